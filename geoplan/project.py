@@ -1,0 +1,376 @@
+"""The project file: what the user chooses, read once into typed, frozen settings.
+
+Enters: a TOML file.
+Leaves: a `Project`, with all lengths and speeds in SI.
+Does not do: open layers; hold figures of the trade (those live in ``geoplan/rules``).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from geoplan.errors import ProjectFileError, nearest_name
+from geoplan.tables import LAYERS
+from geoplan.units import example, parse_quantity
+
+
+def _quantity(quantity: str) -> BeforeValidator:
+    def read(value: Any) -> float:
+        if isinstance(value, str):
+            return parse_quantity(value, quantity)
+        if isinstance(value, _Si):
+            return value.value
+        message = f'{value!r} has no unit; write for example "{example(quantity)}"'
+        raise ValueError(message)
+
+    return BeforeValidator(read)
+
+
+class _Si:
+    """A default that is in SI already."""
+
+    def __init__(self, value: float) -> None:
+        self.value = value
+
+
+def _metres(value: float, description: str, **bounds: Any) -> Any:
+    return Field(_Si(value), validate_default=True, description=description, **bounds)
+
+
+Length = Annotated[float, _quantity("length")]
+Angle = Annotated[float, _quantity("angle")]
+Cost = Annotated[float, Field(ge=0.0, le=1e6)]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Limits(_Section):
+    """[limits]: what a route may not exceed."""
+
+    max_air_span: Length = _metres(60.0, "Longest air span; the wire's own limit holds too.", gt=0)
+    max_route: Length = _metres(150.0, "Longest strand run and air span together.", gt=0)
+    max_strand_run: Length = _metres(120.0, "Longest run along the strand.", ge=0)
+    max_spans_passed: int = Field(2, ge=0, le=20, description="Most strand spans run along.")
+    min_clamp_to_terminal: Length = _metres(
+        0.10, "Least distance of a span clamp from the pole with the terminal.", ge=0
+    )
+    min_clamp_to_pole: Length = _metres(
+        0.38, "Least distance of a span clamp from any other pole.", ge=0
+    )
+    min_wall_angle: Angle = Field(
+        _Si(30.0), validate_default=True, description="Flatter off the wall is flagged."
+    )
+    min_crossing_angle: Angle = Field(
+        _Si(60.0), validate_default=True, description="A street crossing less square is flagged."
+    )
+    min_lot_overlap: Length = _metres(
+        0.5, "Shorter passages over a third party's lot are ignored.", ge=0
+    )
+    near_power: Length = _metres(3.0, "Power nearer than this in plan is flagged.", ge=0)
+    near_pool: Length = _metres(3.05, "A pool nearer than this in plan is flagged.", ge=0)
+    near_tree: Length = _metres(0.6, "Room to leave beside a crown, for swing.", ge=0)
+    max_building_distance: Length = _metres(
+        40.0, "Farthest building of the same lot that an address is attached to.", ge=0
+    )
+    clamp_step: Length = _metres(
+        6.0, "Places for a span clamp are tried this far apart, then refined.", gt=0.2
+    )
+    max_drops_per_clamp_span: int = Field(
+        4, ge=1, description="More planned drops on one strand span are flagged."
+    )
+
+
+class Forbidden(_Section):
+    """[forbidden]: crossings that are never planned."""
+
+    rail: bool = Field(True, description="Never cross a railway.")
+    water: bool = Field(True, description="Never cross water.")
+    road_classes: tuple[str, ...] = Field(
+        ("highway",), description="Road classes that are never crossed."
+    )
+    pool: bool = Field(True, description="Never pass over a pool.")
+
+
+class Costs(_Section):
+    """[costs]: prices, in any one currency."""
+
+    direct: Cost = Field(60.0, description="A drop of any kind.")
+    span_clamp: Cost = Field(35.0, description="More for a span clamp.")
+    pole_passed: Cost = Field(25.0, description="More for each pole passed on the strand.")
+    air_span_per_m: Cost = Field(1.5, description="A metre of air span.")
+    strand_run_per_m: Cost = Field(2.0, description="A metre along the strand.")
+    street_crossing: dict[str, Cost] = Field(
+        default_factory=lambda: {
+            "highway": 2000.0,
+            "arterial": 400.0,
+            "collector": 160.0,
+            "residential": 80.0,
+            "alley": 30.0,
+        },
+        description="A street crossing, by road class.",
+    )
+    street_crossing_other: Cost = Field(160.0, description="A crossing of a road of other class.")
+    oblique_crossing: Cost = Field(40.0, description="A crossing flatter than the limit.")
+    road_overhang: Cost = Field(60.0, description="Over a carriageway without crossing it.")
+    rail_crossing: Cost = Field(3000.0, description="A rail crossing, where not forbidden.")
+    water_crossing: Cost = Field(800.0, description="A water crossing, where not forbidden.")
+    third_party_lot: Cost = Field(150.0, description="Each third party's lot passed over.")
+    roof: Cost = Field(120.0, description="Each roof passed over.")
+    pool: Cost = Field(500.0, description="Each pool passed over, where not forbidden.")
+    near_pool: Cost = Field(50.0, description="Each pool nearly met.")
+    driveway: Cost = Field(8.0, description="Each driveway passed over.")
+    sidewalk: Cost = Field(0.0, description="Each sidewalk passed over.")
+    power_crossing: dict[str, Cost] = Field(
+        default_factory=lambda: {"supply_line": 250.0, "supply_drop": 60.0, "neutral": 120.0},
+        description="A power crossing, by kind.",
+    )
+    near_power: Cost = Field(40.0, description="Each power line nearly met.")
+    tree: Cost = Field(90.0, description="Each crown passed through.")
+    near_tree: Cost = Field(15.0, description="Each crown within swinging distance.")
+    drop_crossing: Cost = Field(30.0, description="Each existing or planned drop crossed.")
+    steep_wall_angle: Cost = Field(25.0, description="An air span flatter off the wall than set.")
+    reserve_port: Cost = Field(200.0, description="Each reserved port used.")
+
+
+class Choice(_Section):
+    """[choice]: how the joint choice is made."""
+
+    use_reserve: bool = Field(False, description="Whether reserved ports may be used, at a price.")
+    max_extra_per_drop_crossing: Cost = Field(
+        30.0, description="Most that undoing one crossing of two planned drops may cost."
+    )
+    alternatives: int = Field(3, ge=0, le=20, description="Runner-up routes kept per address.")
+
+
+class Strands(_Section):
+    """[strands]: how strands are joined to poles, or inferred."""
+
+    snap_tolerance: Length = _metres(2.0, "A strand's end snaps to a pole within this.", ge=0)
+    infer: Literal["when_missing", "never"] = Field(
+        "when_missing", description="Infer strands between poles along one road side."
+    )
+    infer_max_span: Length = _metres(75.0, "Longest span that is inferred.", gt=0)
+    infer_max_road_distance: Length = _metres(
+        20.0, "Poles farther from a road than this are not joined.", gt=0
+    )
+
+
+class Defaults(_Section):
+    """[defaults]: what stands in for values a layer doesn't have; each use is reported."""
+
+    road_class: str = Field("residential", description="Class of a road without one.")
+    road_width: Length = _metres(8.0, "Carriageway width of a road without one.", gt=0)
+    rail_width: Length = _metres(6.0, "Width to keep clear of a track without one.", gt=0)
+    water_width: Length = _metres(4.0, "Width of a water line without one.", gt=0)
+    sidewalk_width: Length = _metres(1.5, "Width of a sidewalk line without one.", gt=0)
+    driveway_width: Length = _metres(3.0, "Width of a driveway line without one.", gt=0)
+    crown_radius: Length = _metres(2.5, "Crown radius of a tree without one.", gt=0)
+    power_kind: str = Field("supply_line", description="Kind of power without one.")
+
+
+class LayerSource(_Section):
+    """[layers.NAME]: where a layer is and how its columns are called."""
+
+    source: str = Field(description="Path of the file, relative to the project file.")
+    layer: str | None = Field(None, description="Layer inside the file, where it has several.")
+    crs: str | None = Field(None, description="CRS, where the file has none or a wrong one.")
+    x: str | None = Field(None, description="Column of x or longitude, for CSV.")
+    y: str | None = Field(None, description="Column of y or latitude, for CSV.")
+    columns: dict[str, str] = Field(
+        default_factory=dict, description="Our column = the file's column."
+    )
+    units: dict[str, str] = Field(default_factory=dict, description="Our column = its unit.")
+
+
+class Project(_Section):
+    """A whole project; every key has a default but the required layers."""
+
+    name: str = Field("plan", min_length=1, max_length=80, description="Name of the project.")
+    crs: str = Field("auto", description="Project CRS, or 'auto': a suitable UTM zone.")
+    units: Literal["us", "metric"] = Field("us", description="Units of the reports.")
+    rule_set: str = Field("us", description="Rule set: us, california, metric, or a file.")
+    wire: str = Field("copper_clad_pair", description="Drop wire, a key of the catalogue.")
+    limits: Limits = Field(default_factory=Limits, description="What a route may not exceed.")
+    forbidden: Forbidden = Field(default_factory=Forbidden, description="Never crossed.")
+    costs: Costs = Field(default_factory=Costs, description="Prices.")
+    choice: Choice = Field(default_factory=Choice, description="How the choice is made.")
+    strands: Strands = Field(default_factory=Strands, description="Joining of strands.")
+    defaults: Defaults = Field(default_factory=Defaults, description="Stand-ins.")
+    layers: dict[str, LayerSource] = Field(description="Sources of the layers.")
+
+
+SHORT_LAYER = "a path alone stands for { source = path }"
+
+
+def read_project(path: Path) -> Project:
+    """Read and validate a project file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        A TOML file.
+
+    Returns
+    -------
+    Project
+        Settings in SI; the layers' sources are absolute paths.
+
+    Raises
+    ------
+    ProjectFileError
+        If the file is missing, not TOML, or has an unknown key or a wrong value.
+    """
+    where = f"project file '{path.name}'"
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        problem = f"cannot be read ({error.strerror or error})"
+        raise ProjectFileError(where, problem, "Check the path.") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise ProjectFileError(
+            where, f"is not valid TOML ({error})", "Correct that line; text needs quotes."
+        ) from error
+    return project_from_dict(raw, base=path.resolve().parent, where=where)
+
+
+def project_from_dict(raw: dict[str, Any], *, base: Path, where: str = "project") -> Project:
+    """Validate settings that are in memory already.
+
+    Parameters
+    ----------
+    raw : dict
+        The keys of a project file.
+    base : pathlib.Path
+        Folder that relative sources start from.
+    where : str
+        How messages name the origin.
+
+    Returns
+    -------
+    Project
+        Settings in SI.
+
+    Raises
+    ------
+    ProjectFileError
+        If a key is unknown, a value wrong, or a required layer missing.
+    """
+    raw = dict(raw)
+    layers = raw.get("layers")
+    if not isinstance(layers, dict):
+        raise ProjectFileError(
+            where, "has no table [layers]", "Add [layers] with parcels, addresses, poles, roads."
+        )
+    _check_layers(layers, where)
+    raw["layers"] = {
+        name: _absolute({"source": entry} if isinstance(entry, str) else dict(entry), base)
+        for name, entry in sorted(layers.items())
+    }
+    try:
+        return Project.model_validate(raw)
+    except ValidationError as error:
+        raise _as_project_error(error, where) from error
+
+
+def _check_layers(layers: dict[str, Any], where: str) -> None:
+    valid = [*LAYERS, "terrain"]
+    for name, entry in layers.items():
+        if name not in valid:
+            raise ProjectFileError(
+                f"{where}, key layers.{name}", "no such layer", nearest_name(name, valid)
+            )
+        if not isinstance(entry, str | dict):
+            raise ProjectFileError(
+                f"{where}, key layers.{name}",
+                "is neither a path nor a table",
+                f'Write {name} = "file.gpkg" ({SHORT_LAYER}).',
+            )
+        if isinstance(entry, dict) and name in LAYERS:
+            _check_mapping(name, entry, where)
+    for name, declared in LAYERS.items():
+        if declared.required and name not in layers:
+            raise ProjectFileError(
+                f"{where}, key layers.{name}",
+                "a required layer is missing",
+                f'Add {name} = "path to file" under [layers].',
+            )
+
+
+def _check_mapping(name: str, entry: dict[str, Any], where: str) -> None:
+    keys = [column.key for column in LAYERS[name].columns]
+    for table in ("columns", "units"):
+        mapping = entry.get(table, {})
+        if not isinstance(mapping, dict):
+            continue  # the typed model refuses it
+        for key in mapping:
+            if key not in keys:
+                raise ProjectFileError(
+                    f"{where}, key layers.{name}.{table}.{key}",
+                    "no such column",
+                    nearest_name(key, keys),
+                )
+
+
+def _absolute(entry: dict[str, Any], base: Path) -> dict[str, Any]:
+    source = entry.get("source")
+    if isinstance(source, str) and source:
+        entry["source"] = str((base / source).resolve())
+    return entry
+
+
+def _as_project_error(error: ValidationError, where: str) -> ProjectFileError:
+    faults = error.errors(include_url=False)
+    first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])
+    location = [str(part) for part in first["loc"]]
+    key = ".".join(location)
+    if first["type"] == "extra_forbidden":
+        return ProjectFileError(
+            f"{where}, key {key}", "unknown key", nearest_name(location[-1], _keys(location[:-1]))
+        )
+    problem = first["msg"].removeprefix("Value error, ")
+    given = first.get("input")
+    if first["type"] == "missing":
+        return ProjectFileError(f"{where}, key {key}", "is missing", "Add it.")
+    return ProjectFileError(
+        f"{where}, key {key}", f"{problem} (given: {given!r})", "Correct the value."
+    )
+
+
+def _keys(location: list[str]) -> list[str]:
+    model: type[BaseModel] = Project
+    for part in location:
+        field = model.model_fields.get(part)
+        if field is None:
+            return list(LayerSource.model_fields)
+        if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
+            model = field.annotation
+        else:
+            model = LayerSource
+            break
+    return list(model.model_fields)
+
+
+def effective_settings(project: Project) -> MappingProxyType[str, Any]:
+    """Return all settings in force, defaults included, as plain values in SI.
+
+    Parameters
+    ----------
+    project : Project
+        Settings.
+
+    Returns
+    -------
+    mapping
+        Nested; layers' sources are reduced to file names, so that it names no folder.
+    """
+    settings = project.model_dump(mode="json")
+    for entry in settings["layers"].values():
+        entry["source"] = Path(entry["source"]).name
+    return MappingProxyType(settings)

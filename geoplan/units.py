@@ -1,0 +1,317 @@
+"""Units at the edges: text or columns in, SI out, and back for reports.
+
+Enters: values with a unit (``"18 ft"``) or arrays with a unit name.
+Leaves: plain floats in SI.
+Does not do: guess a unit that is not named.
+
+All conversions come from pint's definitions; the US survey foot is 1200/3937 m.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pint
+
+FloatArray = npt.NDArray[np.float64]
+ReportUnits = Literal["us", "metric"]
+
+GRAVITY_M_PER_S2 = 9.80665
+"""Standard gravity. Source: BIPM SI brochure, 9th ed., from memory."""
+
+SI_UNIT = {
+    "length": "m",
+    "area": "m**2",
+    "speed": "m/s",
+    "voltage": "V",
+    "angle": "deg",
+    "force": "N",
+    "pressure": "Pa",
+    "weight_per_length": "N/m",
+    "mass": "kg",
+    "temperature": "degC",
+    "time": "s",
+    "per_temperature": "1/K",
+    "count": "",
+}
+"""Internal unit of each quantity that the settings and layers use."""
+
+
+@lru_cache(maxsize=1)
+def _registry() -> pint.UnitRegistry[Any]:
+    import pint  # slow to load, and `--help` does not need it
+
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry.define("lb_per_kft = pound * standard_gravity / (1000 * foot)")
+    registry.define("kg_per_km = kilogram * standard_gravity / (1000 * meter)")
+    registry.define("lb_per_ft = pound * standard_gravity / foot")
+    registry.define("kg_per_m = kilogram * standard_gravity / meter")
+    return registry
+
+
+_SPELLINGS = {
+    "ftus": "survey_foot",
+    "us_ft": "survey_foot",
+    "us-ft": "survey_foot",
+    "usft": "survey_foot",
+    "us survey foot": "survey_foot",
+    "us survey ft": "survey_foot",
+    "mph": "mile/hour",
+    "km/h": "kilometer/hour",
+    "kmh": "kilometer/hour",
+    "lb/kft": "lb_per_kft",
+    "lb/ft": "lb_per_ft",
+    "kg/km": "kg_per_km",
+    "kg/m": "kg_per_m",
+    "lbf": "force_pound",
+    "psf": "force_pound/foot**2",
+    "f": "degF",
+    "c": "degC",
+    "degf": "degF",
+    "degc": "degC",
+    "percent": "percent",
+    "%": "percent",
+}
+
+
+@lru_cache(maxsize=256)
+def _factor(unit: str, quantity: str) -> tuple[float, float]:
+    """Return (scale, offset) so that ``si = value * scale + offset``."""
+    if quantity not in SI_UNIT:
+        message = f"quantity '{quantity}' is not one of {', '.join(SI_UNIT)}"
+        raise ValueError(message)
+    spelled = _SPELLINGS.get(unit.strip().lower(), unit.strip())
+    registry = _registry()
+    target = SI_UNIT[quantity] or "dimensionless"
+    try:
+        at_zero = registry.Quantity(0.0, spelled).to(target).magnitude
+        at_one = registry.Quantity(1.0, spelled).to(target).magnitude
+    except Exception as error:
+        message = f"'{unit}' is not a unit of {quantity}"
+        raise ValueError(message) from error
+    if quantity == "temperature":
+        return float(at_one - at_zero), float(at_zero)
+    return float(at_one), 0.0
+
+
+def to_si(value: Any, unit: str, quantity: str = "length") -> Any:
+    """Convert a number or array from a named unit to SI.
+
+    Parameters
+    ----------
+    value : float or ndarray of float64
+        Value in `unit`. NaN stays NaN.
+    unit : str
+        For example ``"ft"``, ``"ftUS"``, ``"mph"``, ``"lb/kft"``, ``"degF"``.
+    quantity : str
+        A key of `SI_UNIT`.
+
+    Returns
+    -------
+    float or ndarray of float64
+        Value in the quantity's SI unit (temperature: degree Celsius).
+
+    Raises
+    ------
+    ValueError
+        If the unit is unknown or of another quantity.
+
+    Examples
+    --------
+    >>> round(to_si(18.0, "ft"), 4)
+    5.4864
+    """
+    scale, offset = _factor(unit, quantity)
+    return value * scale + offset
+
+
+def from_si(value: Any, unit: str, quantity: str = "length") -> Any:
+    """Convert a number or array from SI to a named unit.
+
+    Parameters
+    ----------
+    value : float or ndarray of float64
+        Value in SI (temperature: degree Celsius). NaN stays NaN.
+    unit : str
+        Unit wanted.
+    quantity : str
+        A key of `SI_UNIT`.
+
+    Returns
+    -------
+    float or ndarray of float64
+        Value in `unit`.
+
+    Raises
+    ------
+    ValueError
+        If the unit is unknown or of another quantity.
+    """
+    scale, offset = _factor(unit, quantity)
+    return (value - offset) / scale
+
+
+def parse_quantity(text: str, quantity: str) -> float:
+    """Read a number with its unit from text.
+
+    Parameters
+    ----------
+    text : str
+        A number, then a unit, such as ``"150 ft"`` or ``"7.5m"``.
+    quantity : str
+        A key of `SI_UNIT`.
+
+    Returns
+    -------
+    float
+        The value in SI.
+
+    Raises
+    ------
+    ValueError
+        If there is no number, no unit, an unknown unit, or the number is not finite.
+
+    Examples
+    --------
+    >>> parse_quantity("-20 degC", "temperature")
+    -20.0
+    """
+    stripped = text.strip()
+    end = len(stripped)
+    while end > 0:
+        try:
+            number = float(stripped[:end])
+        except ValueError:
+            end -= 1
+            continue
+        break
+    else:
+        message = f"'{text}' has no number; write for example '{example(quantity)}'"
+        raise ValueError(message)
+    unit = stripped[end:].strip()
+    if not np.isfinite(number):
+        message = f"'{text}' is not a finite number"
+        raise ValueError(message)
+    if not unit and SI_UNIT[quantity]:
+        message = f"'{text}' has no unit; write for example '{example(quantity)}'"
+        raise ValueError(message)
+    return float(to_si(number, unit or "dimensionless", quantity))
+
+
+def example(quantity: str) -> str:
+    """Return a well-formed example of a quantity, for messages."""
+    examples = {
+        "length": "150 ft",
+        "area": "20 m**2",
+        "speed": "25 mph",
+        "voltage": "240 V",
+        "angle": "60 deg",
+        "force": "200 lbf",
+        "temperature": "60 degF",
+        "mass": "90 kg",
+    }
+    return examples.get(quantity, f"1 {SI_UNIT[quantity]}")
+
+
+@dataclass(frozen=True)
+class ReportUnit:
+    """Name, short label and decimals that reports use for one quantity."""
+
+    unit: str
+    suffix: str
+    decimals: int
+
+
+_REPORT: dict[str, dict[str, ReportUnit]] = {
+    "us": {
+        "length": ReportUnit("ft", "ft", 1),
+        "sag": ReportUnit("in", "in", 1),
+        "force": ReportUnit("lbf", "lbf", 0),
+        "temperature": ReportUnit("degF", "degF", 0),
+        "speed": ReportUnit("mph", "mph", 0),
+        "angle": ReportUnit("deg", "deg", 0),
+        "voltage": ReportUnit("V", "v", 0),
+    },
+    "metric": {
+        "length": ReportUnit("m", "m", 2),
+        "sag": ReportUnit("m", "m", 2),
+        "force": ReportUnit("N", "n", 0),
+        "temperature": ReportUnit("degC", "degc", 0),
+        "speed": ReportUnit("km/h", "kmh", 0),
+        "angle": ReportUnit("deg", "deg", 0),
+        "voltage": ReportUnit("V", "v", 0),
+    },
+}
+
+
+def report_unit(quantity: str, units: ReportUnits) -> ReportUnit:
+    """Return how reports in US customary or metric units show a quantity.
+
+    Parameters
+    ----------
+    quantity : str
+        ``length``, ``sag``, ``force``, ``temperature``, ``speed``, ``angle`` or ``voltage``.
+    units : {'us', 'metric'}
+        System of the report.
+
+    Returns
+    -------
+    ReportUnit
+        Unit, column suffix and decimals.
+    """
+    return _REPORT[units][quantity]
+
+
+def for_report(value: Any, quantity: str, units: ReportUnits) -> Any:
+    """Convert SI to the unit of the report, not rounded.
+
+    Parameters
+    ----------
+    value : float or ndarray of float64
+        Value in SI.
+    quantity : str
+        As in `report_unit`.
+    units : {'us', 'metric'}
+        System of the report.
+
+    Returns
+    -------
+    float or ndarray of float64
+        Value in the report's unit.
+    """
+    dimension = "length" if quantity == "sag" else quantity
+    return from_si(value, report_unit(quantity, units).unit, dimension)
+
+
+def say(value: float, quantity: str, units: ReportUnits) -> str:
+    """Write one SI value with its unit, rounded for reading.
+
+    Parameters
+    ----------
+    value : float
+        Value in SI; NaN gives ``"unknown"``.
+    quantity : str
+        As in `report_unit`.
+    units : {'us', 'metric'}
+        System of the report.
+
+    Returns
+    -------
+    str
+        For example ``"18.0 ft"``.
+
+    Examples
+    --------
+    >>> say(5.4864, "length", "us")
+    '18.0 ft'
+    """
+    if not np.isfinite(value):
+        return "unknown"
+    shown = report_unit(quantity, units)
+    return f"{for_report(value, quantity, units):.{shown.decimals}f} {shown.unit}"
