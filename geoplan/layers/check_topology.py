@@ -1,0 +1,409 @@
+"""Checks of how features lie to each other: what stands where it cannot, or is there twice.
+
+Enters: checked layers by name, each indexed by its id, working coordinates, metres; spans.
+Leaves: ids to set aside per layer, findings, rows set aside.
+Does not do: change a layer; look at one value or one geometry alone (other checks do that).
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.layers.check_links import LINK_CHECKS, Check, Frames
+from geoplan.layers.findings import (
+    build_findings,
+    build_set_aside,
+    join_findings,
+    join_set_aside,
+)
+from geoplan.layers.locate import locate_addresses
+from geoplan.layers.wording import figures
+from geoplan.project import Limits
+from geoplan.tables import LAYERS, Severity
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+ObjectArray = npt.NDArray[np.object_]
+
+SAME_POLE_M = 0.3
+"""Poles closer than this are likely one pole. Common practice, no source."""
+SAME_POINT_M = 1e-3
+"""Coordinates that agree when rounded to this are one point. Common practice, no source."""
+CENTROID_M = 0.1
+"""An address this close to its lot's centroid was likely put there. Common practice, no source."""
+MIN_OVERLAP_M2 = 1.0
+"""Overlaps up to this area are drawing errors. Common practice, no source."""
+MIN_OVERLAP_SHARE = 0.01
+"""Overlaps up to this share of the smaller outline are, too. Common practice, no source."""
+EDGE_M = 0.01
+"""Overlaps thinner than this are not looked for. Common practice, no source."""
+MAX_OVERLAP_VERTICES = 50_000_000
+"""Vertices compared in search of overlaps in one layer; bounds the time. No source."""
+
+
+def check_topology(
+    frames: dict[str, gpd.GeoDataFrame],
+    spans: gpd.GeoDataFrame,
+    *,
+    max_building_distance_m: float | None = None,
+) -> tuple[dict[str, pd.Index], pd.DataFrame, pd.DataFrame]:
+    """Find what does not fit together between and within layers.
+
+    Parameters
+    ----------
+    frames : dict of str to GeoDataFrame
+        Layers by name, with the columns of `geoplan.tables.LAYERS`, indexed by id; metres. A
+        layer that was not brought is empty or missing; checks that need it find nothing.
+    spans : GeoDataFrame
+        Strand spans, as made by `geoplan.layers.strands.build_spans`.
+    max_building_distance_m : float, optional
+        As for `geoplan.layers.locate.locate_addresses`, m; by default that of the settings'
+        defaults. Not used where ``addresses`` has ``building_id`` already.
+
+    Returns
+    -------
+    set_aside_ids : dict of str to Index
+        By layer: ids of the rows that should not be used; empty for most layers.
+    findings : DataFrame
+        As declared in `geoplan.tables`, sorted by its key.
+    set_aside : DataFrame
+        As declared in `geoplan.tables`, sorted by its key; one row per id to set aside.
+
+    Notes
+    -----
+    Only a building with the very outline of another one is set aside (the smaller id stays);
+    all other rows are kept and reported. The order of rows has no effect. Cost O(n log n), and
+    linear in the pairs of neighbours.
+    """
+    town = {name: _layer(frames, name) for name in LAYERS} | {"spans": spans.sort_index()}
+    ids = {name: town[name].index[:0] for name in frames}
+    copies, set_aside = _same_outline_buildings(town["buildings"])
+    if len(copies):
+        ids["buildings"] = copies
+        town["buildings"] = town["buildings"].drop(index=copies)
+    if "building_id" not in town["addresses"]:
+        reach = max_building_distance_m
+        parcel, building = locate_addresses(
+            town["addresses"],
+            town["parcels"],
+            town["buildings"],
+            max_building_distance_m=Limits.model_validate({}).max_building_distance
+            if reach is None
+            else reach,
+        )
+        town["addresses"] = town["addresses"].assign(parcel_id=parcel, building_id=building)
+    findings = join_findings(check(town) for check in (*PLACE_CHECKS, *LINK_CHECKS))
+    return ids, findings, set_aside
+
+
+def _layer(frames: Frames, name: str) -> gpd.GeoDataFrame:
+    """Return a layer sorted by id, an empty one where it was not brought."""
+    if name in frames:
+        return frames[name].sort_index()
+    declared = LAYERS[name]
+    columns = {column.name: pd.Series(dtype="str") for column in declared.columns}
+    empty = gpd.GeoDataFrame(columns, geometry=gpd.GeoSeries([], index=pd.RangeIndex(0)))
+    return empty.set_index(declared.id_column)
+
+
+def _shapes(frame: gpd.GeoDataFrame) -> ObjectArray:
+    shapes: ObjectArray = frame.geometry.to_numpy()
+    return shapes
+
+
+def _ids(frame: pd.DataFrame) -> ObjectArray:
+    ids: ObjectArray = frame.index.to_numpy(dtype=object)
+    return ids
+
+
+def _first(row: IntArray, match: IntArray, key: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return each row once, and where in the pairs its match with the least key is."""
+    order = np.lexsort((match, key, row))
+    found, first = np.unique(row[order], return_index=True)
+    return found, order[first]
+
+
+def _same_outline_buildings(buildings: gpd.GeoDataFrame) -> tuple[pd.Index, pd.DataFrame]:
+    """Set aside buildings whose outline is that of one with a smaller id."""
+    first, is_copy = _same_outline(_shapes(buildings))
+    copies = buildings[is_copy]
+    set_aside = build_set_aside(
+        layer="buildings",
+        row_ids=_ids(copies),
+        code="building_same_outline",
+        reason="it has the same outline as building '" + _ids(buildings)[first[is_copy]] + "'",
+        remedy="Remove one of the two, or merge their columns",
+        geometry=_shapes(copies),
+    )
+    return copies.index, join_set_aside([set_aside])
+
+
+def _same_outline(shapes: ObjectArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
+    """Return the first of those with the same outline, and whether that is another one."""
+    outline = pd.Series(shapely.to_wkb(shapely.normalize(shapes)), dtype=object)
+    place = np.arange(len(shapes), dtype=np.intp)
+    first = pd.Series(place).groupby(outline, sort=False).transform("first").to_numpy()
+    return first, first != place
+
+
+def _pole_in_building(town: Frames) -> pd.DataFrame:
+    poles, buildings = town["poles"], town["buildings"]
+    points, shapes = _shapes(poles), _shapes(buildings)
+    pole, building = shapely.STRtree(shapes).query(points, predicate="intersects")
+    depth = shapely.distance(points[pole], shapely.boundary(shapes[building]))
+    found, at = _first(pole, building, -depth)
+    return build_findings(
+        layer="poles",
+        row_ids=_ids(poles)[found],
+        code="pole_in_building",
+        severity=Severity.WARNING,
+        reason="it stands in building '"
+        + _ids(buildings)[building[at]]
+        + "', "
+        + figures(depth[at], 2)
+        + " m from its edge",
+        remedy="Correct the place of the pole or the outline of the building",
+    )
+
+
+def _pole_in_carriageway(town: Frames) -> pd.DataFrame:
+    return _in_carriageway(
+        town, "poles", "pole_in_carriageway", "Correct its place, or the road's line or width"
+    )
+
+
+def _address_in_road(town: Frames) -> pd.DataFrame:
+    return _in_carriageway(
+        town, "addresses", "address_in_road", "Move the point to the building it stands for"
+    )
+
+
+def _in_carriageway(town: Frames, layer: str, code: str, remedy: str) -> pd.DataFrame:
+    """Find points nearer to a centre-line than half the carriageway."""
+    frame, roads = town[layer], town["roads"]
+    half = np.nan_to_num(roads["width_m"].to_numpy(dtype=np.float64)) / 2.0
+    points, lines = _shapes(frame), _shapes(roads)
+    road, point = shapely.STRtree(points).query(lines, predicate="dwithin", distance=half)
+    away = shapely.distance(points[point], lines[road])
+    is_inside = away < half[road]
+    road, point, away = road[is_inside], point[is_inside], away[is_inside]
+    found, at = _first(point, road, away - half[road])
+    return build_findings(
+        layer=layer,
+        row_ids=_ids(frame)[found],
+        code=code,
+        severity=Severity.WARNING,
+        reason="it is in the carriageway of road '"
+        + _ids(roads)[road[at]]
+        + "', "
+        + figures(away[at], 2)
+        + " m from a centre-line with "
+        + figures(half[road[at]], 2)
+        + " m of carriageway on each side",
+        remedy=remedy,
+    )
+
+
+def _address_outside_parcels(town: Frames) -> pd.DataFrame:
+    """Find addresses that no lot holds or touches, though their building may be on one."""
+    addresses, parcels = town["addresses"], town["parcels"]
+    tree = shapely.STRtree(_shapes(parcels))
+    is_inside = np.zeros(len(addresses), dtype=bool)
+    is_inside[tree.query(_shapes(addresses), predicate="intersects")[0]] = True
+    outside = addresses[~is_inside]
+    (row, parcel), away = tree.query_nearest(
+        _shapes(outside), return_distance=True, all_matches=True
+    )
+    found, at = _first(row, parcel, away)
+    nearest = np.full(len(outside), "; there is none", dtype=object)
+    nearest[found] = (
+        "; the nearest, '" + _ids(parcels)[parcel[at]] + "', is " + figures(away[at], 2) + " m away"
+    )
+    return build_findings(
+        layer="addresses",
+        row_ids=_ids(outside),
+        code="address_outside_parcels",
+        severity=Severity.WARNING,
+        reason="it is on no lot" + nearest,
+        remedy="Move the point onto its lot, or add the lot",
+    )
+
+
+def _address_without_building(town: Frames) -> pd.DataFrame:
+    addresses, buildings = town["addresses"], town["buildings"]
+    is_without = addresses["building_id"].isna().to_numpy() & (len(buildings) > 0)
+    without = addresses[is_without]
+    away = np.empty(0)
+    if len(without):
+        (row, _), gap = shapely.STRtree(_shapes(buildings)).query_nearest(
+            _shapes(without), return_distance=True, all_matches=False
+        )
+        away = gap[np.argsort(row)]
+    return build_findings(
+        layer="addresses",
+        row_ids=_ids(without),
+        code="address_without_building",
+        severity=Severity.WARNING,
+        reason="no building of its own was found, the nearest of all is "
+        + figures(away, 2)
+        + " m away; the drop is attached at the address point",
+        remedy="Add the building, or move the point to it",
+    )
+
+
+def _address_on_parcel_centroid(town: Frames) -> pd.DataFrame:
+    addresses, parcels = town["addresses"], town["parcels"]
+    points, centroids = _shapes(addresses), shapely.centroid(_shapes(parcels))
+    parcel, address = shapely.STRtree(points).query(
+        centroids, predicate="dwithin", distance=CENTROID_M
+    )
+    found, at = _first(address, parcel, shapely.distance(points[address], centroids[parcel]))
+    return build_findings(
+        layer="addresses",
+        row_ids=_ids(addresses)[found],
+        code="address_on_parcel_centroid",
+        severity=Severity.NOTE,
+        reason="it is at the centroid of lot '"
+        + _ids(parcels)[parcel[at]]
+        + "': probably geocoded to the lot's centre",
+        remedy="Check that the building attached to is the right one",
+    )
+
+
+def _addresses_at_same_point(town: Frames) -> pd.DataFrame:
+    addresses = town["addresses"]
+    place = np.round(shapely.get_coordinates(_shapes(addresses)) / SAME_POINT_M)
+    group = pd.Series(_ids(addresses), dtype=object).groupby([place[:, 0], place[:, 1]])
+    count = group.transform("size").to_numpy(dtype=np.intp)
+    is_shared = count > 1
+    first = group.transform("first").to_numpy(dtype=object)[is_shared]
+    return build_findings(
+        layer="addresses",
+        row_ids=_ids(addresses)[is_shared],
+        code="addresses_at_same_point",
+        severity=Severity.NOTE,
+        reason=figures(count[is_shared], 0)
+        + " addresses share this point, the first is '"
+        + first
+        + "'",
+        remedy="Check that they are one building with several addresses",
+    )
+
+
+def _poles_too_close(town: Frames) -> pd.DataFrame:
+    """Find poles very near one with a smaller id; those at one point count once in the search."""
+    poles = town["poles"]
+    points = _shapes(poles)
+    place, which = np.unique(shapely.get_coordinates(points), axis=0, return_inverse=True)
+    which = which.reshape(-1)
+    first = np.full(len(place), len(points), dtype=np.intp)
+    np.minimum.at(first, which, np.arange(len(points), dtype=np.intp))
+    spots = shapely.points(place)
+    left, right = shapely.STRtree(spots).query(spots, predicate="dwithin", distance=SAME_POLE_M)
+    copy = np.flatnonzero(first[which] != np.arange(len(points)))
+    row = np.concatenate([copy, first[left]])
+    match = np.concatenate([first[which[copy]], first[right]])
+    is_later = row > match
+    row, match = row[is_later], match[is_later]
+    away = shapely.distance(points[row], points[match])
+    is_near = away < SAME_POLE_M
+    row, match, away = row[is_near], match[is_near], away[is_near]
+    found, at = _first(row, match, away)
+    return build_findings(
+        layer="poles",
+        row_ids=_ids(poles)[found],
+        code="poles_too_close",
+        severity=Severity.WARNING,
+        reason="it is "
+        + figures(away[at], 2)
+        + " m from pole '"
+        + _ids(poles)[match[at]]
+        + f"', less than {SAME_POLE_M:.2f} m: likely one pole twice",
+        remedy="Remove one of the two, and add its terminal to the other",
+    )
+
+
+def _parcels_overlap(town: Frames) -> pd.DataFrame:
+    return _overlaps(
+        town["parcels"],
+        "parcels",
+        Severity.WARNING,
+        "Correct the outlines; until then the smaller lot counts where two overlap",
+    )
+
+
+def _buildings_overlap(town: Frames) -> pd.DataFrame:
+    return _overlaps(
+        town["buildings"],
+        "buildings",
+        Severity.NOTE,
+        "Correct the outlines, or merge the parts of one building",
+    )
+
+
+def _overlaps(frame: gpd.GeoDataFrame, layer: str, severity: Severity, remedy: str) -> pd.DataFrame:
+    """Find outlines that overlap one with a smaller id, with the largest overlap of each."""
+    shapes, ids, area = _shapes(frame), _ids(frame), shapely.area(_shapes(frame))
+    first, is_copy = _same_outline(shapes)
+    unique = np.flatnonzero(~is_copy)
+    inner = shapely.buffer(shapes[unique], -EDGE_M, join_style="mitre")
+    left, right = shapely.STRtree(shapes[unique]).query(inner, predicate="intersects")
+    left, right = unique[left], unique[right]
+    pair = np.unique(np.column_stack([np.maximum(left, right), np.minimum(left, right)]), axis=0)
+    pair = pair[pair[:, 0] != pair[:, 1]]
+    vertices = shapely.get_num_coordinates(shapes)[pair].sum(axis=1)
+    order = np.lexsort((pair[:, 1], pair[:, 0], vertices))
+    within = order[np.cumsum(vertices[order]) <= MAX_OVERLAP_VERTICES]
+    skipped = len(pair) - len(within)
+    pair = pair[within]
+    common = shapely.area(shapely.intersection(shapes[pair[:, 0]], shapes[pair[:, 1]]))
+    pair = np.concatenate([pair, np.column_stack([np.arange(len(first)), first])[is_copy]])
+    common = np.concatenate([common, area[is_copy]])
+    share = common / np.minimum(area[pair[:, 0]], area[pair[:, 1]])
+    is_grave = (common > MIN_OVERLAP_M2) & (share > MIN_OVERLAP_SHARE)
+    pair, common, share = pair[is_grave], common[is_grave], share[is_grave]
+    found, at = _first(pair[:, 0], pair[:, 1], -common)
+    kind = layer.removesuffix("s")
+    overlaps = build_findings(
+        layer=layer,
+        row_ids=ids[found],
+        code=f"{layer}_overlap",
+        severity=severity,
+        reason=f"it overlaps {kind} '"
+        + ids[pair[at, 1]]
+        + "' by "
+        + figures(common[at], 1)
+        + " m2, "
+        + figures(100.0 * share[at], 0)
+        + " % of the smaller of the two",
+        remedy=remedy,
+    )
+    capped = build_findings(
+        layer=layer,
+        row_ids=[""] if skipped else [],
+        code=f"{layer}_overlap_not_checked",
+        severity=Severity.NOTE,
+        reason=f"{skipped} pairs of the most detailed outlines were not checked for overlap, to"
+        f" keep within {MAX_OVERLAP_VERTICES} vertices",
+        remedy="Simplify the outlines, or split the layer",
+    )
+    return join_findings([overlaps, capped])
+
+
+PLACE_CHECKS: tuple[Check, ...] = (
+    _pole_in_building,
+    _pole_in_carriageway,
+    _poles_too_close,
+    _address_in_road,
+    _address_outside_parcels,
+    _address_without_building,
+    _address_on_parcel_centroid,
+    _addresses_at_same_point,
+    _parcels_overlap,
+    _buildings_overlap,
+)
+"""Checks of places; each takes all layers and returns its findings."""

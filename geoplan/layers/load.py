@@ -1,0 +1,322 @@
+"""All layers of a project, read, checked and joined.
+
+Enters: a project.
+Leaves: `Layers`, with all findings and all rows set aside.
+Does not do: decide what to do about them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from pyproj import CRS
+
+from geoplan.errors import LayerError, NoPlanError
+from geoplan.layers.check_geometry import find_not_finite
+from geoplan.layers.check_topology import check_topology
+from geoplan.layers.clean import clean_layer, empty_layer
+from geoplan.layers.columns import Match, match_columns
+from geoplan.layers.crs import (
+    check_coordinates,
+    choose_crs,
+    layer_crs,
+    transform_points,
+)
+from geoplan.layers.far_away import find_far_layers, find_far_rows
+from geoplan.layers.findings import build_findings, join_findings, join_set_aside
+from geoplan.layers.locate import locate_addresses
+from geoplan.layers.read import RawLayer, checksum, open_source, read_rows
+from geoplan.layers.strands import build_spans
+from geoplan.layers.terrain import read_terrain, sample_elevation
+from geoplan.model import CrsReport, Layers, Terrain
+from geoplan.project import Project
+from geoplan.tables import LAYERS, InputLayer, Severity
+
+FloatArray = npt.NDArray[np.float64]
+Frames = dict[str, gpd.GeoDataFrame]
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class _Brought:
+    """A layer as read, with its columns matched and its CRS settled."""
+
+    raw: RawLayer
+    matches: tuple[Match, ...]
+    crs: CRS
+    bounds: FloatArray
+    """Of each geometry, in that CRS; NaN where it has none."""
+
+
+def read_layers(project: Project, progress: Progress | None = None) -> Layers:
+    """Read, check and join all layers that a project names.
+
+    Parameters
+    ----------
+    project : Project
+        Settings and sources.
+    progress : callable, optional
+        Told the name of each step as it begins.
+
+    Returns
+    -------
+    Layers
+        In the working CRS, SI, indexed and sorted by id. The order of rows in the files has no
+        effect on it.
+
+    Raises
+    ------
+    LayerError
+        If a file cannot be used as a whole (also `CrsError`, `ColumnError`, `GeometryError`).
+    ProjectFileError
+        If a unit in the project is none.
+    MissingExtraError
+        If there is a terrain raster and no package to read it.
+    NoPlanError
+        If no address, no pole or no terminal is left.
+    """
+    tell = progress or _silent
+    brought = {}
+    for name, layer in LAYERS.items():
+        if name in project.layers:
+            tell(f"reading {name}")
+            brought[name] = _bring(layer, project)
+    findings = _whole_file_findings(brought)
+    report = _settle_crs(project, brought)
+    findings += _crs_findings(report, brought)
+
+    frames, set_aside = {}, []
+    for name, layer in LAYERS.items():
+        if name not in brought:
+            frames[name] = empty_layer(layer, report.working_crs)
+            continue
+        tell(f"checking {name}")
+        one = brought[name]
+        cleaned = clean_layer(layer, one.raw, one.crs, one.matches, project=project, report=report)
+        frames[name] = cleaned.frame
+        findings += cleaned.findings
+        set_aside += cleaned.set_aside
+    _require_something(frames)
+    findings += _far_rows(frames["addresses"])
+
+    tell("joining layers")
+    frames, spans, joined, dropped = _join(frames, project, is_absent="strands" not in brought)
+    _require_something(frames)
+    terrain, found = _terrain(project, report, frames, tell)
+    return Layers(
+        **frames,
+        spans=spans,
+        terrain=terrain,
+        absent=tuple(name for name in (*LAYERS, "terrain") if name not in project.layers),
+        crs=report,
+        findings=join_findings([*findings, *joined, *found]),
+        set_aside=join_set_aside([*set_aside, *dropped]),
+        counts=MappingProxyType(
+            {name: len(one.raw.geometry) + len(one.raw.torn) for name, one in brought.items()}
+        ),
+        input_sha256=MappingProxyType(
+            {name: checksum(Path(entry.source)) for name, entry in sorted(project.layers.items())}
+        ),
+    )
+
+
+def _silent(step: str) -> None:
+    """Do nothing with a step's name."""
+
+
+def _bring(layer: InputLayer, project: Project) -> _Brought:
+    source = project.layers[layer.name]
+    opened = open_source(layer.name, source)
+    matches = match_columns(layer, opened.fields, source, is_truncated=opened.is_truncated)
+    raw = read_rows(opened, [match.field for match in matches if match.field is not None])
+    if layer.required and not len(raw.geometry):
+        raise LayerError(opened.where, "the file has no rows", "Export it again.")
+    crs = layer_crs(layer.name, raw.crs, source.crs)
+    bounds = _bounds(raw.geometry)
+    check_coordinates(layer.name, crs, bounds)
+    return _Brought(raw, matches, crs, bounds)
+
+
+def _bounds(geometry: npt.NDArray[Any]) -> FloatArray:
+    """Bounds, NaN for geometries that are missing, empty or not finite."""
+    bounds = np.asarray(shapely.bounds(geometry), dtype=np.float64)
+    bounds[find_not_finite(geometry)] = np.nan
+    return bounds
+
+
+def _whole_file_findings(brought: dict[str, _Brought]) -> list[pd.DataFrame]:
+    findings = []
+    for name, one in brought.items():
+        if not len(one.raw.geometry):
+            findings.append(
+                build_findings(
+                    name,
+                    "",
+                    "layer_empty",
+                    Severity.WARNING,
+                    "the file has no rows",
+                    "Check the export, or remove the layer from the project.",
+                )
+            )
+        if one.raw.has_assumed_degrees:
+            findings.append(
+                build_findings(
+                    name,
+                    "",
+                    "crs_assumed",
+                    Severity.NOTE,
+                    f"no CRS is said, columns are named as degrees: '{one.crs.name}' taken",
+                    f'Set crs = "EPSG:..." under [layers.{name}].',
+                )
+            )
+    return findings
+
+
+def _settle_crs(project: Project, brought: dict[str, _Brought]) -> CrsReport:
+    addresses = brought["addresses"]
+    bounds = addresses.bounds
+    if not np.isfinite(bounds).all(axis=1).any():
+        where = "layer addresses"
+        raise NoPlanError(where, "no address has usable coordinates", "Correct the file.")
+    bounds = bounds[np.isfinite(bounds).all(axis=1)]
+    return choose_crs(project.crs, addresses.crs, bounds)
+
+
+def _crs_findings(report: CrsReport, brought: dict[str, _Brought]) -> list[pd.DataFrame]:
+    findings = []
+    if report.was_chosen:
+        findings.append(
+            build_findings(
+                "addresses",
+                "",
+                "crs_chosen",
+                Severity.NOTE,
+                f"project CRS is 'auto': {report.project_crs.to_string()} "
+                f"({report.project_crs.name}) chosen, scale {report.scale_factor:.5f}",
+                'Set crs = "EPSG:..." for another one.',
+            )
+        )
+    boxes = {name: _working_boxes(one, report) for name, one in brought.items()}
+
+    def swapped(name: str) -> FloatArray | None:
+        one = brought[name]
+        return _working_boxes(one, report, swap=True) if one.crs.is_geographic else None
+
+    return findings + find_far_layers(boxes, swapped)
+
+
+def _working_boxes(one: _Brought, report: CrsReport, *, swap: bool = False) -> FloatArray:
+    """Bring the middles of a layer's bounds into the working CRS, as boxes without extent."""
+    bounds = one.bounds[np.isfinite(one.bounds).all(axis=1)]
+    middles = (bounds[:, :2] + bounds[:, 2:]) / 2.0
+    moved = transform_points(middles[:, ::-1] if swap else middles, one.crs, report)
+    return np.column_stack([moved, moved])
+
+
+def _far_rows(addresses: gpd.GeoDataFrame) -> list[pd.DataFrame]:
+    is_far = find_far_rows(_bounds(np.asarray(addresses.geometry.array, dtype=object)))
+    return [
+        build_findings(
+            "addresses",
+            addresses.index[is_far],
+            "address_far_away",
+            Severity.WARNING,
+            "lies more than 50 km from nearly all others",
+            "Check its coordinates.",
+        )
+    ]
+
+
+def _require_something(frames: Frames) -> None:
+    for name in ("addresses", "poles"):
+        if not len(frames[name]):
+            where = f"layer {name}"
+            raise NoPlanError(
+                where,
+                "no row of it can be used",
+                "Mend the rows; each was set aside for a reason of its own.",
+            )
+    if not (frames["poles"]["ports_total"] > 0).any():
+        where = "layer poles"
+        raise NoPlanError(
+            where,
+            "no pole has a terminal (ports_total is 0 or empty everywhere)",
+            "Bring the ports of the terminals, or map another column to ports_total.",
+        )
+
+
+def _join(
+    frames: Frames, project: Project, *, is_absent: bool
+) -> tuple[Frames, gpd.GeoDataFrame, list[pd.DataFrame], list[pd.DataFrame]]:
+    """Build spans, locate addresses and check what lies where."""
+    frames, spans, span_findings, span_aside = _joined(frames, project, is_absent=is_absent)
+    dropped, findings, set_aside = check_topology(frames, spans)
+    if any(len(ids) for ids in dropped.values()):
+        kept = {name: frame.drop(index=dropped.get(name, [])) for name, frame in frames.items()}
+        frames, spans, span_findings, span_aside = _joined(kept, project, is_absent=is_absent)
+    return frames, spans, [span_findings, findings], [span_aside, set_aside]
+
+
+def _joined(
+    frames: Frames, project: Project, *, is_absent: bool
+) -> tuple[Frames, gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame]:
+    spans, findings, set_aside = build_spans(
+        frames["strands"],
+        frames["poles"],
+        frames["roads"],
+        settings=project.strands,
+        absent=is_absent,
+    )
+    parcel_id, building_id = locate_addresses(
+        frames["addresses"],
+        frames["parcels"],
+        frames["buildings"],
+        max_building_distance_m=project.limits.max_building_distance,
+    )
+    located = frames["addresses"].assign(parcel_id=parcel_id, building_id=building_id)
+    last = [column for column in located.columns if column != "geometry"]
+    return {**frames, "addresses": located[[*last, "geometry"]]}, spans, findings, set_aside
+
+
+def _terrain(
+    project: Project, report: CrsReport, frames: Frames, tell: Progress
+) -> tuple[Terrain | None, list[pd.DataFrame]]:
+    source = project.layers.get("terrain")
+    if source is None:
+        return None, []
+    tell("reading terrain")
+    boxes = np.concatenate(
+        [_bounds(np.asarray(frames[name].geometry.array)) for name in ("addresses", "poles")]
+    )
+    near = boxes[~find_far_rows(boxes)]
+    bounds = (*near[:, :2].min(axis=0).tolist(), *near[:, 2:].max(axis=0).tolist())
+    terrain, findings = read_terrain(source, report, bounds)
+    if terrain is not None:
+        findings += _points_without_ground(terrain, boxes)
+    return terrain, findings
+
+
+def _points_without_ground(terrain: Terrain, boxes: FloatArray) -> list[pd.DataFrame]:
+    missing = int(np.isnan(sample_elevation(terrain, boxes[:, 0], boxes[:, 1])).sum())
+    if not missing:
+        return []
+    reason = f"{missing} of {len(boxes)} addresses and poles have no elevation"
+    return [
+        build_findings(
+            "terrain",
+            "",
+            "terrain_incomplete",
+            Severity.WARNING,
+            reason,
+            "Bring a raster of the whole area; check the ground there on site.",
+        )
+    ]
