@@ -1,0 +1,343 @@
+"""What air spans cross or come near, in plan.
+
+Enters: air spans and indexed layers.
+Leaves: `Crossings`, one row per air span and feature met.
+Does not do: heights; prices; words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geoplan.routes.air_spans import AirSpans
+from geoplan.routes.index import Areas, Pieces, PlantIndex
+from geoplan.routes.segments import (
+    FloatArray,
+    IntArray,
+    crossing_parameters,
+    merge_intervals,
+    point_distance,
+    polygon_intervals,
+    segment_distance,
+    strip_interval,
+)
+from geoplan.tables import CrossingKind
+
+KINDS = tuple(CrossingKind)
+KIND_CODE = {kind: number for number, kind in enumerate(KINDS)}
+
+AT_POLE_M = 2.0
+"""Power that passes the source pole is not met again within this distance of it."""
+DROP_END_M = 0.5
+"""Drops that share a pole or a house are not said to cross this close to either end."""
+TOUCH_M = 1e-6
+
+
+@dataclass(frozen=True)
+class Crossings:
+    """What air spans meet, one row per meeting; ``air`` is the row of the air span."""
+
+    air: IntArray
+    kind: IntArray
+    feature: IntArray
+    is_near_miss: npt.NDArray[np.bool_]
+    is_overhang: npt.NDArray[np.bool_]
+    """Over a carriageway without crossing its centre-line."""
+    at_m: FloatArray
+    start_m: FloatArray
+    end_m: FloatArray
+    distance_m: FloatArray
+    angle_deg: FloatArray
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return len(self.air)
+
+    def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Crossings:
+        """Return some rows."""
+        return Crossings(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+    def moved(self, by: int) -> Crossings:
+        """Return the rows with their air spans renumbered by an offset."""
+        rest = [getattr(self, field.name) for field in fields(self)[1:]]
+        return Crossings(self.air + by, *rest)
+
+    @staticmethod
+    def joined(parts: list[Crossings]) -> Crossings:
+        """Return the rows of several tables, in order."""
+        return Crossings(
+            *(
+                np.concatenate([getattr(part, field.name) for part in parts])
+                for field in fields(Crossings)
+            )
+        )
+
+
+def find_crossings(
+    air: AirSpans,
+    index: PlantIndex,
+    *,
+    near_power_m: float,
+    near_pool_m: float,
+    near_tree_m: float,
+    min_lot_overlap_m: float,
+) -> Crossings:
+    """Find all that air spans cross or come near.
+
+    Parameters
+    ----------
+    air : AirSpans
+        Candidate air spans, n rows.
+    index : PlantIndex
+        Indexed layers.
+    near_power_m, near_pool_m, near_tree_m : float
+        Distances in metres within which a near-miss is reported.
+    min_lot_overlap_m : float
+        Shorter passages over a third party's lot are ignored.
+
+    Returns
+    -------
+    Crossings
+        Sorted by air span, kind, start and feature. Distances are along the air span from its
+        source. A road's interval spans its carriageway; ``angle_deg`` is NaN where no
+        centre-line or track is crossed.
+    """
+    lines = shapely.linestrings(air.segment.reshape(-1, 2, 2))
+    parts = [
+        *_strips(air, lines, index.roads, CrossingKind.ROAD),
+        *_strips(air, lines, index.rail, CrossingKind.RAIL),
+        *_areas(air, lines, index.water, CrossingKind.WATER),
+        *_areas(air, lines, index.sidewalks, CrossingKind.SIDEWALK),
+        *_areas(air, lines, index.driveways, CrossingKind.DRIVEWAY),
+        *_areas(air, lines, index.buildings, CrossingKind.ROOF, own=air.building),
+        *_areas(
+            air,
+            lines,
+            index.parcels,
+            CrossingKind.LOT,
+            own=index.address_parcel[air.address],
+            least_m=min_lot_overlap_m,
+        ),
+        *_pools(air, lines, index.pools, near_pool_m),
+        *_power(air, lines, index.power, near_power_m),
+        *_trees(air, lines, index, near_tree_m),
+        *_drops(air, lines, index.existing_drops),
+    ]
+    return sorted_crossings(Crossings.joined(parts))
+
+
+def sorted_crossings(crossings: Crossings) -> Crossings:
+    """Sort by air span, kind, start and feature.
+
+    Parameters
+    ----------
+    crossings : Crossings
+        Rows in any order.
+
+    Returns
+    -------
+    Crossings
+        The same rows in their one order.
+    """
+    order = np.lexsort((crossings.feature, crossings.start_m, crossings.kind, crossings.air))
+    return crossings.take(order.astype(np.int64))
+
+
+def _rows(
+    kind: CrossingKind,
+    air: IntArray,
+    feature: IntArray,
+    interval_m: tuple[FloatArray, FloatArray, FloatArray],
+    *,
+    distance_m: FloatArray | None = None,
+    angle_deg: FloatArray | None = None,
+    near: npt.NDArray[np.bool_] | None = None,
+    overhang: npt.NDArray[np.bool_] | None = None,
+) -> Crossings:
+    count = len(air)
+    at, start, end = interval_m
+    return Crossings(
+        np.asarray(air, dtype=np.int64),
+        np.full(count, KIND_CODE[kind], dtype=np.int64),
+        np.asarray(feature, dtype=np.int64),
+        np.zeros(count, dtype=bool) if near is None else near,
+        np.zeros(count, dtype=bool) if overhang is None else overhang,
+        at,
+        start,
+        end,
+        np.zeros(count) if distance_m is None else distance_m,
+        np.full(count, np.nan) if angle_deg is None else angle_deg,
+    )
+
+
+def _strips(
+    air: AirSpans, lines: npt.NDArray[np.object_], pieces: Pieces, kind: CrossingKind
+) -> Iterator[Crossings]:
+    """Roads and tracks: the interval over their width, and where their axis is crossed."""
+    row, piece = pieces.tree.query(lines)
+    first, axis = air.segment[row], pieces.segment[piece]
+    inside, start, end = strip_interval(first, axis, pieces.half_width_m[piece])
+    row, piece, start, end = row[inside], piece[inside], start[inside], end[inside]
+    first, axis = first[inside], axis[inside]
+    meets, u, angle = crossing_parameters(first, axis)
+    order, group = merge_intervals((row, pieces.feature[piece]), start, end)
+    count = int(group[-1]) + 1 if len(group) else 0
+    lead = np.searchsorted(group, np.arange(count))
+    row, feature = row[order][lead], pieces.feature[piece][order][lead]
+    first_start = start[order][lead]
+    last_end, at = np.zeros(count), np.full(count, np.inf)
+    np.maximum.at(last_end, group, end[order])
+    np.minimum.at(at, group, np.where(meets, u, np.inf)[order])
+    crossed = np.isfinite(at)
+    square = np.full(count, -np.inf)
+    same = meets[order] & (u[order] <= at[group] + 1e-9)
+    np.maximum.at(square, group, np.where(same, angle[order], -np.inf))
+    length = air.length_m[row]
+    middle = np.where(crossed, at, (first_start + last_end) / 2)
+    yield _rows(
+        kind,
+        row,
+        feature,
+        (middle * length, first_start * length, last_end * length),
+        angle_deg=np.where(crossed, square, np.nan),
+        overhang=~crossed,
+    )
+
+
+def _areas(
+    air: AirSpans,
+    lines: npt.NDArray[np.object_],
+    areas: Areas,
+    kind: CrossingKind,
+    *,
+    own: IntArray | None = None,
+    least_m: float = TOUCH_M,
+) -> Iterator[Crossings]:
+    """Polygons: one row per passage that is long enough."""
+    row, feature = areas.tree.query(lines, predicate="intersects" if areas.is_intricate else None)
+    if own is not None:
+        other = own[row] != feature
+        row, feature = row[other], feature[other]
+    pair, start, end = polygon_intervals(air.segment[row], areas.edges, areas.first, feature)
+    row, feature = row[pair], feature[pair]
+    length = air.length_m[row]
+    start, end = start * length, end * length
+    long = end - start >= max(least_m, TOUCH_M)
+    row, feature, start, end = row[long], feature[long], start[long], end[long]
+    yield _rows(kind, row, feature, ((start + end) / 2, start, end))
+
+
+def _pools(
+    air: AirSpans, lines: npt.NDArray[np.object_], pools: Areas, near_m: float
+) -> Iterator[Crossings]:
+    yield from _areas(air, lines, pools, CrossingKind.POOL)
+    row, feature = pools.tree.query(lines, predicate="dwithin", distance=near_m)
+    distance = shapely.distance(lines[row], pools.polygon[feature])
+    near = distance > 0
+    row, feature, distance = row[near], feature[near], distance[near]
+    closest = shapely.get_point(shapely.shortest_line(lines[row], pools.polygon[feature]), 0)
+    at = np.hypot(shapely.get_x(closest) - air.sx[row], shapely.get_y(closest) - air.sy[row])
+    yield _rows(
+        CrossingKind.POOL,
+        row,
+        feature,
+        (at, at, at),
+        distance_m=distance,
+        near=np.ones(len(row), dtype=bool),
+    )
+
+
+def _power(
+    air: AirSpans, lines: npt.NDArray[np.object_], power: Pieces, near_m: float
+) -> Iterator[Crossings]:
+    """Power: crossings, and near-misses away from a pole that both share.
+
+    A line on the source pole is close by nature there; separation at the pole is a matter of
+    heights. Such a line counts as met only beyond `AT_POLE_M`, and as near only on the half of
+    the air span toward the house.
+    """
+    row, piece = power.tree.query(lines)
+    first, second = air.segment[row], power.segment[piece]
+    feature = power.feature[piece]
+    at_source, _ = point_distance(first[:, 0], first[:, 1], second)
+    key = row * max(int(power.feature.max(initial=0)) + 1, 1) + feature
+    unique, group = np.unique(key, return_inverse=True)
+    nearest_source = np.full(len(unique), np.inf)
+    np.minimum.at(nearest_source, group, at_source)
+    shared = nearest_source[group] <= 1.0
+    length = np.maximum(air.length_m[row], 1e-9)
+    skip = np.where(shared, np.minimum(AT_POLE_M / length, 1.0), 0.0)
+    meets, u, angle = crossing_parameters(first, second)
+    crosses = meets & (u >= skip)
+    half = first.copy()
+    half[shared, :2] = (first[shared, :2] + first[shared, 2:]) / 2
+    distance, v = segment_distance(half, second)
+    v = np.where(shared, 0.5 + v / 2, v)
+    near = ~crosses & (distance <= near_m)
+    hit = np.flatnonzero(crosses | near)
+    place = np.where(crosses, u, v)
+    order = hit[np.lexsort((place[hit], np.where(crosses, 0.0, distance)[hit], group[hit]))]
+    lead = np.ones(len(order), dtype=bool)
+    lead[1:] = group[order][1:] != group[order][:-1]
+    pick = order[lead]
+    at = place[pick] * air.length_m[row[pick]]
+    yield _rows(
+        CrossingKind.POWER,
+        row[pick],
+        feature[pick],
+        (at, at, at),
+        distance_m=np.where(crosses, 0.0, distance)[pick],
+        angle_deg=np.where(crosses, angle, np.nan)[pick],
+        near=~crosses[pick],
+    )
+
+
+def _trees(
+    air: AirSpans, lines: npt.NDArray[np.object_], index: PlantIndex, near_m: float
+) -> Iterator[Crossings]:
+    row, tree = index.crown_tree.query(lines)
+    distance, u = point_distance(index.tree_x[tree], index.tree_y[tree], air.segment[row])
+    radius = index.crown_radius_m[tree]
+    hit = distance < radius + near_m
+    row, tree, distance, u, radius = row[hit], tree[hit], distance[hit], u[hit], radius[hit]
+    length = air.length_m[row]
+    at = u * length
+    inside = distance < radius
+    half = np.sqrt(np.maximum(radius**2 - distance**2, 0.0))
+    yield _rows(
+        CrossingKind.TREE,
+        row,
+        tree,
+        (
+            at,
+            np.where(inside, np.maximum(at - half, 0.0), at),
+            np.where(inside, np.minimum(at + half, length), at),
+        ),
+        distance_m=np.where(inside, 0.0, distance - radius),
+        near=~inside,
+    )
+
+
+def _drops(air: AirSpans, lines: npt.NDArray[np.object_], drops: Pieces) -> Iterator[Crossings]:
+    row, piece = drops.tree.query(lines)
+    meets, u, angle = crossing_parameters(air.segment[row], drops.segment[piece])
+    length = air.length_m[row]
+    at = u * length
+    hit = np.flatnonzero(meets & (at >= DROP_END_M) & (at <= length - DROP_END_M))
+    order = hit[np.lexsort((at[hit], drops.feature[piece[hit]], row[hit]))]
+    key = np.stack([row[order], drops.feature[piece[order]]], axis=1)
+    lead = np.ones(len(order), dtype=bool)
+    lead[1:] = (key[1:] != key[:-1]).any(axis=1)
+    pick = order[lead]
+    yield _rows(
+        CrossingKind.EXISTING_DROP,
+        row[pick],
+        drops.feature[piece[pick]],
+        (at[pick], at[pick], at[pick]),
+        angle_deg=angle[pick],
+    )
