@@ -1,0 +1,606 @@
+"""From row numbers to the declared tables of a plan.
+
+Enters: the choice, what the search found, layers, settings.
+Leaves: frames as declared in `geoplan.tables.TABLES`.
+Does not do: decide anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.choice.cost import CENTS
+from geoplan.choice.drop_crossings import find_drop_crossings
+from geoplan.choice.explain import Lack, explain_unserved, why_not
+from geoplan.choice.solve import Assignment, Ports
+from geoplan.layers.terrain import sample_elevation
+from geoplan.model import Layers
+from geoplan.project import Project
+from geoplan.routes.air_spans import BASIS_NAMES
+from geoplan.routes.crossings import KIND_CODE, KINDS
+from geoplan.routes.graph import Reach
+from geoplan.routes.hazards import build_hazards
+from geoplan.routes.index import PlantIndex
+from geoplan.routes.segments import FloatArray, IntArray, expand
+from geoplan.search import Found, PairRules, order_routes
+from geoplan.tables import TABLES, CrossingKind, RouteKind, Table
+
+ObjectArray = npt.NDArray[np.object_]
+
+KIND_NAMES = np.array(
+    [
+        RouteKind.DIRECT,
+        RouteKind.SPAN_CLAMP,
+        RouteKind.OTHER_POLE,
+        RouteKind.OTHER_POLE_SPAN_CLAMP,
+    ],
+    dtype=object,
+)
+
+KIND_LAYER = {
+    CrossingKind.ROAD: "roads",
+    CrossingKind.RAIL: "rail",
+    CrossingKind.WATER: "water",
+    CrossingKind.POWER: "power",
+    CrossingKind.TREE: "trees",
+    CrossingKind.ROOF: "buildings",
+    CrossingKind.DRIVEWAY: "driveways",
+    CrossingKind.SIDEWALK: "sidewalks",
+    CrossingKind.POOL: "pools",
+    CrossingKind.LOT: "parcels",
+    CrossingKind.EXISTING_DROP: "existing_drops",
+}
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Everything the tables are made from."""
+
+    index: PlantIndex
+    reach: Reach
+    rules: PairRules
+    found: Found
+    assignment: Assignment
+    ports: Ports
+    route: IntArray
+    """Route of each address; -1 where unserved."""
+
+    @property
+    def served(self) -> IntArray:
+        """Rows of served addresses."""
+        return np.flatnonzero(self.route >= 0).astype(np.int64)
+
+    @property
+    def load(self) -> IntArray:
+        """Ports taken at each terminal, by row of pole."""
+        load = np.zeros(len(self.ports.free), dtype=np.int64)
+        terminal = self.found.routes.terminal[self.route[self.served]]
+        np.add.at(load, terminal, self.index.ports_needed[self.served])
+        return load
+
+
+def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
+    """Build all tables that a plan holds.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The choice and what it was made from.
+    layers : Layers
+        Checked layers.
+    project : Project
+        Settings.
+
+    Returns
+    -------
+    dict of str to GeoDataFrame
+        ``drops``, ``air_spans``, ``crossings``, ``hazards``, ``unserved``, ``terminals``,
+        ``alternatives``.
+    """
+    crossings = _crossings(chosen, layers)
+    drops = _drops(chosen, layers)
+    alternatives = _alternatives(chosen, layers, project)
+    hazards = build_hazards(pd.DataFrame(crossings), pd.DataFrame(drops), project)
+    flags = hazards.drop_duplicates(["address_id", "code"]).groupby("address_id")["code"]
+    drops["flags"] = drops["address_id"].map(flags.agg(";".join)).astype("str")
+    best = alternatives[alternatives["rank"] == 1].set_index("address_id")
+    words = (
+        best["route_kind"].str.replace("_", " ")
+        + " from "
+        + best["terminal_id"]
+        + ": "
+        + best["why_not"]
+    )
+    drops["runner_up"] = drops["address_id"].map(words).astype("str")
+    drops["runner_up_extra_cost"] = drops["address_id"].map(best["extra_cost"]).astype("float64")
+    tables = {
+        "drops": drops,
+        "air_spans": _air_spans(chosen, layers),
+        "crossings": crossings,
+        "hazards": _place_hazards(hazards, drops, chosen, layers),
+        "unserved": _unserved(chosen, layers, project),
+        "terminals": _terminals(chosen, layers),
+        "alternatives": alternatives,
+    }
+    return {name: declared(table, TABLES[name]) for name, table in tables.items()}
+
+
+def declared(frame: gpd.GeoDataFrame, table: Table) -> gpd.GeoDataFrame:
+    """Put a frame into its declared columns, types and order.
+
+    Parameters
+    ----------
+    frame : geopandas.GeoDataFrame
+        At least the declared columns.
+    table : Table
+        Its declaration.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Sorted by its key, with a range index.
+    """
+    dtypes = {"text": "str", "float": "float64", "int": "int64", "bool": "bool"}
+    columns = {column.name: dtypes[column.kind] for column in table.columns}
+    names = [*columns, "geometry"]
+    return (
+        frame[names].astype(columns).sort_values(list(table.key), kind="stable", ignore_index=True)
+    )
+
+
+def _ids(index: pd.Index, rows: IntArray) -> ObjectArray:
+    """Return the ids of rows; None for -1."""
+    ids = np.full(len(index) + 1, None, dtype=object)
+    ids[:-1] = index.to_numpy(dtype=object)
+    return np.asarray(ids[np.where(rows < 0, len(index), rows)], dtype=object)
+
+
+def _route_columns(chosen: Chosen, layers: Layers, rows: IntArray) -> dict[str, Any]:
+    routes, air, reach = chosen.found.routes, chosen.found.air, chosen.reach
+    row, label = routes.air[rows], routes.reach[rows]
+    clamp = air.span[row] >= 0
+    length = air.length_m[row]
+    run = reach.run_m[label] + routes.side_m[rows]
+    passed = reach.spans_passed[label]
+    crossings = chosen.found.crossings
+    road = (crossings.kind == KIND_CODE[CrossingKind.ROAD]) & ~crossings.is_overhang
+    over_street = np.zeros(len(air), dtype=bool)
+    over_street[crossings.air[road]] = True
+    return {
+        "address_id": _ids(layers.addresses.index, routes.address[rows]),
+        "terminal_id": _ids(layers.poles.index, routes.terminal[rows]),
+        "route_kind": KIND_NAMES[clamp + 2 * (passed > 0)],
+        "is_street_crossing": over_street[row],
+        "access_pole_id": _ids(layers.poles.index, reach.pole[label]),
+        "strand_span_id": _ids(layers.spans.index, air.span[row]),
+        "clamp_at_m": np.where(clamp, routes.side_m[rows], np.nan),
+        "air_span_m": length,
+        "strand_run_m": run,
+        "route_m": run + length,
+        "spans_passed": passed,
+        "attachment_basis": np.array(BASIS_NAMES, dtype=object)[air.basis[row]],
+        "building_id": _ids(layers.buildings.index, air.building[row]),
+        "wall_angle_deg": air.wall_angle_deg[row],
+        "cost": routes.cents[rows] / CENTS,
+    }
+
+
+def _route_lines(chosen: Chosen, rows: IntArray) -> ObjectArray:
+    """Draw routes from the terminal along the strand to the attachment."""
+    index, reach, air = chosen.index, chosen.reach, chosen.found.air
+    routes = chosen.found.routes
+    number = np.arange(len(rows), dtype=np.int64)
+    row = routes.air[rows]
+    points = [(number, np.full(len(rows), 2), air.ex[row], air.ey[row])]
+    clamp = np.flatnonzero(air.span[row] >= 0)
+    points.append((clamp, np.full(len(clamp), 1), air.sx[row[clamp]], air.sy[row[clamp]]))
+    label, who, step = routes.reach[rows], number, 0
+    while len(label):
+        pole = reach.pole[label]
+        points.append((who, np.full(len(who), -step), index.pole_x[pole], index.pole_y[pole]))
+        label = reach.previous[label]
+        who, label = who[label >= 0], label[label >= 0]
+        step += 1
+    drop, place, x, y = (np.concatenate(column) for column in zip(*points, strict=True))
+    order = np.lexsort((place, drop))
+    return np.asarray(
+        shapely.linestrings(np.stack([x, y], axis=1)[order], indices=drop[order]), dtype=object
+    )
+
+
+def _drops(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+    served = chosen.served
+    rows = chosen.route[served]
+    routes, air, reach = chosen.found.routes, chosen.found.air, chosen.reach
+    addresses = layers.addresses.iloc[served]
+    uses_strand = (air.span[routes.air[rows]] >= 0) | (reach.spans_passed[routes.reach[rows]] > 0)
+    return gpd.GeoDataFrame(
+        {
+            **_route_columns(chosen, layers, rows),
+            "label": addresses["label"].to_numpy(),
+            "ports_needed": addresses["ports_needed"].to_numpy(),
+            "reserve_ports_used": _reserve_by_drop(chosen),
+            "is_locked": chosen.rules.locked[served] >= 0,
+            "strand_basis": pd.Series(_strand_basis(chosen, layers, rows), dtype="str").where(
+                uses_strand
+            ),
+            "parcel_id": addresses["parcel_id"].to_numpy(),
+        },
+        geometry=_route_lines(chosen, rows),
+        crs=layers.crs.working_crs,
+    )
+
+
+def _strand_basis(chosen: Chosen, layers: Layers, rows: IntArray) -> ObjectArray:
+    """Tell whether any strand that a route uses was inferred."""
+    guessed = np.append((layers.spans["strand_basis"] == "inferred").to_numpy(dtype=bool), False)
+    routes, reach = chosen.found.routes, chosen.reach
+    any_guessed = guessed[chosen.found.air.span[routes.air[rows]]]
+    label = routes.reach[rows].copy()
+    while (label >= 0).any():
+        on = label >= 0
+        any_guessed[on] |= guessed[reach.span[label[on]]]
+        label[on] = reach.previous[label[on]]
+    return np.where(any_guessed, "inferred", "measured").astype(object)
+
+
+def _reserve_by_drop(chosen: Chosen) -> IntArray:
+    """Book reserved ports on the last drops of a terminal, by address."""
+    served = chosen.served
+    terminal = chosen.found.routes.terminal[chosen.route[served]]
+    need = chosen.index.ports_needed[served]
+    order = np.lexsort((served, terminal))
+    total = np.cumsum(need[order])
+    _, first, counts = np.unique(terminal[order], return_index=True, return_counts=True)
+    before = np.repeat(np.append(0, total)[first], counts)
+    used = total - before
+    free = chosen.ports.free[terminal[order]]
+    result = np.zeros(len(served), dtype=np.int64)
+    result[order] = np.clip(used - free, 0, need[order])
+    return result
+
+
+def _air_spans(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+    served = chosen.served
+    rows = chosen.route[served]
+    air = chosen.found.air.take(chosen.found.routes.air[rows])
+    start, end = known_heights(air.pole, air.span, air.building, air.segment, layers)
+    columns = _route_columns(chosen, layers, rows)
+    known = np.isfinite(start) & np.isfinite(end)
+    flat = shapely.linestrings(air.segment.reshape(-1, 2, 2))
+    deep = shapely.linestrings(
+        np.stack(
+            [air.sx, air.sy, np.nan_to_num(start), air.ex, air.ey, np.nan_to_num(end)], 1
+        ).reshape(-1, 2, 3)
+    )
+    return gpd.GeoDataFrame(
+        {
+            **{name: columns[name] for name in ("address_id", "terminal_id", "route_kind")},
+            "air_span_m": columns["air_span_m"],
+            "start_z_m": start,
+            "end_z_m": end,
+            "height_basis": np.where(known, "measured", "not_checked"),
+        },
+        geometry=np.where(known, deep, flat),
+        crs=layers.crs.working_crs,
+    )
+
+
+def known_heights(
+    pole: IntArray, span: IntArray, building: IntArray, segment: FloatArray, layers: Layers
+) -> tuple[FloatArray, FloatArray]:
+    """Return elevations of the ends of air spans where the layers hold them.
+
+    Parameters
+    ----------
+    pole, span, building : ndarray of int64, shape (n,)
+        Rows of what the air span leaves from and goes to; -1 for none.
+    segment : ndarray of float64, shape (n, 4)
+        Its plan position.
+    layers : Layers
+        Checked layers.
+
+    Returns
+    -------
+    start_m, end_m : ndarray of float64, shape (n,)
+        Ground plus strand height, and ground plus eave height; NaN where either is unknown.
+    """
+
+    def column(frame: gpd.GeoDataFrame, name: str, rows: IntArray) -> FloatArray:
+        return np.append(frame[name].to_numpy(dtype=np.float64), np.nan)[rows]
+
+    start_ground = column(layers.poles, "ground_m", pole)
+    end_ground = column(layers.buildings, "ground_m", building)
+    if layers.terrain is not None:
+        sampled = sample_elevation(layers.terrain, segment[:, 0], segment[:, 1])
+        start_ground = np.where(np.isnan(start_ground), sampled, start_ground)
+        sampled = sample_elevation(layers.terrain, segment[:, 2], segment[:, 3])
+        end_ground = np.where(np.isnan(end_ground), sampled, end_ground)
+    height = np.where(
+        span >= 0,
+        column(layers.spans, "height_m", span),
+        column(layers.poles, "strand_height_m", pole),
+    )
+    return start_ground + height, end_ground + column(layers.buildings, "eave_height_m", building)
+
+
+def _crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+    served = chosen.served
+    routes, air = chosen.found.routes, chosen.found.air
+    row = routes.air[chosen.route[served]]
+    owner = np.full(len(air), -1, dtype=np.int64)
+    owner[row] = served
+    met = chosen.found.crossings.take(owner[chosen.found.crossings.air] >= 0)
+    who = owner[met.air]
+    names = {key: np.full(len(met), None, dtype=object) for key in ("id", "name", "class", "by")}
+    width = np.full(len(met), np.nan)
+    for kind, layer in KIND_LAYER.items():
+        rows = np.flatnonzero(met.kind == KIND_CODE[kind])
+        frame: gpd.GeoDataFrame = getattr(layers, layer)
+        feature = met.feature[rows]
+        names["id"][rows] = _ids(frame.index, feature)
+        for key, column in (
+            ("name", "name"),
+            ("class", "road_class"),
+            ("class", "power_kind"),
+            ("by", "jurisdiction"),
+        ):
+            if column in frame.columns:
+                names[key][rows] = frame[column].to_numpy(dtype=object)[feature]
+        if kind is CrossingKind.ROAD:
+            width[rows] = frame["width_m"].to_numpy(dtype=np.float64)[feature]
+    share = met.at_m / np.maximum(air.length_m[met.air], 1e-9)
+    x = air.sx[met.air] + share * (air.ex - air.sx)[met.air]
+    y = air.sy[met.air] + share * (air.ey - air.sy)[met.air]
+    table = gpd.GeoDataFrame(
+        {
+            "address_id": _ids(layers.addresses.index, who),
+            "terminal_id": _ids(layers.poles.index, routes.terminal[chosen.route[who]]),
+            "crossing_kind": np.array([kind.value for kind in KINDS], dtype=object)[met.kind],
+            "feature_id": names["id"],
+            "feature_name": names["name"],
+            "feature_class": names["class"],
+            "is_near_miss": met.is_near_miss,
+            "at_m": met.at_m,
+            "start_m": met.start_m,
+            "end_m": met.end_m,
+            "distance_m": met.distance_m,
+            "angle_deg": met.angle_deg,
+            "width_m": width,
+            "jurisdiction": names["by"],
+        },
+        geometry=shapely.points(x, y),
+        crs=layers.crs.working_crs,
+    )
+    both = pd.concat([table, _planned_crossings(chosen, layers)], ignore_index=True)
+    return declared(gpd.GeoDataFrame(both, crs=layers.crs.working_crs), TABLES["crossings"])
+
+
+def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+    served = chosen.served
+    routes, air = chosen.found.routes, chosen.found.air
+    segment = air.segment[routes.air[chosen.route[served]]]
+    i, j, at_i, at_j = find_drop_crossings(segment, segment, same=True)
+    first, second = np.concatenate([i, j]), np.concatenate([j, i])
+    at = np.concatenate([at_i, at_j])
+    vector = segment[:, 2:] - segment[:, :2]
+    length = np.hypot(vector[:, 0], vector[:, 1])
+    cross = vector[first, 0] * vector[second, 1] - vector[first, 1] * vector[second, 0]
+    sine = np.abs(cross) / np.maximum(length[first] * length[second], 1e-9)
+    share = at / np.maximum(length[first], 1e-9)
+    place = segment[first, :2] + share[:, None] * vector[first]
+    ids = layers.addresses.index
+    return gpd.GeoDataFrame(
+        {
+            "address_id": _ids(ids, served[first]),
+            "terminal_id": _ids(layers.poles.index, routes.terminal[chosen.route[served[first]]]),
+            "crossing_kind": CrossingKind.PLANNED_DROP.value,
+            "feature_id": _ids(ids, served[second]),
+            "feature_name": None,
+            "feature_class": None,
+            "is_near_miss": False,
+            "at_m": at,
+            "start_m": at,
+            "end_m": at,
+            "distance_m": 0.0,
+            "angle_deg": np.degrees(np.arcsin(np.clip(sine, 0, 1))),
+            "width_m": np.nan,
+            "jurisdiction": None,
+        },
+        geometry=shapely.points(place),
+        crs=layers.crs.working_crs,
+    )
+
+
+def _place_hazards(
+    hazards: pd.DataFrame, drops: gpd.GeoDataFrame, chosen: Chosen, layers: Layers
+) -> gpd.GeoDataFrame:
+    del drops
+    served = layers.addresses.index.get_indexer(pd.Index(hazards["address_id"]))
+    row = chosen.found.routes.air[chosen.route[served]]
+    air = chosen.found.air
+    share = np.clip(hazards["at_m"].to_numpy() / np.maximum(air.length_m[row], 1e-9), 0, 1)
+    x = air.sx[row] + share * (air.ex - air.sx)[row]
+    y = air.sy[row] + share * (air.ey - air.sy)[row]
+    return gpd.GeoDataFrame(hazards, geometry=shapely.points(x, y), crs=layers.crs.working_crs)
+
+
+def _terminals(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+    at = chosen.index.terminal_pole
+    poles = layers.poles.iloc[at]
+    load, value = chosen.load[at], chosen.assignment
+    total = poles["ports_total"].to_numpy(dtype=np.int64)
+    in_use = poles["ports_in_use"].to_numpy(dtype=np.int64)
+    reserve = np.maximum(load - chosen.ports.free[at], 0)
+    basis = np.where(
+        value.value_is_exact[at],
+        np.array(
+            [
+                {
+                    "cheapest": "exact: every address has its cheapest route",
+                    "flow": "exact: dual of the flow",
+                    "integer_programme": "exact: solved again with one more port",
+                    "unused": "exact: no address could use it",
+                }[word]
+                for word in value.method[at]
+            ],
+            dtype=object,
+        ),
+        np.where(
+            value.method[at] == "flow",
+            "bound: the dual of a flow that may split addresses which need several ports",
+            "not computed: too many full terminals linked by addresses that need several ports",
+        ),
+    )
+    return gpd.GeoDataFrame(
+        {
+            "terminal_id": poles.index.to_numpy(dtype=object),
+            "ports_total": total,
+            "ports_in_use": in_use,
+            "ports_reserved": poles["ports_reserved"].to_numpy(dtype=np.int64),
+            "ports_planned": load,
+            "ports_free": chosen.ports.free[at] - (load - reserve),
+            "reserve_ports_used": reserve,
+            "fill": (in_use + load) / total,
+            "port_value_addresses": value.value_addresses[at],
+            "port_value_cost": value.value_cents[at] / CENTS,
+            "port_value_basis": basis,
+        },
+        geometry=poles.geometry.to_numpy(),
+        crs=layers.crs.working_crs,
+    )
+
+
+def _alternatives(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
+    routes, air = chosen.found.routes, chosen.found.air
+    free = np.flatnonzero(routes.forbidden == 0)
+    rows = free[order_routes(routes.take(free), air)]
+    rows = rows[np.argsort(routes.address[rows], kind="stable")]
+    key = pd.DataFrame(
+        {
+            "address": routes.address[rows],
+            "terminal": routes.terminal[rows],
+            "reach": routes.reach[rows],
+            "span": air.span[routes.air[rows]],
+        }
+    )
+    taken = chosen.route[routes.address[rows]]
+    own = (
+        (taken >= 0)
+        & (routes.terminal[taken] == routes.terminal[rows])
+        & (routes.reach[taken] == routes.reach[rows])
+        & (air.span[routes.air[taken]] == air.span[routes.air[rows]])
+    )
+    rows = rows[~(key.duplicated().to_numpy() | own)]
+    _, counts = np.unique(routes.address[rows], return_counts=True)
+    _, rank = expand(counts.astype(np.int64))
+    rows, rank = rows[rank < project.choice.alternatives], rank[rank < project.choice.alternatives]
+    address, terminal = routes.address[rows], routes.terminal[rows]
+    taken = chosen.route[address]
+    served = taken >= 0
+    extra = routes.cents[rows] - np.where(served, routes.cents[np.maximum(taken, 0)], 0)
+    columns = _route_columns(chosen, layers, rows)
+    terminal_id = pd.Series(columns["terminal_id"], dtype="str")
+    full = chosen.ports.free[terminal] + chosen.ports.reserve[terminal] - chosen.load[terminal]
+    reason = why_not(
+        extra,
+        served & (routes.terminal[np.maximum(taken, 0)] == terminal),
+        full < chosen.index.ports_needed[address],
+        chosen.assignment.value_cents[terminal],
+        chosen.assignment.value_addresses[terminal],
+        terminal_id,
+    )
+    reason = reason.where(served, "terminal " + terminal_id + " has no port left for it")
+    return gpd.GeoDataFrame(
+        {
+            **columns,
+            "rank": rank + 1,
+            "extra_cost": np.where(served, extra / CENTS, np.nan),
+            "why_not": reason.to_numpy(),
+        },
+        geometry=_route_lines(chosen, rows),
+        crs=layers.crs.working_crs,
+    )
+
+
+def _unserved(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
+    rows = np.flatnonzero(chosen.route < 0).astype(np.int64)
+    addresses = layers.addresses.iloc[rows]
+    lack = _lack(chosen, layers, project, rows)
+    told = explain_unserved(lack, project)
+    return gpd.GeoDataFrame(
+        {
+            "address_id": addresses.index.to_numpy(dtype=object),
+            "label": addresses["label"].to_numpy(dtype=object),
+            **{name: told[name].to_numpy() for name in told.columns},
+            "nearest_terminal_id": lack.nearest_terminal_id.to_numpy(dtype=object),
+            "nearest_terminal_m": lack.nearest_terminal_m,
+            "new_terminal_pole_id": lack.new_terminal_pole_id.to_numpy(dtype=object),
+        },
+        geometry=addresses.geometry.to_numpy(),
+        crs=layers.crs.working_crs,
+    )
+
+
+def _lack(chosen: Chosen, layers: Layers, project: Project, rows: IntArray) -> Lack:
+    index, routes = chosen.index, chosen.found.routes
+    targets = index.targets(rows)
+    terminal, terminal_m = _nearest(index, targets, index.terminal_pole)
+    _, reached_m = _nearest(index, targets, np.unique(chosen.reach.pole))
+    plain = np.setdiff1d(np.arange(len(index.pole_x)), index.terminal_pole)
+    pole, pole_m = _nearest(index, targets, plain)
+    pole = np.where(pole_m <= project.limits.max_air_span, pole, -1)
+    bits = np.zeros(index.address_count, dtype=np.int64)
+    np.bitwise_or.at(bits, routes.address, routes.forbidden)
+    free = np.flatnonzero(routes.forbidden == 0)
+    free = free[chosen.route[routes.address[free]] < 0]
+    free = free[np.lexsort((routes.terminal[free], routes.cents[free], routes.address[free]))]
+    ways = pd.DataFrame(
+        {
+            "address": routes.address[free],
+            "terminal": _ids(layers.poles.index, routes.terminal[free]),
+            "cents": routes.cents[free],
+        }
+    ).drop_duplicates(["address", "terminal"])
+    groups = ways.groupby("address")
+    price = groups["cents"].min().reindex(rows)
+    names = groups["terminal"].agg(", ".join).reindex(rows)
+    return Lack(
+        pd.Series(_ids(layers.poles.index, terminal), dtype="str"),
+        terminal_m,
+        reached_m - project.limits.max_air_span,
+        bits[rows],
+        price.notna().to_numpy(),
+        names.astype("str"),
+        price.fillna(-1).to_numpy(dtype=np.int64),
+        chosen.rules.locked[rows] >= 0,
+        chosen.rules.locked[rows] == -2,
+        index.ports_needed[rows],
+        pd.Series(_ids(layers.poles.index, pole), dtype="str"),
+        pole_m,
+    )
+
+
+def _nearest(
+    index: PlantIndex, targets: ObjectArray, poles: IntArray
+) -> tuple[IntArray, FloatArray]:
+    """Find the nearest of some poles to each target; the first by id on ties."""
+    nearest = np.full(len(targets), -1, dtype=np.int64)
+    distance = np.full(len(targets), np.nan)
+    if len(targets) == 0 or len(poles) == 0:
+        return nearest, distance
+    tree = shapely.STRtree(shapely.points(index.pole_x[poles], index.pole_y[poles]))
+    (row, pole), metres = tree.query_nearest(targets, return_distance=True)
+    order = np.lexsort((pole, row))
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = row[order][1:] != row[order][:-1]
+    pick = order[first]
+    nearest[row[pick]], distance[row[pick]] = poles[pole[pick]], metres[pick]
+    return nearest, distance

@@ -1,0 +1,35 @@
+"""Fixtures shared by all rooms: the two demo places, read and planned once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from geoplan.layers import read_layers
+from geoplan.model import Layers, Plan
+from geoplan.plan import make_plan
+from geoplan.project import Project, read_project
+
+SAMPLES = Path(__file__).resolve().parents[1] / "data_samples"
+
+
+@pytest.fixture(scope="session")
+def demo_project() -> Project:
+    return read_project(SAMPLES / "demo" / "project.toml")
+
+
+@pytest.fixture(scope="session")
+def demo_layers(demo_project: Project) -> Layers:
+    return read_layers(demo_project)
+
+
+@pytest.fixture(scope="session")
+def demo_plan(demo_layers: Layers, demo_project: Project) -> Plan:
+    return make_plan(demo_layers, demo_project)
+
+
+@pytest.fixture(scope="session")
+def tiny_plan() -> Plan:
+    project = read_project(SAMPLES / "tiny" / "project.toml")
+    return make_plan(read_layers(project), project)
