@@ -1,0 +1,87 @@
+"""Writing a finished plan: GeoPackage, tables, summary and map page.
+
+Enters: a `Plan` and a folder.
+Leaves: the files, whole or not at all.
+Does not do: compute; every figure is in the plan already.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoplan.reports.csv_tables import write_csv, write_csv_tables
+from geoplan.reports.frames import sorted_frame
+from geoplan.reports.gpkg import write_gpkg
+from geoplan.reports.map_page import write_map_page
+from geoplan.reports.screen import terminal_summary
+from geoplan.reports.summary import write_check_summary, write_summary
+from geoplan.reports.write import output_folder
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoplan.model import Plan
+
+__all__ = ["terminal_summary", "write_findings", "write_plan"]
+
+
+def write_plan(plan: Plan, out: Path) -> list[Path]:
+    """Write all results of a plan to a folder.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    out : pathlib.Path
+        Folder: absent, empty, or written by geoplan before, which is then replaced.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files, sorted by name.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds anything else, or cannot be written; what was there is still there.
+
+    Notes
+    -----
+    The same plan gives the same bytes, whatever the order of its rows.
+    """
+    with output_folder(out) as folder:
+        write_gpkg(plan, folder / "plan.gpkg")
+        write_csv_tables(plan, folder)
+        write_map_page(plan, folder / "map.html")
+        write_summary(plan, folder / "summary.json")
+        names = sorted(entry.name for entry in folder.iterdir())
+    return [out / name for name in names]
+
+
+def write_findings(findings: pd.DataFrame, set_aside: pd.DataFrame, out: Path) -> list[Path]:
+    """Write what the checks of the layers found to a folder.
+
+    Parameters
+    ----------
+    findings, set_aside : pandas.DataFrame
+        As in `geoplan.model.Layers`.
+    out : pathlib.Path
+        Folder: absent, empty, or written by geoplan before, which is then replaced.
+
+    Returns
+    -------
+    list of pathlib.Path
+        ``findings.csv``, ``set_aside.csv`` and ``summary.json``.
+
+    Raises
+    ------
+    OutputError
+        As in `write_plan`.
+    """
+    with output_folder(out) as folder:
+        for name, frame in (("findings", findings), ("set_aside", set_aside)):
+            write_csv(sorted_frame(frame, name), name, folder / f"{name}.csv")
+        write_check_summary(findings, set_aside, folder / "summary.json")
+        names = sorted(entry.name for entry in folder.iterdir())
+    return [out / name for name in names]

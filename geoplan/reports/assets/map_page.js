@@ -1,0 +1,234 @@
+/* Fills the map page: reads the data block, draws the layers, writes popups, legend and notes.
+   Every text from the data is put in as text, never as markup. */
+"use strict";
+
+function geoplanMap(map, groups, layerControl, look) {
+  const data = JSON.parse(document.getElementById("geoplan-data").textContent);
+
+  const areas = {
+    parcels: { color: "#9a9a9a", weight: 1, fillColor: "#ffffff", fillOpacity: 0.6 },
+    water: { color: "#7fa8c9", weight: 1, fillColor: "#c9dceb", fillOpacity: 0.8 },
+    roads: { color: "#b9b9b9", weight: 1, fillColor: "#dedede", fillOpacity: 0.9 },
+    rail: { color: "#555555", weight: 3, dashArray: "10 6" },
+    sidewalks: { color: "#cccccc", weight: 1, fillColor: "#ececec", fillOpacity: 0.9 },
+    driveways: { color: "#c4bfb6", weight: 1, fillColor: "#e6e1d8", fillOpacity: 0.9 },
+    buildings: { color: "#7d7468", weight: 1, fillColor: "#d5cdc0", fillOpacity: 0.9 },
+    pools: { color: "#4f88a8", weight: 1, fillColor: "#a9d3e6", fillOpacity: 0.9 },
+    trees: { color: "#7da07d", weight: 1, fillColor: "#a8c8a0", fillOpacity: 0.45 },
+    power: { color: "#a00000", weight: 1.5, dashArray: "1 4", lineCap: "round" },
+    strands: { color: "#444444", weight: 1.5 },
+    existing_drops: { color: "#777777", weight: 1, dashArray: "4 3" },
+  };
+  const silent = new Set(["parcels", "water", "rail", "sidewalks", "driveways", "buildings",
+    "pools", "trees"]);
+
+  const far = 18;  // below this zoom, marks are drawn smaller
+  const circles = [];
+
+  function circle(latlng, radius, style) {
+    const made = L.circleMarker(latlng, { radius: radius, ...style });
+    circles.push({ made: made, radius: radius });
+    return made;
+  }
+
+  function resize() {
+    const isFar = map.getZoom() < far;
+    map.getContainer().classList.toggle("gp-far", isFar);
+    for (const one of circles) one.made.setRadius(isFar ? one.radius * 0.6 : one.radius);
+  }
+
+  function element(name, text, className) {
+    const made = document.createElement(name);
+    if (text !== undefined) made.textContent = text;
+    if (className) made.className = className;
+    return made;
+  }
+
+  function popup(properties) {
+    const box = element("div", undefined, "gp-popup");
+    box.append(element("h2", properties.title));
+    if (properties.rows.length) {
+      const list = element("dl");
+      for (const [label, value] of properties.rows) {
+        list.append(element("dt", label), element("dd", value));
+      }
+      box.append(list);
+    }
+    return box;
+  }
+
+  function lineStyle(kind) {
+    const route = look.routes[kind];
+    return {
+      color: route.color, weight: route.width, dashArray: route.dashes || null,
+      lineCap: "butt", opacity: 1,
+    };
+  }
+
+  function mark(latlng, className, size) {
+    const icon = L.divIcon({ className: "gp-mark " + className, iconSize: [size, size] });
+    return L.marker(latlng, { icon: icon, keyboard: true });
+  }
+
+  function point(layer, feature, latlng) {
+    const style = feature.properties.style;
+    if (layer === "poles") {
+      return circle(latlng, 3.5, {
+        color: "#222222", weight: 1.5, fillColor: "#ffffff", fillOpacity: 1,
+      });
+    }
+    if (layer === "terminals") {
+      const fill = look.fills[style];
+      return circle(latlng, 7, {
+        color: "#000000", weight: 2, fillColor: fill ? fill.color : "#ffffff", fillOpacity: 1,
+      });
+    }
+    if (layer === "hazards") return mark(latlng, "gp-" + look.severities[style].shape, 14);
+    if (layer === "unserved") return mark(latlng, "gp-cross", 18);
+    if (layer === "street_crossings") return mark(latlng, "gp-ring", 22);
+    if (layer === "other_crossings") return mark(latlng, "gp-dot", 8);
+    return circle(latlng, 3, areas[layer]);
+  }
+
+  function draw(key) {
+    const part = look.groups[key];
+    const pane = "gp-" + key;
+    map.createPane(pane).style.zIndex = 400 + look.order.indexOf(key);
+    for (const layer of part.layers) {
+      const features = data.layers[layer].filter(
+        (feature) => part.style === null || feature.properties.style === part.style);
+      L.geoJSON(features, {
+        pane: pane,
+        interactive: !silent.has(layer),
+        style: (feature) => (layer === "drops" ? lineStyle(feature.properties.style)
+          : areas[layer]),
+        pointToLayer: (feature, latlng) => {
+          const made = point(layer, feature, latlng);
+          made.options.pane = pane;
+          return made;
+        },
+        onEachFeature: (feature, made) => {
+          if (!feature.properties.title || silent.has(layer)) return;
+          made.bindPopup(() => popup(feature.properties), { minWidth: 240, maxWidth: 360, maxHeight: 320 });
+          made.bindTooltip(() => element("span", feature.properties.title, "gp-tip"),
+            { sticky: true });
+          made.on("popupopen", () => made.closeTooltip());
+          if (made.options.icon) made.options.alt = feature.properties.title;
+        },
+      }).addTo(groups[key]);
+    }
+  }
+
+  function areaLine(layer) {
+    const style = areas[layer];
+    return { color: style.color, width: style.weight, dashes: style.dashArray };
+  }
+
+  function swatchLine(route) {
+    const space = "http://www.w3.org/2000/svg";
+    const picture = document.createElementNS(space, "svg");
+    picture.setAttribute("width", "44");
+    picture.setAttribute("height", "10");
+    const line = document.createElementNS(space, "line");
+    const set = { x1: 0, y1: 5, x2: 44, y2: 5, stroke: route.color, "stroke-width": route.width };
+    if (route.dashes) set["stroke-dasharray"] = route.dashes;
+    for (const name of Object.keys(set)) line.setAttribute(name, set[name]);
+    picture.append(line);
+    return picture;
+  }
+
+  function entry(picture, text) {
+    const row = element("li");
+    const frame = element("span", undefined, "gp-swatch");
+    frame.append(picture);
+    row.append(frame, element("span", text));
+    return row;
+  }
+
+  function legend() {
+    const list = element("ul");
+    const shown = (key) => Object.prototype.hasOwnProperty.call(groups, key);
+    for (const kind of Object.keys(look.routes)) {
+      if (shown("drops_" + kind)) {
+        list.append(entry(swatchLine(look.routes[kind]), "Drop: "
+          + look.routes[kind].label.toLowerCase()));
+      }
+    }
+    for (const severity of Object.keys(look.severities)) {
+      if (shown("hazards_" + severity)) {
+        list.append(entry(element("span", undefined, "gp-mark gp-"
+          + look.severities[severity].shape), "Flag: "
+          + look.severities[severity].label.toLowerCase()));
+      }
+    }
+    if (shown("street_crossings")) {
+      list.append(entry(element("span", undefined, "gp-mark gp-ring"), "Street crossing"));
+    }
+    if (shown("other_crossings")) {
+      list.append(entry(element("span", undefined, "gp-mark gp-dot"), "Other crossing"));
+    }
+    if (shown("unserved")) {
+      list.append(entry(element("span", undefined, "gp-mark gp-cross"), "Unserved address"));
+    }
+    if (shown("terminals")) {
+      for (const key of Object.keys(look.fills)) {
+        const circle = element("span", undefined, "gp-terminal");
+        circle.style.background = look.fills[key].color;
+        list.append(entry(circle, "Terminal " + look.fills[key].label));
+      }
+    }
+    for (const [key, text] of [["strands", "Strand"], ["power", "Power"],
+      ["existing_drops", "Existing drop"]]) {
+      if (shown(key)) list.append(entry(swatchLine(areaLine(key)), text));
+    }
+    if (shown("poles")) {
+      list.append(entry(element("span", undefined, "gp-pole"), "Pole"));
+    }
+    return list;
+  }
+
+  function folded(title, content, open) {
+    const box = element("details");
+    box.open = open;
+    box.append(element("summary", title), content);
+    return box;
+  }
+
+  function paragraphs(texts) {
+    const box = element("div");
+    for (const text of texts) box.append(element("p", text));
+    return box;
+  }
+
+  function side() {
+    const box = document.getElementById("gp-side");
+    const layers = element("section");
+    layers.append(layerControl.getContainer());
+    box.append(folded("Layers", layers, true), folded("Legend", legend(), true),
+      folded("About this plan", paragraphs(data.notes), true),
+      folded("Caution in full", paragraphs(data.caution), false));
+  }
+
+  const north = L.control({ position: "topleft" });
+  north.onAdd = () => {
+    const box = element("div", "N", "gp-north");
+    box.title = "North is up";
+    return box;
+  };
+
+  look.order.forEach(draw);
+  L.control.scale({
+    position: "bottomleft", maxWidth: 160,
+    imperial: data.units === "us", metric: data.units !== "us",
+  }).addTo(map);
+  north.addTo(map);
+  side();
+  map.invalidateSize({ animate: false });
+  map.attributionControl.setPrefix(false);
+  if (data.bounds) {
+    map.fitBounds(data.bounds, { padding: [30, 30], animate: false, maxZoom: 20 });
+  }
+  map.on("zoomend", resize);
+  resize();
+  document.body.dataset.ready = "yes";
+}

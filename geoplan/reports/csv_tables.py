@@ -1,0 +1,88 @@
+"""Tables of a plan as CSV, in the units of the reader, safe to open in a spreadsheet.
+
+Enters: a `Plan`.
+Leaves: one CSV file per table of `CSV_TABLES`.
+Does not do: geometry (that is in the GeoPackage).
+
+UTF-8 without a byte order mark, comma, LF at the end of each row, unknown left empty. A text that
+a spreadsheet would take for a formula gets an apostrophe in front; numbers never do.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from geoplan.reports.frames import report_frame
+from geoplan.tables import TABLES
+
+if TYPE_CHECKING:
+    from geoplan.model import Plan
+
+CSV_TABLES = ("drops", "crossings", "hazards", "unserved", "terminals", "set_aside", "findings")
+"""Tables that are written as CSV, each to ``<name>.csv``."""
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""A text that begins so may be run by a spreadsheet; full-width forms are folded by some."""
+
+
+def neutralise(values: pd.Series) -> pd.Series:
+    """Put an apostrophe before each text that a spreadsheet would run as a formula.
+
+    Parameters
+    ----------
+    values : pandas.Series of str
+        Texts; nulls stay null.
+
+    Returns
+    -------
+    pandas.Series of str
+        Texts, none of which starts with one of `FORMULA_STARTS`, spaces in front not counted.
+    """
+    risky = values.str.lstrip(" ").str.startswith(FORMULA_STARTS).fillna(value=False).astype(bool)
+    return values.mask(risky, "'" + values)
+
+
+def write_csv(frame: pd.DataFrame, name: str, path: Path) -> Path:
+    """Write one table in the units of the reader as CSV.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        As from `geoplan.reports.frames.report_frame`.
+    name : str
+        A key of `geoplan.tables.TABLES`.
+    path : pathlib.Path
+        File to write.
+
+    Returns
+    -------
+    pathlib.Path
+        The file.
+    """
+    texts = [column.name for column in TABLES[name].columns if column.kind == "text"]
+    safe = frame.assign(**{text: neutralise(frame[text]) for text in texts})
+    safe.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
+    return path
+
+
+def write_csv_tables(plan: Plan, folder: Path) -> list[Path]:
+    """Write the tables of a plan as CSV files.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    folder : pathlib.Path
+        An existing folder.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files, in the order of `CSV_TABLES`. The same plan gives the same bytes.
+    """
+    return [
+        write_csv(report_frame(plan, name), name, folder / f"{name}.csv") for name in CSV_TABLES
+    ]

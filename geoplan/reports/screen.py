@@ -1,0 +1,155 @@
+"""What a plan came to, on one screen of a terminal.
+
+Enters: a `Plan`.
+Leaves: text of at most `LINES` lines and `COLUMNS` columns; each part has its own most.
+Does not do: print it; the command line does that.
+"""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+from typing import TYPE_CHECKING, Any
+
+from geoplan.reports.caution import CAUTION_LINE
+from geoplan.reports.palette import ROUTE_STYLE
+from geoplan.reports.summary import absent_layers, counts, longest_air_span_m, totals
+from geoplan.tables import CrossingKind, Severity
+from geoplan.units import say
+
+if TYPE_CHECKING:
+    from geoplan.model import Plan
+
+LINES = 24
+COLUMNS = 80
+
+
+def terminal_summary(plan: Plan) -> str:
+    """Return what a plan came to as one screen of plain text.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+
+    Returns
+    -------
+    str
+        At most 24 lines of at most 80 columns, no line end at the end. Control characters in
+        names are replaced, so that data cannot steer the terminal.
+    """
+    lines = [
+        f"Plan '{plan.project.name}'",
+        *_fate(counts(plan)),
+        *_figures(plan),
+        *_flags(plan),
+        *_gaps(plan),
+        *_wrapped(CAUTION_LINE),
+    ]
+    return "\n".join(fit(line) for line in lines)
+
+
+def fit(line: str, columns: int = COLUMNS) -> str:
+    """Cut a line to a number of columns and make it harmless.
+
+    Parameters
+    ----------
+    line : str
+        Any text.
+    columns : int
+        Columns that are free; wide East Asian characters take two.
+
+    Returns
+    -------
+    str
+        The line, control and format characters replaced by ``?``, with ``...`` where it was cut.
+    """
+    shown = "".join("?" if unicodedata.category(mark)[0] == "C" else mark for mark in line)
+    if sum(map(_width, shown)) <= columns:
+        return shown
+    used = 0
+    kept = []
+    for mark in shown:
+        used += _width(mark)
+        if used > columns - 3:
+            break
+        kept.append(mark)
+    return "".join(kept) + "..."
+
+
+def _width(mark: str) -> int:
+    if unicodedata.combining(mark):
+        return 0
+    return 2 if unicodedata.east_asian_width(mark) in ("W", "F") else 1
+
+
+def _fate(count: dict[str, Any]) -> list[str]:
+    read = count["addresses_read"]
+    lines = [
+        f"  Addresses read {'unknown' if read is None else read}: served {count['served']},"
+        f" unserved {count['unserved']}, set aside {count['addresses_set_aside']}"
+    ]
+    lines += [
+        f"    {style.label:<32}{count['served_by_route_kind'][kind.value]:>9}"
+        for kind, style in ROUTE_STYLE.items()
+    ]
+    lines.append(f"    {'Of these across a street':<32}{count['served_across_a_street']:>9}")
+    if count["unserved"]:
+        lines += _wrapped(f"Unserved because: {_list(count['unserved_by_code'])}", 2, 2)
+    return lines
+
+
+def _figures(plan: Plan) -> list[str]:
+    units = plan.project.units
+    total = totals(plan)
+    bound = plan.optimality.get("lower_bound_cost")
+    proof = "" if bound is None else f"; no plan that serves as many costs less than {bound:.2f}"
+    return [
+        f"  Air spans {say(total['air_span_m'], 'length', units)}, longest"
+        f" {say(longest_air_span_m(plan), 'length', units)};"
+        f" along strand {say(total['strand_run_m'], 'length', units)}",
+        f"  Cost {total['cost']:.2f}{proof}",
+    ]
+
+
+def _flags(plan: Plan) -> list[str]:
+    crossed = plan.crossings.loc[~plan.crossings["is_near_miss"].astype(bool), "crossing_kind"]
+    kinds = crossed.value_counts()
+    shown = {kind.value: int(kinds[kind.value]) for kind in CrossingKind if kind.value in kinds}
+    severity = plan.hazards["severity"].value_counts()
+    grave = {kind.value: int(severity.get(kind.value, 0)) for kind in reversed(Severity)}
+    found = plan.findings["severity"].value_counts()
+    data = {kind.value: int(found.get(kind.value, 0)) for kind in reversed(Severity)}
+    return [
+        *_wrapped(f"Crossed: {_list(shown) or 'nothing'}", 2, 2),
+        f"  Flags on drops: {_list(grave)}",
+        f"  Findings on the layers: {_list(data)}; rows set aside: {len(plan.set_aside)}",
+    ]
+
+
+def _gaps(plan: Plan) -> list[str]:
+    lines = []
+    absent = absent_layers(plan)
+    if absent:
+        lines += _wrapped(f"Layers not brought, so not checked: {', '.join(absent)}", 2, 3)
+    if plan.unchecked:
+        lines += _wrapped(plan.unchecked[0], 2, 2)
+        more = len(plan.unchecked) - 1
+        lines += [f"    and {more} more things not checked, see summary.json"] if more else []
+    return lines
+
+
+def _list(numbers: dict[str, int]) -> str:
+    return ", ".join(f"{name} {number}" for name, number in numbers.items())
+
+
+def _wrapped(text: str, indent: int = 0, most: int = 3) -> list[str]:
+    first, rest = " " * indent, " " * 2 * indent
+    return textwrap.wrap(
+        text,
+        COLUMNS,
+        initial_indent=first,
+        subsequent_indent=rest,
+        max_lines=most,
+        placeholder=" ...",
+    )

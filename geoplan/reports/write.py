@@ -1,0 +1,149 @@
+"""A folder of results that appears whole or not at all.
+
+Enters: the folder asked for.
+Leaves: the folder with all files, or an `OutputError` and what was there before.
+Does not do: know what a report holds.
+
+Results are written to a new folder beside the one asked for, which is renamed when all is done.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from geoplan.errors import OutputError
+
+MARKER_FILE = "summary.json"
+MARKER = {"written_by": "geoplan"}
+"""What `MARKER_FILE` of a folder written here holds."""
+
+OUR_FILES = frozenset(
+    {
+        "plan.gpkg",
+        "plan.gpkg-journal",
+        "plan.gpkg-shm",
+        "plan.gpkg-wal",
+        "drops.csv",
+        "crossings.csv",
+        "hazards.csv",
+        "unserved.csv",
+        "terminals.csv",
+        "set_aside.csv",
+        "findings.csv",
+        "map.html",
+        "summary.json",
+    }
+)
+"""Names of files that are ours to replace; a GIS may leave the journals of an open GeoPackage."""
+
+REMEDY_FOREIGN = "Name another folder, or move those files away"
+
+
+@contextmanager
+def output_folder(out: Path) -> Iterator[Path]:
+    """Give a folder to write to, and put it in the place of `out` when all went well.
+
+    Parameters
+    ----------
+    out : pathlib.Path
+        Folder asked for. It may be absent, empty, or written by geoplan before.
+
+    Yields
+    ------
+    pathlib.Path
+        An empty folder beside `out`.
+
+    Raises
+    ------
+    OutputError
+        If `out` is a file, holds files that geoplan did not write, or cannot be written. What
+        was there before is still there then.
+    """
+    name = f"output folder '{out.name or out}'"
+    try:
+        target = out.resolve()
+        check_replaceable(target, name)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        draft = target.parent / f".geoplan-{secrets.token_hex(6)}"
+        draft.mkdir()
+    except OSError as error:
+        raise _output_error(name, error) from error
+    try:
+        yield draft
+        _swap(draft, target)
+    except (OSError, DataSourceError, DataLayerError, sqlite3.Error) as error:
+        raise _output_error(name, error) from error
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
+def check_replaceable(folder: Path, name: str = "output folder") -> None:
+    """Refuse a folder that holds anything geoplan did not write.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Folder asked for.
+    name : str
+        How the message names it.
+
+    Raises
+    ------
+    OutputError
+        If it is a file, or holds a foreign file, or files like ours without our mark.
+    """
+    if not folder.exists():
+        return
+    if not folder.is_dir():
+        raise OutputError(name, "is a file", "Name a folder.")
+    names = sorted(entry.name for entry in folder.iterdir())
+    foreign = [entry for entry in names if entry not in OUR_FILES]
+    if foreign:
+        shown = ", ".join(f"'{entry}'" for entry in foreign[:3])
+        more = f" and {len(foreign) - 3} more" if len(foreign) > 3 else ""
+        raise OutputError(name, f"holds what geoplan did not write: {shown}{more}", REMEDY_FOREIGN)
+    if names and not _is_marked(folder / MARKER_FILE):
+        raise OutputError(
+            name, f"holds files but no {MARKER_FILE} written by geoplan", REMEDY_FOREIGN
+        )
+
+
+def _is_marked(path: Path) -> bool:
+    """Whether a summary says that geoplan wrote it."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (FileNotFoundError, IsADirectoryError, ValueError):
+        return False
+    return isinstance(content, dict) and MARKER.items() <= content.items()
+
+
+def _swap(draft: Path, target: Path) -> None:
+    """Rename the draft to the target; the old target goes only after that."""
+    if not target.exists():
+        draft.rename(target)
+        return
+    check_replaceable(target, f"output folder '{target.name}'")
+    draft.chmod(target.stat().st_mode & 0o7777)
+    old = draft.with_name(f"{draft.name}-old")
+    target.rename(old)
+    try:
+        draft.rename(target)
+    except OSError:
+        old.rename(target)
+        raise
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _output_error(name: str, error: Exception) -> OutputError:
+    reason = getattr(error, "strerror", None) or str(error)
+    return OutputError(
+        name, f"cannot be written ({reason})", "Check the path, its rights and the free space."
+    )

@@ -1,0 +1,155 @@
+"""Summary and screen: figures that add up, no machine in them, harmless text."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geoplan.model import Plan
+from geoplan.reports.caution import CAUTION
+from geoplan.reports.screen import COLUMNS, LINES, fit, terminal_summary
+from geoplan.reports.summary import describe_crs, plain, summarise, write_summary
+from geoplan.tables import CrossingKind
+
+
+@pytest.fixture(scope="module")
+def summary(plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
+    path = write_summary(plan, tmp_path_factory.mktemp("summary") / "summary.json")
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def test_addresses_are_conserved(summary: dict) -> None:
+    counts = summary["counts"]
+    parts = counts["served"] + counts["unserved"] + counts["addresses_set_aside"]
+    assert parts == counts["addresses_read"] == 15
+    assert sum(counts["served_by_route_kind"].values()) == counts["served"] == 12
+    assert sum(counts["unserved_by_code"].values()) == counts["unserved"]
+
+
+def test_crossings_and_hazards_are_counted(plan: Plan, summary: dict) -> None:
+    assert summary["crossings"]["crossed_by_kind"]["road"] == 6
+    assert summary["crossings"]["crossed_by_kind"]["tree"] == 0
+    assert summary["crossings"]["near_by_kind"]["tree"] == 4
+    assert summary["crossings"]["roads_by_class"] == {"residential": 6}
+    assert sum(summary["hazards"]["by_code"].values()) == len(plan.hazards)
+    assert sum(summary["hazards"]["by_severity"].values()) == len(plan.hazards)
+
+
+def test_totals_are_the_sums_of_the_drops(plan: Plan, summary: dict) -> None:
+    assert summary["totals"]["cost"] == pytest.approx(12 * 100.0 + 66 / 3.0)
+    assert summary["totals"]["air_span_m"] == pytest.approx(plan.drops["air_span_m"].sum())
+
+
+def test_unknown_is_null_and_settings_are_in_force(summary: dict) -> None:
+    assert summary["optimality"]["unknown"] is None
+    assert summary["optimality"]["served"] == 12
+    assert summary["settings"]["limits"]["max_air_span"] == 60.0
+    assert summary["settings"]["layers"]["poles"]["source"] == "poles.gpkg"
+
+
+def test_it_carries_the_caution_and_what_is_unchecked(plan: Plan, summary: dict) -> None:
+    assert summary["caution"] == list(CAUTION)
+    assert summary["unchecked"] == list(plan.unchecked)
+    assert set(summary["absent_layers"]) == set(plan.layers.absent)
+    assert summary["absent_layers"]["rail"] == "rail crossings are not checked"
+    assert summary["inputs"]["addresses"]["sha256"] == "ab" * 32
+    assert summary["inputs"]["addresses"]["rows_set_aside"] == 1
+
+
+def test_no_folder_and_no_time_of_this_machine(plan: Plan, summary: dict) -> None:
+    text = json.dumps(summary)
+    assert str(Path.home()) not in text
+    assert "/data" not in text
+    assert "timings" not in text
+
+
+def test_scale_is_said_in_millimetres_on_the_longest_span(plan: Plan) -> None:
+    told = describe_crs(plan.layers.crs, 50.0)
+    assert told["ground_minus_grid_mm"] == pytest.approx(50e3 * (1 / 0.9999 - 1), abs=1e-3)
+    assert told["ground_minus_grid_mm"] > 0  # the grid is shorter than the ground
+    assert told["authority_code"] == "EPSG:2264"
+
+
+def test_shuffled_plan_gives_the_same_bytes(fenmoor: Any, plan: Plan, tmp_path: Path) -> None:
+    first = write_summary(plan, tmp_path / "a.json").read_bytes()
+    assert write_summary(fenmoor.shuffled(plan, 5), tmp_path / "b.json").read_bytes() == first
+
+
+def test_plain_refuses_what_json_cannot_hold() -> None:
+    assert plain([np.float64("inf"), pd.NA, np.int64(3), {"b", "a"}]) == [None, None, 3, ["a", "b"]]
+    with pytest.raises(TypeError, match="object has no place in a summary"):
+        plain(object())
+
+
+def _empty(plan: Plan) -> Plan:
+    names = ("drops", "air_spans", "crossings", "hazards", "unserved", "alternatives")
+    return dataclasses.replace(plan, **{name: getattr(plan, name).iloc[:0] for name in names})
+
+
+def test_an_empty_plan_has_a_summary(plan: Plan) -> None:
+    told = summarise(_empty(plan))
+    assert told["counts"]["served"] == 0
+    assert told["totals"]["longest_air_span_m"] is None
+    json.dumps(told, allow_nan=False)
+    assert "served 0" in terminal_summary(_empty(plan))
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_screen_fits_and_tells_the_fate(fenmoor: Any, units: str) -> None:
+    text = terminal_summary(fenmoor.build(units))
+    lines = text.split("\n")
+    assert len(lines) <= LINES
+    assert max(map(len, lines)) <= COLUMNS
+    assert "served 12, unserved 2, set aside 1" in text
+    assert "Not for construction" in text
+    assert ("232.0 ft" in text) == (units == "us")
+
+
+def test_the_fullest_screen_still_fits(plan: Plan) -> None:
+    absent = (
+        "buildings", "strands", "power", "trees", "rail", "water", "sidewalks", "driveways",
+        "pools", "existing_drops", "terrain",
+    )  # fmt: skip
+    crossings = pd.concat(
+        [
+            plan.crossings.assign(crossing_kind=kind.value, is_near_miss=False)
+            for kind in CrossingKind
+        ]
+    )
+    unserved = pd.concat([plan.unserved.assign(code=f"a_reason_with_a_name_{n}") for n in range(9)])
+    full = dataclasses.replace(
+        plan,
+        layers=dataclasses.replace(plan.layers, absent=absent),
+        crossings=crossings,
+        unserved=unserved,
+        unchecked=("not checked: " + "this and that, " * 40, "and more"),
+    )
+    lines = terminal_summary(full).split("\n")
+    assert len(lines) <= LINES
+    assert max(map(len, lines)) <= COLUMNS
+    assert all(name in "\n".join(lines) for name in absent)
+    assert lines[-1].endswith("asks for one.")
+
+
+def test_names_cannot_steer_the_terminal(fenmoor: Any, plan: Plan) -> None:
+    wild = dataclasses.replace(
+        plan, project=fenmoor.project(name="\x1b[2J\r\u202eevil\n" + "\u6771" * 60)
+    )
+    text = terminal_summary(wild)
+    assert "\x1b" not in text
+    assert "\r" not in text
+    assert "\u202e" not in text
+    assert text.split("\n")[0].startswith("Plan '?[2J??evil?")
+
+
+def test_wide_characters_take_two_columns() -> None:
+    assert fit("\u6771" * 10, 20) == "\u6771" * 10
+    assert fit("\u6771" * 11, 20) == "\u6771" * 8 + "..."
+    assert math.isclose(len(fit("x" * 100, 80)), 80)
