@@ -1,0 +1,205 @@
+"""The command line: the only place that prints, keeps time and sets exit codes.
+
+Enters: arguments.
+Leaves: files, words on the terminal, an exit code.
+Does not do: compute.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoplan import __version__
+from geoplan.errors import EXIT_CANNOT_PLAN, EXIT_CLEAN, EXIT_WARNINGS, GeoplanError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Progress = Callable[[str, int, int], None]
+
+SHOWN_FINDINGS = 40
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; those of the process by default.
+
+    Returns
+    -------
+    int
+        0 clean, 1 warnings (``check`` only), 2 cannot plan or wrong usage.
+    """
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except GeoplanError as error:
+        print(f"geoplan: {error}", file=sys.stderr)
+        return error.exit_code
+    except BrokenPipeError:
+        return EXIT_CLEAN
+    except KeyboardInterrupt:
+        print("geoplan: stopped; nothing was written", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="geoplan", description="Plan aerial communication service drops from GIS layers."
+    )
+    parser.add_argument("--version", action="version", version=f"geoplan {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    plan = commands.add_parser("plan", help="plan a drop for every address of a project")
+    _project_argument(plan)
+    plan.add_argument("--out", type=Path, help="folder for the results (default: maps/NAME)")
+    plan.add_argument("--quiet", action="store_true", help="print errors only")
+    plan.set_defaults(run=_plan)
+    check = commands.add_parser("check", help="check a project's layers without planning")
+    _project_argument(check)
+    check.add_argument("--out", type=Path, help="folder for findings.csv and set_aside.csv")
+    check.add_argument("--quiet", action="store_true", help="print errors only")
+    check.set_defaults(run=_check)
+    keys = commands.add_parser("keys", help="print every key of a project file")
+    keys.set_defaults(run=_keys)
+    return parser
+
+
+def _project_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("project", type=Path, metavar="PROJECT.toml", help="project file")
+
+
+class _Clock:
+    """Notes how long each stage took, and shows bars on a terminal."""
+
+    def __init__(self, *, quiet: bool, expected_layers: int) -> None:
+        self._expected, self._steps = expected_layers, dict[str, int]()
+        self.seconds: dict[str, float] = {}
+        self._stage, self._since = "", time.perf_counter()
+        self._bars = None
+        self._tasks: dict[str, object] = {}
+        if not quiet and sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import Progress as Bars
+
+            self._bars = Bars(console=Console(stderr=True), transient=True)
+            self._bars.start()
+
+    def tell(self, stage: str, done: int, total: int) -> None:
+        """Take note of a stage's progress."""
+        now = time.perf_counter()
+        if stage != self._stage:
+            self._close(now)
+            self._stage, self._since = stage, now
+        if self._bars is not None:
+            if stage not in self._tasks:
+                self._tasks[stage] = self._bars.add_task(stage, total=total)
+            self._bars.update(self._tasks[stage], completed=done, total=total)  # type: ignore[arg-type]
+
+    def step(self, words: str) -> None:
+        """Take note of one step of reading, named by its first word."""
+        stage = words.split(maxsplit=1)[0]
+        self._steps[stage] = self._steps.get(stage, 0) + 1
+        self.tell(stage, self._steps[stage], self._expected)
+
+    def stop(self) -> dict[str, float]:
+        """End the last stage and return the seconds of all."""
+        self._close(time.perf_counter())
+        self._stage = ""
+        if self._bars is not None:
+            self._bars.stop()
+        return self.seconds
+
+    def _close(self, now: float) -> None:
+        if self._stage:
+            self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + now - self._since
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from geoplan.layers import read_layers
+    from geoplan.plan import make_plan, with_timings
+    from geoplan.project import read_project
+    from geoplan.reports import terminal_summary, write_plan
+
+    project = read_project(options.project)
+    out = options.out or Path("maps") / _folder_name(project.name)
+    clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
+    try:
+        layers = read_layers(project, clock.step)
+        plan = make_plan(layers, project, clock.tell)
+        clock.tell("write", 0, 1)
+        written = write_plan(plan, out)
+    finally:
+        seconds = clock.stop()
+    if not options.quiet:
+        print(terminal_summary(with_timings(plan, seconds)))
+        print(f"Written to {out}: {', '.join(sorted(path.name for path in written))}")
+    return EXIT_CLEAN
+
+
+def _folder_name(name: str) -> str:
+    """Make a folder's name of a project's: letters, digits and hyphens."""
+    words = "".join(letter if letter.isalnum() else " " for letter in name).split()
+    return "-".join(words).lower() or "plan"
+
+
+def _check(options: argparse.Namespace) -> int:
+    from geoplan.layers import read_layers
+    from geoplan.project import read_project
+
+    project = read_project(options.project)
+    clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
+    try:
+        layers = read_layers(project, clock.step)
+    finally:
+        clock.stop()
+    if options.out is not None:
+        from geoplan.reports import write_findings
+
+        write_findings(layers.findings, layers.set_aside, options.out)
+    severities = layers.findings["severity"].value_counts()
+    warnings = int(severities.drop("note", errors="ignore").sum()) + len(layers.set_aside)
+    if not options.quiet:
+        _print_rows("set aside", layers.set_aside)
+        _print_rows("finding", layers.findings[layers.findings["severity"] != "note"])
+        _print_rows("note", layers.findings[layers.findings["severity"] == "note"])
+        read = ", ".join(f"{name} {count}" for name, count in sorted(layers.counts.items()))
+        print(f"Rows read: {read}.")
+        print(
+            f"{len(layers.set_aside)} rows set aside, "
+            f"{int(severities.drop('note', errors='ignore').sum())} warnings, "
+            f"{int(severities.get('note', 0))} notes."
+        )
+    return EXIT_WARNINGS if warnings else EXIT_CLEAN
+
+
+def _print_rows(title: str, rows: pd.DataFrame) -> None:
+    for row in rows.head(SHOWN_FINDINGS).itertuples():
+        where = str(row.layer)
+        if isinstance(row.row_id, str) and row.row_id:
+            where += f" row {row.row_id}"
+        line = f"{title}: {where}: {row.reason}. {row.remedy}"
+        print(" ".join(line.split()))
+    if len(rows) > SHOWN_FINDINGS:
+        print(f"{title}: … and {len(rows) - SHOWN_FINDINGS} more; use --out to get all as files")
+
+
+def _keys(options: argparse.Namespace) -> int:
+    del options
+    from geoplan.reference import describe_keys
+
+    print(describe_keys())
+    return EXIT_CLEAN
+
+
+__all__ = ["EXIT_CANNOT_PLAN", "main"]
+
+if __name__ == "__main__":
+    sys.exit(main())
