@@ -1,0 +1,167 @@
+"""Tests of span clamps without, with and after a ladder."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from geoplan.mechanics import (
+    Drop,
+    LadderLoad,
+    Strand,
+    ladder_load,
+    solve_clamp,
+    solve_clamp_for_final_sag,
+)
+
+STATES = ("no_ladder", "with_ladder", "ladder_gone")
+STRAND = Strand(40.0, 0.3, 4.0, 4e6, 4000.0)
+DROP = Drop(2.0, 22.0, -2.0, 0.45, 1.5e5)
+LADDER = ladder_load(100.0, 25.0, 75.0)
+
+
+def random_job(seed, n):
+    """Return n random but sane strands, clamps, drops, ladders and sags."""
+    rng = np.random.default_rng(seed)
+    span = rng.uniform(18.0, 80.0, n)
+    strand = Strand(
+        span,
+        rng.normal(0.0, 0.8, n),
+        rng.uniform(1.5, 10.0, n),
+        rng.uniform(2e6, 9e6, n),
+        rng.uniform(1500.0, 12000.0, n),
+    )
+    clamp = span * rng.uniform(0.03, 0.97, n)
+    lateral = rng.uniform(5.0, 45.0, n)
+    drop = Drop(
+        lateral * rng.uniform(-0.8, 0.8, n),
+        lateral,
+        lateral * rng.uniform(-0.35, 0.15, n),
+        rng.uniform(0.25, 1.0, n),
+        rng.uniform(4e4, 4e5, n),
+    )
+    room = np.minimum(clamp, span - clamp)
+    offset = np.where(room > 0.6, rng.choice([-0.5, 0.0, 0.5], n), 0.0)
+    ladder = ladder_load(
+        rng.uniform(70.0, 130.0, n),
+        rng.uniform(15.0, 35.0, n),
+        rng.uniform(65.0, 80.0, n),
+        person_share_up=rng.uniform(0.5, 1.0, n),
+        offset_m=offset,
+    )
+    sag = np.hypot(drop.house_along_m, lateral) * rng.uniform(0.01, 0.06, n)
+    return strand, clamp, drop, ladder, sag
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 10**6))
+def test_ladder_on_moves_toward_the_street_and_off_toward_the_house_with_more_sag(seed):
+    strand, clamp, drop, ladder, sag = random_job(seed, 60)
+    states = solve_clamp(strand, clamp, drop, ladder, sag_m=sag)
+    for name in STATES:
+        assert getattr(states, name).converged.all(), name
+    assert (states.with_ladder.lateral_m < states.no_ladder.lateral_m).all()
+    assert (states.ladder_gone.lateral_m > states.with_ladder.lateral_m).all()
+    assert (states.ladder_gone.sag_m > states.with_ladder.sag_m).all()
+    assert (states.ladder_gone.air_span_m < states.with_ladder.air_span_m).all()
+    np.testing.assert_allclose(states.with_ladder.sag_m, sag, rtol=1e-7)
+    np.testing.assert_allclose(states.no_ladder.sag_m, sag, rtol=1e-7)
+    assert (states.no_ladder.lateral_m > 0.0).all()
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 10**6))
+def test_sag_to_set_gives_the_final_sag_wanted(seed):
+    strand, clamp, drop, ladder, sag = random_job(seed, 40)
+    forward = solve_clamp(strand, clamp, drop, ladder, sag_m=sag)
+    back = solve_clamp_for_final_sag(strand, clamp, drop, ladder, forward.ladder_gone.sag_m)
+    assert back.with_ladder.converged.all()
+    np.testing.assert_allclose(back.with_ladder.sag_m, sag, rtol=1e-5)
+    np.testing.assert_allclose(back.drop_length_m, forward.drop_length_m, rtol=1e-8)
+    np.testing.assert_allclose(back.ladder_gone.sag_m, forward.ladder_gone.sag_m, rtol=1e-7)
+
+
+def test_without_ladder_load_the_three_states_are_one():
+    states = solve_clamp(STRAND, 15.0, DROP, LadderLoad(0.0, 0.0), sag_m=0.4)
+    for name in STATES:
+        state = getattr(states, name)
+        assert float(state.lateral_m[0]) == pytest.approx(
+            float(states.no_ladder.lateral_m[0]), abs=1e-7
+        )
+        assert float(state.sag_m[0]) == pytest.approx(0.4, rel=1e-6)
+
+
+def test_heavier_person_moves_it_further():
+    person = np.array([60.0, 80.0, 100.0, 120.0])
+    states = solve_clamp(STRAND, 15.0, DROP, ladder_load(person, 25.0, 75.0), sag_m=0.4)
+    assert (np.diff(states.with_ladder.lateral_m) < 0.0).all()
+    assert (np.diff(states.ladder_gone.sag_m) > 0.0).all()
+
+
+def test_tighter_strand_moves_less_and_midspan_more():
+    tension = np.array([2000.0, 4000.0, 8000.0])
+    states = solve_clamp(Strand(40.0, 0.3, 4.0, 4e6, tension), 15.0, DROP, LADDER, sag_m=0.4)
+    swing = states.ladder_gone.lateral_m - states.with_ladder.lateral_m
+    assert (np.diff(swing) < 0.0).all()
+    states = solve_clamp(STRAND, np.array([2.0, 8.0, 20.0]), DROP, LADDER, sag_m=0.4)
+    swing = states.ladder_gone.lateral_m - states.with_ladder.lateral_m
+    assert (np.diff(swing) > 0.0).all()
+
+
+def test_order_of_clamps_does_not_matter():
+    strand, clamp, drop, ladder, sag = random_job(3, 30)
+    states = solve_clamp(strand, clamp, drop, ladder, sag_m=sag)
+    back = np.arange(30)[::-1]
+
+    def turned(record):
+        return type(record)(
+            *(np.broadcast_to(getattr(record, f), (30,))[back] for f in record.__slots__)
+        )
+
+    again = solve_clamp(turned(strand), clamp[back], turned(drop), turned(ladder), sag_m=sag[back])
+    np.testing.assert_allclose(again.ladder_gone.sag_m[back], states.ladder_gone.sag_m, rtol=1e-7)
+
+
+def test_ladder_on_either_side_of_a_midspan_clamp_is_the_same():
+    strand, drop = Strand(40.0, 0.0, 4.0, 4e6, 4000.0), Drop(0.0, 22.0, -2.0, 0.45, 1.5e5)
+    ladder = ladder_load(100.0, 25.0, 75.0, offset_m=np.array([-0.5, 0.5, 0.0]))
+    states = solve_clamp(strand, 20.0, drop, ladder, sag_m=0.4)
+    moved = states.with_ladder.lateral_m
+    assert float(moved[0]) == pytest.approx(float(moved[1]), rel=1e-6)
+    assert abs(float(moved[2])) > abs(float(moved[0]))
+
+
+def test_drop_can_be_tied_off_by_tension():
+    states = solve_clamp(STRAND, 15.0, DROP, LADDER, horizontal_tension_n=80.0)
+    chord = np.hypot(float(states.with_ladder.air_span_m[0]), 2.0)
+    sag = 0.45 * float(states.with_ladder.air_span_m[0]) * chord / (8 * 80.0)
+    assert float(states.with_ladder.sag_m[0]) == pytest.approx(sag, rel=5e-3)
+    same = solve_clamp(STRAND, 15.0, DROP, LADDER, sag_m=states.with_ladder.sag_m)
+    assert float(same.ladder_gone.sag_m[0]) == pytest.approx(
+        float(states.ladder_gone.sag_m[0]), rel=1e-6
+    )
+
+
+@pytest.mark.parametrize("given", [{}, {"sag_m": 0.4, "horizontal_tension_n": 80.0}])
+def test_just_one_of_sag_and_tension_is_taken(given):
+    with pytest.raises(ValueError, match="give just one of sag_m and horizontal_tension_n"):
+        solve_clamp(STRAND, 15.0, DROP, LADDER, **given)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"clamp_m": 41.0}, "position_m must be within the strand's span"),
+        ({"drop": Drop(0.0, -5.0, 0.0, 0.4, 1e5)}, "house_lateral_m must be finite and above"),
+        ({"ladder": LadderLoad(-1.0, 0.0)}, "toward_street_n must be finite and zero or more"),
+        ({"ladder": LadderLoad(1.0, 0.0, 0.001)}, r"offset_m must be 0, or at least 0\.01"),
+        ({"strand": Strand(40.0, 0.3, 4.0, 4e6, [[1.0]])}, "columns must be flat"),
+        ({"sag_m": [0.4, np.nan]}, r"sag_m must be finite and above zero; .* index 1 is nan"),
+    ],
+)
+def test_bad_arguments_are_named(change, message):
+    arguments = {"strand": STRAND, "clamp_m": 15.0, "drop": DROP, "ladder": LADDER, "sag_m": 0.4}
+    with pytest.raises(ValueError, match=message):
+        solve_clamp(**{**arguments, **change})
