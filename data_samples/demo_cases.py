@@ -193,9 +193,9 @@ def _add_carport(ground: Ground, lot: Lot, said: list[str]) -> None:
     ground.buildings.append(
         {
             "building_id": building_id,
-            "eave_height_ft": 8.5,
-            "height_ft": 9.0,
-            "roof_slope_deg": 3.0,
+            "eave_height_ft": 7.5,
+            "height_ft": 9.5,
+            "roof_slope_deg": 20.0,
             "geometry": Polygon([lot.place(*corner) for corner in corners]),
         }
     )

@@ -233,7 +233,7 @@ def _add_building(
     ground: Ground, rng: np.random.Generator, outline: Polygon, *, is_house: bool
 ) -> str:
     two_storeys = is_house and rng.random() < 0.35
-    eave_ft = round(rng.uniform(17.0, 19.0) if two_storeys else rng.uniform(8.6, 10.5), 1)
+    eave_ft = round(rng.uniform(18.0, 20.0) if two_storeys else rng.uniform(10.5, 13.0), 1)
     slope = float(rng.choice([14.0, 18.4, 22.6, 26.6, 33.7]))
     building_id = f"B{len(ground.buildings) + 1:03d}"
     ground.buildings.append(

@@ -173,8 +173,11 @@ def add_poles(plant: Plant, rng: np.random.Generator) -> None:
 def _strand_ft(line: PoleLine, rng: np.random.Generator) -> float | None:
     if not line.has_strand:
         return None
-    level = 21.2 if line.power == "primary" else STRAND_HEIGHT_FT
-    return round(level + rng.normal(0, 0.3), 1)
+    return round(_level_ft(line) + rng.normal(0, 0.15), 1)
+
+
+def _level_ft(line: PoleLine) -> float:
+    return 21.2 if line.power == "primary" else STRAND_HEIGHT_FT
 
 
 def _missed(xy: Pair, rng: np.random.Generator, most_m: float) -> Pair:
@@ -197,7 +200,7 @@ def add_strands(plant: Plant, rng: np.random.Generator) -> None:
             plant.strands.append(
                 {
                     "strand_id": f"Z{len(plant.strands) + 1:02d}",
-                    "height_ft": round(18.4 + rng.normal(0, 0.3), 1),
+                    "height_ft": round(_level_ft(line) - 0.9 + rng.normal(0, 0.1), 1),
                     "size": sizes.get(line.code, "6_6m_1_4"),
                     "condition": "poor" if line.code == "B" else "good",
                     "geometry": LineString([_missed(xy, rng, 0.95) for xy in run]),

@@ -19,6 +19,7 @@ name = "Vellmarrow demo (invented place)"
 crs = "EPSG:32615"
 units = "us"
 rule_set = "us"
+loading_district = "light"
 wire = "copper_clad_pair"
 
 [limits]

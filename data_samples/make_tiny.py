@@ -36,6 +36,7 @@ name = "Tiny place (invented)"
 crs = "EPSG:32615"
 units = "metric"
 rule_set = "us"
+loading_district = "light"
 
 # Only direct drops: there is no strand, and none is inferred. The longest candidate is 40 m;
 # the default wire may hang 150 ft (45.7 m).

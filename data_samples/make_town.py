@@ -48,6 +48,7 @@ name = "Synthetic region, {count} addresses"
 crs = "{crs}"
 units = "metric"
 rule_set = "us"
+loading_district = "light"
 
 [layers]
 {layers}

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geoplan import __version__
-from geoplan.errors import EXIT_CANNOT_PLAN, EXIT_CLEAN, EXIT_WARNINGS, GeoplanError
+from geoplan.errors import EXIT_CANNOT_PLAN, EXIT_CLEAN, EXIT_WARNINGS, GeoplanError, one_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -186,7 +186,7 @@ def _print_rows(title: str, rows: pd.DataFrame) -> None:
         if isinstance(row.row_id, str) and row.row_id:
             where += f" row {row.row_id}"
         line = f"{title}: {where}: {row.reason}. {row.remedy}"
-        print(" ".join(line.split()))
+        print(one_line(line))
     if len(rows) > SHOWN_FINDINGS:
         print(f"{title}: … and {len(rows) - SHOWN_FINDINGS} more; use --out to get all as files")
 

@@ -21,7 +21,11 @@ Does not do: print, log or exit; the command line does that.
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable
+
+_UNSAFE = frozenset({"Cc", "Cf", "Cs"})
+"""Unicode categories of characters that control what is shown, or cannot be shown at all."""
 
 EXIT_CLEAN = 0
 EXIT_WARNINGS = 1
@@ -46,9 +50,9 @@ class GeoplanError(Exception):
     exit_code = EXIT_CANNOT_PLAN
 
     def __init__(self, where: str, problem: str, remedy: str) -> None:
-        self.where = _one_line(where)
-        self.problem = _one_line(problem)
-        self.remedy = _one_line(remedy)
+        self.where = _sentence(where)
+        self.problem = _sentence(problem)
+        self.remedy = _sentence(remedy)
         super().__init__(f"{self.where}: {self.problem}. {self.remedy}")
 
 
@@ -115,5 +119,29 @@ def nearest_name(name: str, valid: Iterable[str]) -> str:
     return f"Valid: {', '.join(names)}."
 
 
-def _one_line(text: str) -> str:
-    return " ".join(str(text).split()).rstrip(".")
+def one_line(text: str) -> str:
+    r"""Bring text to one line that cannot steer a terminal.
+
+    Parameters
+    ----------
+    text : str
+        Any text; it may hold what a file holds.
+
+    Returns
+    -------
+    str
+        White space becomes single spaces, any other control character a question mark.
+
+    Examples
+    --------
+    >>> one_line("pole 'a\\x1b[31m'\\n  is full")
+    "pole 'a?[31m' is full"
+    """
+    words = " ".join(str(text).split())
+    if words.isprintable():
+        return words
+    return "".join("?" if unicodedata.category(letter) in _UNSAFE else letter for letter in words)
+
+
+def _sentence(text: str) -> str:
+    return one_line(text).rstrip(".")

@@ -123,10 +123,13 @@ class Plan:
     unserved: gpd.GeoDataFrame
     terminals: gpd.GeoDataFrame
     alternatives: gpd.GeoDataFrame
+    stringing: pd.DataFrame
     set_aside: pd.DataFrame
     findings: pd.DataFrame
     optimality: Mapping[str, Any]
     """Served count, cost, dual bound, gap, certificate, drop crossings before and after."""
+    standards: Mapping[str, Any]
+    """Rule set, wire and load cases by name, with what the rules don't cover."""
     unchecked: tuple[str, ...]
     """Sentences that say what was not checked, and why."""
     timings_s: Mapping[str, float]

@@ -8,7 +8,7 @@ Does not do: open files, read the clock or print; progress is a callback.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,14 +21,22 @@ from geoplan.choice.drop_crossings import (
     reduce_drop_crossings,
 )
 from geoplan.choice.solve import Assignment, Ports, solve_assignment
+from geoplan.clearance.final import finish, fixed_sag, tune_sags
+from geoplan.clearance.required import build_demands
+from geoplan.clearance.supports import build_supports, find_ends
 from geoplan.model import Layers, Plan
-from geoplan.plan_tables import Chosen, build_tables
+from geoplan.plan_tables import Chosen, Recalled, build_tables
 from geoplan.project import Project
-from geoplan.routes.graph import Reach, find_reach
+from geoplan.routes.graph import find_reach
 from geoplan.routes.index import PlantIndex, build_index, row_numbers
 from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.search import Found, PairRules, best_per_pair, joined_found, search_routes
+from geoplan.search import Found, PairRules, Plant, best_per_pair, joined_found, search_routes
+from geoplan.standards import Standards, load_standards
 from geoplan.tables import LAYERS, TERRAIN_ABSENCE
+from geoplan.verdicts import Forbidden
+
+MOST_ROUNDS = 30
+"""Choices made again because a planned air span failed when worked out in full."""
 
 CHUNK = 20_000
 """Addresses searched at once; bounds memory and has no say in the result."""
@@ -46,6 +54,7 @@ def make_plan(
     project: Project,
     progress: Progress | None = None,
     *,
+    standards: Standards | None = None,
     chunk: int = CHUNK,
 ) -> Plan:
     """Plan a drop for every address that can have one.
@@ -58,6 +67,8 @@ def make_plan(
         Settings.
     progress : callable, optional
         Called with stage, steps done, steps in all.
+    standards : Standards, optional
+        Rules, wire and strands; by default those that the project names are loaded.
     chunk : int
         Addresses searched at once.
 
@@ -78,25 +89,30 @@ def make_plan(
         max_run_m=limits.max_strand_run,
         max_spans=limits.max_spans_passed,
     )
-    rules = pair_rules(layers)
-    found = _search_all(index, reach, rules, layers, project, tell, chunk)
-    tell("choice", 0, 1)
-    pairs = best_per_pair(found.routes, found.air, len(layers.poles))
-    ports = terminal_ports(layers, project)
-    assignment = solve_assignment(
-        found.routes.address[pairs],
-        found.routes.terminal[pairs],
-        found.routes.cents[pairs],
-        index.ports_needed,
-        ports,
-        lambda done, total: tell("choice", done, total),
+    standards = standards or load_standards(project)
+    plant = Plant(
+        index,
+        reach,
+        pair_rules(layers),
+        price_features(layers.roads["road_class"], layers.power["power_kind"], project),
+        build_supports(layers, index, project, standards),
+        build_demands(layers, project.heights, standards.rule_set),
+        standards,
     )
-    route = np.where(assignment.pair >= 0, pairs[np.maximum(assignment.pair, 0)], -1)
-    tell("drop crossings", 0, 1)
-    recalled = _rechoose(route.astype(np.int64), found, index, ports, assignment, project)
+    found = _search_all(plant, project, tell, chunk)
+    ports = terminal_ports(layers, project)
+    sags = np.full(len(found.air), np.nan)
+    for _ in range(MOST_ROUNDS):
+        chosen = _choose(plant, found, ports, project, tell, sags)
+        found, is_sound = _without_failures(found, chosen, project)
+        if is_sound:
+            break
+    else:
+        message = "planned drops still fail their clearances after every round of the choice"
+        raise ArithmeticError(message)
+    tell("port values", 0, 1)
+    chosen = replace(chosen, assignment=_assign(plant, found, ports, tell, with_values=True)[0])
     tell("tables", 0, 1)
-    chosen = Chosen(index, reach, rules, found, assignment, ports, recalled.route)
-    optimality = _optimality(assignment, recalled)
     tables = build_tables(chosen, layers, project)
     return Plan(
         project=project,
@@ -104,10 +120,90 @@ def make_plan(
         **tables,
         set_aside=layers.set_aside,
         findings=layers.findings,
-        optimality=optimality,
-        unchecked=unchecked(layers),
+        optimality=_optimality(chosen),
+        standards=describe_standards(standards, project),
+        unchecked=unchecked(layers, standards),
         timings_s={},
     )
+
+
+def _choose(
+    plant: Plant, found: Found, ports: Ports, project: Project, tell: Progress, sags: FloatArray
+) -> Chosen:
+    """Assign, undo crossings of drops, and work the planned air spans out in full.
+
+    `sags` keeps the sags found so far, by air span, for the next round.
+    """
+    tell("choice", 0, 1)
+    index = plant.index
+    assignment, pairs = _assign(plant, found, ports, tell, with_values=False)
+    route = np.where(assignment.pair >= 0, pairs[np.maximum(assignment.pair, 0)], -1)
+    tell("drop crossings", 0, 1)
+    recalled = _rechoose(route.astype(np.int64), found, index, ports, assignment, project)
+    tell("final", 0, 1)
+    served = np.flatnonzero(recalled.route >= 0)
+    rows = found.routes.air[recalled.route[served]]
+    place = np.full(len(found.air), -1, dtype=np.int64)
+    place[rows] = np.arange(len(rows))
+    met = np.flatnonzero(place[found.crossings.air] >= 0).astype(np.int64)
+    crossings = found.crossings.take(met)
+    crossings = replace(crossings, air=place[crossings.air])
+    air = found.air.take(rows)
+    hung = found.hung.take(rows)
+    ends = find_ends(air, index, plant.supports, project.heights.clamp_settlement)
+    work = (
+        air,
+        crossings,
+        hung,
+        ends,
+        index,
+        plant.supports,
+        plant.demands,
+        plant.standards,
+        project,
+    )
+    begin = fixed_sag(air, hung, plant.standards)
+    begin = np.where(np.isnan(sags[rows]), begin, sags[rows])
+    sags[rows] = tune_sags(*work, begin)
+    final = finish(*work, sags[rows])
+    return Chosen(plant, found, assignment, ports, recalled, rows, crossings, ends, final)
+
+
+def _assign(
+    plant: Plant, found: Found, ports: Ports, tell: Progress, *, with_values: bool
+) -> tuple[Assignment, IntArray]:
+    """Assign addresses to terminals; return the optimum and the route of each pair."""
+    index = plant.index
+    pairs = best_per_pair(found.routes, found.air, len(index.pole_x))
+    assignment = solve_assignment(
+        found.routes.address[pairs],
+        found.routes.terminal[pairs],
+        found.routes.cents[pairs],
+        index.ports_needed,
+        ports,
+        lambda done, total: tell("choice", done, total),
+        with_values=with_values,
+    )
+    return assignment, pairs
+
+
+def _without_failures(found: Found, chosen: Chosen, project: Project) -> tuple[Found, bool]:
+    """Forbid planned air spans that fail when worked out in full, so that others are chosen."""
+    fails = chosen.final.fails(project.heights.clearance_margin)
+    if not fails.any():
+        return found, True
+    bad = np.zeros(len(found.air), dtype=np.int64)
+    bad[chosen.air_rows[fails]] = int(Forbidden.CLEARANCE)
+    miss = found.hung.miss_m.copy()
+    miss[chosen.air_rows[fails]] = project.heights.clearance_margin - chosen.final.margin_m[fails]
+    part = found.hung.miss_part.copy()
+    part[chosen.air_rows[fails]] = chosen.final.margin_part[fails]
+    return replace(
+        found,
+        price=replace(found.price, forbidden=found.price.forbidden | bad),
+        hung=replace(found.hung, forbidden=found.hung.forbidden | bad, miss_m=miss, miss_part=part),
+        routes=replace(found.routes, forbidden=found.routes.forbidden | bad[found.routes.air]),
+    ), False
 
 
 def pair_rules(layers: Layers) -> PairRules:
@@ -161,59 +257,92 @@ def terminal_ports(layers: Layers, project: Project) -> Ports:
     return Ports(left - kept, usable, int(cents(project.costs.reserve_port)))
 
 
-def unchecked(layers: Layers) -> tuple[str, ...]:
+def unchecked(layers: Layers, standards: Standards) -> tuple[str, ...]:
     """Say what this plan does not check, and why.
 
     Parameters
     ----------
     layers : Layers
         Checked layers.
+    standards : Standards
+        Rules in force, with what they don't cover.
 
     Returns
     -------
     tuple of str
-        One sentence each; never empty while anything is left out.
+        One sentence each.
     """
     lines = [
-        "not checked: clearance, sag and tension of the drops; this plan holds no heights",
-    ]
-    lines += [
         f"not checked for want of the layer {name}: {LAYERS[name].absence}"
         for name in layers.absent
         if name in LAYERS and LAYERS[name].absence
     ]
     if layers.terrain is None:
         lines.append(TERRAIN_ABSENCE)
+    if len(layers.existing_drops) and layers.existing_drops["height_m"].isna().any():
+        lines.append("not checked: separation from existing drops without a height")
+    lines.append(
+        "not checked: heights where two planned drops cross; growth of trees; creep of the wire; "
+        "poles and guys under the new loads"
+    )
+    if "water" not in layers.absent and len(layers.water):
+        lines.append(
+            f"not checked: clearance over water; rule set '{standards.rule_set.name}' holds no "
+            "figure that could be read"
+        )
     return tuple(lines)
 
 
-def _search_all(
-    index: PlantIndex,
-    reach: Reach,
-    rules: PairRules,
-    layers: Layers,
-    project: Project,
-    tell: Progress,
-    chunk: int,
-) -> Found:
-    prices = price_features(layers.roads["road_class"], layers.power["power_kind"], project)
-    count = index.address_count
+def describe_standards(standards: Standards, project: Project) -> dict[str, Any]:
+    """Name the rules, wire and load cases behind a plan, and what they don't cover.
+
+    Parameters
+    ----------
+    standards : Standards
+        Rules in force.
+    project : Project
+        Settings.
+
+    Returns
+    -------
+    dict
+        Plain values, for reports.
+    """
+    rules = standards.rule_set
+    return {
+        "rule_set": rules.name,
+        "title": rules.title,
+        "jurisdiction": rules.jurisdiction,
+        "edition_note": " ".join(rules.edition_note.split()),
+        "caution": " ".join(rules.caution.split()),
+        "loading_district": project.loading_district,
+        "tension_cases": {case.name: case.limit_n for case in standards.tension},
+        "clearance_cases": {case.name: case.fraction for case in standards.clearance},
+        "stringing_temperature_c": standards.stringing_c,
+        "wire": standards.entry.title,
+        "max_air_span_m": standards.max_air_span_m,
+        "max_route_m": standards.max_route_m,
+        "figures_by_status": _by_status(standards),
+        "covers_not": list(rules.covers_not),
+    }
+
+
+def _by_status(standards: Standards) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for figure in standards.rule_set.figures.values():
+        counts[figure.status.label] = counts.get(figure.status.label, 0) + 1
+    return dict(sorted(counts.items()))
+
+
+def _search_all(plant: Plant, project: Project, tell: Progress, chunk: int) -> Found:
+    count = plant.index.address_count
     parts = []
     for start in range(0, count, chunk):
         tell("candidates", start, count)
         group = np.arange(start, min(start + chunk, count), dtype=np.int64)
-        parts.append(search_routes(index, reach, rules, prices, project, group))
+        parts.append(search_routes(plant, project, group))
     tell("candidates", count, count)
     return joined_found(parts)
-
-
-@dataclass(frozen=True)
-class _Recalled:
-    route: IntArray
-    crossings_before: int
-    crossings_after: int
-    cents: int
-    changed: int
 
 
 def _rechoose(
@@ -223,7 +352,7 @@ def _rechoose(
     ports: Ports,
     assignment: Assignment,
     project: Project,
-) -> _Recalled:
+) -> Recalled:
     """Undo crossings of planned drops where that costs little; keep locked pairs as they are."""
     routes, air = found.routes, found.air
     before = _chosen_segments(route, found)
@@ -256,7 +385,7 @@ def _rechoose(
             most_extra_cents=int(cents(project.choice.max_extra_per_drop_crossing)),
         )
     used = assignment.reserve_used.sum() * ports.reserve_cents
-    return _Recalled(
+    return Recalled(
         after,
         crossings_before,
         _count_crossings(_chosen_segments(after, found), served),
@@ -276,7 +405,8 @@ def _count_crossings(segment: FloatArray, served: npt.NDArray[np.bool_]) -> int:
     return len(find_drop_crossings(segment[served], segment[served], same=True)[0])
 
 
-def _optimality(assignment: Assignment, recalled: _Recalled) -> dict[str, Any]:
+def _optimality(chosen: Chosen) -> dict[str, Any]:
+    assignment, recalled = chosen.assignment, chosen.recalled
     return {
         "status": "optimal",
         "served": assignment.served,

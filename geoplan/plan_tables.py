@@ -20,17 +20,26 @@ from geoplan.choice.cost import CENTS
 from geoplan.choice.drop_crossings import find_drop_crossings
 from geoplan.choice.explain import Lack, explain_unserved, why_not
 from geoplan.choice.solve import Assignment, Ports
-from geoplan.layers.terrain import sample_elevation
+from geoplan.clearance.final import Final
+from geoplan.clearance.supports import Ends
+from geoplan.hanging import (
+    build_stringing,
+    clearance_columns,
+    clearance_hazards,
+    hanging_columns,
+)
 from geoplan.model import Layers
 from geoplan.project import Project
 from geoplan.routes.air_spans import BASIS_NAMES
-from geoplan.routes.crossings import KIND_CODE, KINDS
+from geoplan.routes.crossings import KIND_CODE, KINDS, Crossings
 from geoplan.routes.graph import Reach
 from geoplan.routes.hazards import build_hazards
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray, expand
-from geoplan.search import Found, PairRules, order_routes
+from geoplan.search import Found, PairRules, Plant, order_routes
 from geoplan.tables import TABLES, CrossingKind, RouteKind, Table
+from geoplan.units import ReportUnits, say
+from geoplan.verdicts import Forbidden
 
 ObjectArray = npt.NDArray[np.object_]
 
@@ -60,17 +69,52 @@ KIND_LAYER = {
 
 
 @dataclass(frozen=True)
+class Recalled:
+    """Routes after crossings of planned drops were undone."""
+
+    route: IntArray
+    """Route of each address; -1 where unserved."""
+    crossings_before: int
+    crossings_after: int
+    cents: int
+    changed: int
+
+
+@dataclass(frozen=True)
 class Chosen:
     """Everything the tables are made from."""
 
-    index: PlantIndex
-    reach: Reach
-    rules: PairRules
+    plant: Plant
     found: Found
     assignment: Assignment
     ports: Ports
-    route: IntArray
-    """Route of each address; -1 where unserved."""
+    recalled: Recalled
+    air_rows: IntArray
+    """Air span of each served address."""
+    crossings: Crossings
+    """What the planned air spans meet; ``air`` counts the served addresses."""
+    ends: Ends
+    final: Final
+
+    @property
+    def index(self) -> PlantIndex:
+        """Layers by row number."""
+        return self.plant.index
+
+    @property
+    def reach(self) -> Reach:
+        """Runs along the strand."""
+        return self.plant.reach
+
+    @property
+    def rules(self) -> PairRules:
+        """Locked and forbidden pairs."""
+        return self.plant.rules
+
+    @property
+    def route(self) -> IntArray:
+        """Route of each address; -1 where unserved."""
+        return self.recalled.route
 
     @property
     def served(self) -> IntArray:
@@ -104,10 +148,16 @@ def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, 
         ``drops``, ``air_spans``, ``crossings``, ``hazards``, ``unserved``, ``terminals``,
         ``alternatives``.
     """
-    crossings = _crossings(chosen, layers)
+    crossings = _crossings(chosen, layers, project)
     drops = _drops(chosen, layers)
     alternatives = _alternatives(chosen, layers, project)
-    hazards = build_hazards(pd.DataFrame(crossings), pd.DataFrame(drops), project)
+    hazards = pd.concat(
+        [
+            build_hazards(pd.DataFrame(crossings), pd.DataFrame(drops), project),
+            clearance_hazards(pd.DataFrame(crossings), pd.DataFrame(drops), project),
+        ],
+        ignore_index=True,
+    )
     flags = hazards.drop_duplicates(["address_id", "code"]).groupby("address_id")["code"]
     drops["flags"] = drops["address_id"].map(flags.agg(";".join)).astype("str")
     best = alternatives[alternatives["rank"] == 1].set_index("address_id")
@@ -128,28 +178,31 @@ def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, 
         "unserved": _unserved(chosen, layers, project),
         "terminals": _terminals(chosen, layers),
         "alternatives": alternatives,
+        "stringing": build_stringing(
+            drops["address_id"].to_numpy(), chosen.final, chosen.plant.standards, project
+        ),
     }
     return {name: declared(table, TABLES[name]) for name, table in tables.items()}
 
 
-def declared(frame: gpd.GeoDataFrame, table: Table) -> gpd.GeoDataFrame:
+def declared(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Put a frame into its declared columns, types and order.
 
     Parameters
     ----------
-    frame : geopandas.GeoDataFrame
+    frame : pandas.DataFrame or geopandas.GeoDataFrame
         At least the declared columns.
     table : Table
         Its declaration.
 
     Returns
     -------
-    geopandas.GeoDataFrame
+    pandas.DataFrame or geopandas.GeoDataFrame
         Sorted by its key, with a range index.
     """
     dtypes = {"text": "str", "float": "float64", "int": "int64", "bool": "bool"}
     columns = {column.name: dtypes[column.kind] for column in table.columns}
-    names = [*columns, "geometry"]
+    names = [*columns, *(["geometry"] if table.geometry != "none" else [])]
     return (
         frame[names].astype(columns).sort_values(list(table.key), kind="stable", ignore_index=True)
     )
@@ -232,6 +285,14 @@ def _drops(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
                 uses_strand
             ),
             "parcel_id": addresses["parcel_id"].to_numpy(),
+            **hanging_columns(
+                chosen.final,
+                chosen.ends,
+                chosen.found.hung.take(chosen.air_rows),
+                chosen.crossings,
+                _crossing_names(chosen, layers),
+                chosen.plant,
+            ),
         },
         geometry=_route_lines(chosen, rows),
         crs=layers.crs.working_crs,
@@ -271,9 +332,10 @@ def _air_spans(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
     served = chosen.served
     rows = chosen.route[served]
     air = chosen.found.air.take(chosen.found.routes.air[rows])
-    start, end = known_heights(air.pole, air.span, air.building, air.segment, layers)
+    start, end = chosen.final.start_z_m, chosen.final.end_z_m
     columns = _route_columns(chosen, layers, rows)
-    known = np.isfinite(start) & np.isfinite(end)
+    known = chosen.ends.ground_is_known
+    assumed = chosen.ends.is_assumed
     flat = shapely.linestrings(air.segment.reshape(-1, 2, 2))
     deep = shapely.linestrings(
         np.stack(
@@ -284,61 +346,23 @@ def _air_spans(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
         {
             **{name: columns[name] for name in ("address_id", "terminal_id", "route_kind")},
             "air_span_m": columns["air_span_m"],
-            "start_z_m": start,
-            "end_z_m": end,
-            "height_basis": np.where(known, "measured", "not_checked"),
+            "start_z_m": np.where(known, start, np.nan),
+            "end_z_m": np.where(known, end, np.nan),
+            "height_basis": np.where(
+                known, np.where(assumed, "default", "measured"), "not_checked"
+            ),
         },
         geometry=np.where(known, deep, flat),
         crs=layers.crs.working_crs,
     )
 
 
-def known_heights(
-    pole: IntArray, span: IntArray, building: IntArray, segment: FloatArray, layers: Layers
-) -> tuple[FloatArray, FloatArray]:
-    """Return elevations of the ends of air spans where the layers hold them.
-
-    Parameters
-    ----------
-    pole, span, building : ndarray of int64, shape (n,)
-        Rows of what the air span leaves from and goes to; -1 for none.
-    segment : ndarray of float64, shape (n, 4)
-        Its plan position.
-    layers : Layers
-        Checked layers.
-
-    Returns
-    -------
-    start_m, end_m : ndarray of float64, shape (n,)
-        Ground plus strand height, and ground plus eave height; NaN where either is unknown.
-    """
-
-    def column(frame: gpd.GeoDataFrame, name: str, rows: IntArray) -> FloatArray:
-        return np.append(frame[name].to_numpy(dtype=np.float64), np.nan)[rows]
-
-    start_ground = column(layers.poles, "ground_m", pole)
-    end_ground = column(layers.buildings, "ground_m", building)
-    if layers.terrain is not None:
-        sampled = sample_elevation(layers.terrain, segment[:, 0], segment[:, 1])
-        start_ground = np.where(np.isnan(start_ground), sampled, start_ground)
-        sampled = sample_elevation(layers.terrain, segment[:, 2], segment[:, 3])
-        end_ground = np.where(np.isnan(end_ground), sampled, end_ground)
-    height = np.where(
-        span >= 0,
-        column(layers.spans, "height_m", span),
-        column(layers.poles, "strand_height_m", pole),
-    )
-    return start_ground + height, end_ground + column(layers.buildings, "eave_height_m", building)
-
-
-def _crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+def _crossings(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
     served = chosen.served
-    routes, air = chosen.found.routes, chosen.found.air
-    row = routes.air[chosen.route[served]]
-    owner = np.full(len(air), -1, dtype=np.int64)
-    owner[row] = served
-    met = chosen.found.crossings.take(owner[chosen.found.crossings.air] >= 0)
-    who = owner[met.air]
+    routes = chosen.found.routes
+    air = chosen.found.air.take(chosen.air_rows)
+    met = chosen.crossings
+    who = served[met.air]
     names = {key: np.full(len(met), None, dtype=object) for key in ("id", "name", "class", "by")}
     width = np.full(len(met), np.nan)
     for kind, layer in KIND_LAYER.items():
@@ -375,12 +399,26 @@ def _crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
             "angle_deg": met.angle_deg,
             "width_m": width,
             "jurisdiction": names["by"],
+            **clearance_columns(
+                met, chosen.final, chosen.ends, chosen.plant, project.heights.clearance_margin
+            ),
         },
         geometry=shapely.points(x, y),
         crs=layers.crs.working_crs,
     )
     both = pd.concat([table, _planned_crossings(chosen, layers)], ignore_index=True)
     return declared(gpd.GeoDataFrame(both, crs=layers.crs.working_crs), TABLES["crossings"])
+
+
+def _crossing_names(chosen: Chosen, layers: Layers) -> ObjectArray:
+    """Name what each planned air span meets: its kind and id."""
+    met = chosen.crossings
+    names = np.full(len(met), None, dtype=object)
+    for kind, layer in KIND_LAYER.items():
+        rows = np.flatnonzero(met.kind == KIND_CODE[kind])
+        ids = _ids(getattr(layers, layer).index, met.feature[rows])
+        names[rows] = [f"{kind.value} {name}" for name in ids.tolist()]
+    return names
 
 
 def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
@@ -413,6 +451,13 @@ def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
             "angle_deg": np.degrees(np.arcsin(np.clip(sine, 0, 1))),
             "width_m": np.nan,
             "jurisdiction": None,
+            "required_m": np.nan,
+            "available_m": np.nan,
+            "margin_m": np.nan,
+            "margin_case": None,
+            "rule": None,
+            "clearance_basis": "not_checked",
+            "clearance_note": "heights of both drops where they cross are not compared",
         },
         geometry=shapely.points(place),
         crs=layers.crs.working_crs,
@@ -446,18 +491,14 @@ def _terminals(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
                 {
                     "cheapest": "exact: every address has its cheapest route",
                     "flow": "exact: dual of the flow",
-                    "integer_programme": "exact: solved again with one more port",
+                    "branching": "exact: solved again with one more port",
                     "unused": "exact: no address could use it",
                 }[word]
                 for word in value.method[at]
             ],
             dtype=object,
         ),
-        np.where(
-            value.method[at] == "flow",
-            "bound: the dual of a flow that may split addresses which need several ports",
-            "not computed: too many full terminals linked by addresses that need several ports",
-        ),
+        "not computed: too many full terminals linked by addresses that need several ports",
     )
     return gpd.GeoDataFrame(
         {
@@ -556,7 +597,7 @@ def _lack(chosen: Chosen, layers: Layers, project: Project, rows: IntArray) -> L
     _, reached_m = _nearest(index, targets, np.unique(chosen.reach.pole))
     plain = np.setdiff1d(np.arange(len(index.pole_x)), index.terminal_pole)
     pole, pole_m = _nearest(index, targets, plain)
-    pole = np.where(pole_m <= project.limits.max_air_span, pole, -1)
+    pole = np.where(pole_m <= chosen.plant.standards.max_air_span_m, pole, -1)
     bits = np.zeros(index.address_count, dtype=np.int64)
     np.bitwise_or.at(bits, routes.address, routes.forbidden)
     free = np.flatnonzero(routes.forbidden == 0)
@@ -570,12 +611,16 @@ def _lack(chosen: Chosen, layers: Layers, project: Project, rows: IntArray) -> L
         }
     ).drop_duplicates(["address", "terminal"])
     groups = ways.groupby("address")
+    miss, miss_text, mend_text = _nearest_miss(chosen, layers, project, rows)
     price = groups["cents"].min().reindex(rows)
     names = groups["terminal"].agg(", ".join).reindex(rows)
     return Lack(
         pd.Series(_ids(layers.poles.index, terminal), dtype="str"),
         terminal_m,
-        reached_m - project.limits.max_air_span,
+        reached_m - chosen.plant.standards.max_air_span_m,
+        miss,
+        miss_text,
+        mend_text,
         bits[rows],
         price.notna().to_numpy(),
         names.astype("str"),
@@ -586,6 +631,59 @@ def _lack(chosen: Chosen, layers: Layers, project: Project, rows: IntArray) -> L
         pd.Series(_ids(layers.poles.index, pole), dtype="str"),
         pole_m,
     )
+
+
+def _nearest_miss(
+    chosen: Chosen, layers: Layers, project: Project, rows: IntArray
+) -> tuple[FloatArray, pd.Series, pd.Series]:
+    """Find, for addresses that only clearance keeps from a route, the route that misses least."""
+    routes, hung, air = chosen.found.routes, chosen.found.hung, chosen.found.air
+    wanted = np.zeros(chosen.index.address_count, dtype=bool)
+    wanted[rows] = True
+    clearance = int(Forbidden.CLEARANCE | Forbidden.POWER)
+    only = (routes.forbidden != 0) & ((routes.forbidden & ~clearance) == 0)
+    at = np.flatnonzero(only & wanted[routes.address] & np.isfinite(hung.miss_m[routes.air]))
+    order = at[
+        np.lexsort((routes.cents[at], np.round(hung.miss_m[routes.air[at]], 6), routes.address[at]))
+    ]
+    lead = np.ones(len(order), dtype=bool)
+    lead[1:] = routes.address[order][1:] != routes.address[order][:-1]
+    pick = order[lead]
+    miss = np.full(chosen.index.address_count, np.nan)
+    miss[routes.address[pick]] = hung.miss_m[routes.air[pick]]
+    said = pd.Series([""] * chosen.index.address_count, dtype="str")
+    mends = said.copy()
+    terminal = _ids(layers.poles.index, routes.terminal[pick])
+    met = chosen.found.crossings
+    for row, name in zip(pick.tolist(), terminal.tolist(), strict=True):
+        span = int(routes.air[row])
+        short = float(hung.miss_m[span])
+        part = float(np.clip(hung.miss_part[span], 0.0, 1.0))
+        crossing = int(hung.miss_crossing[span])
+        over = "the yard"
+        if crossing >= 0:
+            kind = KINDS[int(met.kind[crossing])]
+            feature = int(met.feature[crossing])
+            over = f"{kind.value} {getattr(layers, KIND_LAYER[kind]).index[feature]}"
+        text = say(short, "sag", project.units)
+        said.iloc[int(routes.address[row])] = (
+            f"the nearest to it, from {name}, is {text} short over {over} with hook and "
+            "attachment at their highest and the wire as tight as allowed"
+        )
+        mends.iloc[int(routes.address[row])] = _mend(
+            short, part, is_clamp=bool(air.span[span] >= 0), units=project.units
+        )
+    return miss[rows], said.iloc[rows], mends.iloc[rows]
+
+
+def _mend(short: float, part: float, *, is_clamp: bool, units: ReportUnits) -> str:
+    """Say what would make good a miss at a place along the air span."""
+    options = []
+    if part > 0.1:
+        options.append(f"a mast {say(short / part, 'sag', units)} above the attachment's limit")
+    if part < 0.9 and not is_clamp:
+        options.append(f"a hook {say(short / (1 - part), 'sag', units)} above the pole's limit")
+    return ("Needs " + " or ".join(options)) if options else "Needs another pole"
 
 
 def _nearest(

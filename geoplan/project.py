@@ -12,7 +12,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from geoplan.errors import ProjectFileError, nearest_name
 from geoplan.tables import LAYERS
@@ -23,7 +23,7 @@ def _quantity(quantity: str) -> BeforeValidator:
     def read(value: Any) -> float:
         if isinstance(value, str):
             return parse_quantity(value, quantity)
-        if isinstance(value, _Si):
+        if isinstance(value, _Si):  # our own defaults are in SI already
             return value.value
         message = f'{value!r} has no unit; write for example "{example(quantity)}"'
         raise ValueError(message)
@@ -40,6 +40,13 @@ class _Si:
 
 def _metres(value: float, description: str, **bounds: Any) -> Any:
     return Field(_Si(value), validate_default=True, description=description, **bounds)
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable() or not text.strip():
+        message = "needs letters on one line, without control characters"
+        raise ValueError(message)
+    return text
 
 
 Length = Annotated[float, _quantity("length")]
@@ -135,6 +142,8 @@ class Costs(_Section):
     tree: Cost = Field(90.0, description="Each crown passed through.")
     near_tree: Cost = Field(15.0, description="Each crown within swinging distance.")
     drop_crossing: Cost = Field(30.0, description="Each existing or planned drop crossed.")
+    raised_hook: Cost = Field(12.0, description="A hook higher than usual.")
+    raised_attachment: Cost = Field(18.0, description="An attachment higher than usual.")
     steep_wall_angle: Cost = Field(25.0, description="An air span flatter off the wall than set.")
     reserve_port: Cost = Field(200.0, description="Each reserved port used.")
 
@@ -175,6 +184,64 @@ class Defaults(_Section):
     power_kind: str = Field("supply_line", description="Kind of power without one.")
 
 
+class Heights(_Section):
+    """[heights]: heights, sag and what stands in where heights are not known.
+
+    All defaults are common practice, no source; set them for the place.
+    """
+
+    clearance_margin: Length = _metres(
+        0.15, "Kept beyond every required clearance and separation.", ge=0
+    )
+    strand_height: Length = _metres(5.8, "Strand on a pole without a record.", gt=0)
+    hook_below_strand: Length = _metres(0.30, "Usual place of a drive hook, below strand.", ge=0)
+    highest_hook_below_strand: Length = _metres(0.05, "Highest place of a hook.", ge=0)
+    least_hook: Length = _metres(4.0, "A pole without room above this has no place.", gt=0)
+    usual_attachment: Length = _metres(3.7, "Usual attachment at the premises.", gt=0)
+    highest_attachment: Length = _metres(4.3, "Highest one where eaves are not known.", gt=0)
+    eave_gap: Length = _metres(0.15, "Highest attachment below the eaves.", ge=0)
+    mast: Length = _metres(0.0, "Mast that may be set on a roof, above the eaves.", ge=0)
+    roof_height: Length = _metres(5.0, "Top of a building without a record.", gt=0)
+    max_sag_share: float = Field(
+        0.04, gt=0, le=0.25, description="Most stringing sag, as a part of the air span."
+    )
+    road_crown: Length = _metres(0.10, "Middle of a carriageway above its edges.", ge=0)
+    clamp_settlement: Length = _metres(
+        0.15, "How far a span clamp may sink under the drop's pull, before it is computed.", ge=0
+    )
+    power_height: dict[str, Length] = Field(
+        default_factory=lambda: {"supply_line": 8.5, "supply_drop": 5.8, "neutral": 8.0},
+        description="Lowest height of power without a record, by kind.",
+    )
+    power_voltage: dict[str, float] = Field(
+        default_factory=lambda: {"supply_line": 15000.0, "supply_drop": 240.0, "neutral": 0.0},
+        description="Volts between phases of power without a record, by kind.",
+    )
+
+
+class Ladder(_Section):
+    """[ladder]: what leans on a strand at a span clamp; common practice, no source."""
+
+    person: Annotated[float, _quantity("mass")] = Field(
+        _Si(110.0), validate_default=True, description="Person with tools."
+    )
+    ladder: Annotated[float, _quantity("mass")] = Field(
+        _Si(25.0), validate_default=True, description="Ladder."
+    )
+    angle: Angle = Field(
+        _Si(75.5), validate_default=True, description="Ladder from the ground: 4 up, 1 out."
+    )
+    strand_tension: Annotated[float, _quantity("force")] = Field(
+        _Si(4000.0), validate_default=True, description="Tension of a strand at stringing."
+    )
+    cable_weight: Annotated[float, _quantity("weight_per_length")] = Field(
+        _Si(3.0), validate_default=True, description="Cable lashed to the strand."
+    )
+    assumed_strand: str = Field(
+        "6m_5_16", description="Strand size where none is recorded; no ladder goes on it."
+    )
+
+
 class LayerSource(_Section):
     """[layers.NAME]: where a layer is and how its columns are called."""
 
@@ -192,10 +259,15 @@ class LayerSource(_Section):
 class Project(_Section):
     """A whole project; every key has a default but the required layers."""
 
-    name: str = Field("plan", min_length=1, max_length=80, description="Name of the project.")
+    name: Annotated[str, AfterValidator(_printable)] = Field(
+        "plan", min_length=1, max_length=80, description="Name of the project."
+    )
     crs: str = Field("auto", description="Project CRS, or 'auto': a suitable UTM zone.")
     units: Literal["us", "metric"] = Field("us", description="Units of the reports.")
     rule_set: str = Field("us", description="Rule set: us, california, metric, or a file.")
+    loading_district: str = Field(
+        "heavy", description="Loading district of the rule set; it has to be known."
+    )
     wire: str = Field("copper_clad_pair", description="Drop wire, a key of the catalogue.")
     limits: Limits = Field(default_factory=Limits, description="What a route may not exceed.")
     forbidden: Forbidden = Field(default_factory=Forbidden, description="Never crossed.")
@@ -203,8 +275,21 @@ class Project(_Section):
     choice: Choice = Field(default_factory=Choice, description="How the choice is made.")
     strands: Strands = Field(default_factory=Strands, description="Joining of strands.")
     defaults: Defaults = Field(default_factory=Defaults, description="Stand-ins.")
+    heights: Heights = Field(default_factory=Heights, description="Heights and sag.")
+    ladder: Ladder = Field(default_factory=Ladder, description="Ladder on the strand.")
+    wires: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="The user's own wires, as in the catalogue."
+    )
+    strand_sizes: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="The user's own strands, as in the catalogue."
+    )
     layers: dict[str, LayerSource] = Field(description="Sources of the layers.")
 
+
+_LONGEST_SHOWN = 60
+
+TERRAIN_UNITS = ("elevation",)
+"""What a raster of terrain can be given a unit for."""
 
 SHORT_LAYER = "a path alone stands for { source = path }"
 
@@ -236,6 +321,10 @@ def read_project(path: Path) -> Project:
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise ProjectFileError(
             where, f"is not valid TOML ({error})", "Correct that line; text needs quotes."
+        ) from error
+    except RecursionError as error:
+        raise ProjectFileError(
+            where, "is nested too deeply", "Close the brackets that were opened."
         ) from error
     return project_from_dict(raw, base=path.resolve().parent, where=where)
 
@@ -270,7 +359,11 @@ def project_from_dict(raw: dict[str, Any], *, base: Path, where: str = "project"
         )
     _check_layers(layers, where)
     raw["layers"] = {
-        name: _absolute({"source": entry} if isinstance(entry, str) else dict(entry), base)
+        name: _absolute(
+            {"source": entry} if isinstance(entry, str) else dict(entry),
+            base,
+            f"{where}, key layers.{name}.source",
+        )
         for name, entry in sorted(layers.items())
     }
     try:
@@ -292,7 +385,7 @@ def _check_layers(layers: dict[str, Any], where: str) -> None:
                 "is neither a path nor a table",
                 f'Write {name} = "file.gpkg" ({SHORT_LAYER}).',
             )
-        if isinstance(entry, dict) and name in LAYERS:
+        if isinstance(entry, dict):
             _check_mapping(name, entry, where)
     for name, declared in LAYERS.items():
         if declared.required and name not in layers:
@@ -304,25 +397,42 @@ def _check_layers(layers: dict[str, Any], where: str) -> None:
 
 
 def _check_mapping(name: str, entry: dict[str, Any], where: str) -> None:
-    keys = [column.key for column in LAYERS[name].columns]
-    for table in ("columns", "units"):
+    keys = [column.key for column in LAYERS[name].columns] if name in LAYERS else []
+    valid = {"columns": keys, "units": keys or TERRAIN_UNITS}
+    for table, known in valid.items():
         mapping = entry.get(table, {})
         if not isinstance(mapping, dict):
             continue  # the typed model refuses it
         for key in mapping:
-            if key not in keys:
+            if key not in known:
                 raise ProjectFileError(
                     f"{where}, key layers.{name}.{table}.{key}",
                     "no such column",
-                    nearest_name(key, keys),
+                    nearest_name(key, known) if known else "A raster has none; remove the key.",
                 )
 
 
-def _absolute(entry: dict[str, Any], base: Path) -> dict[str, Any]:
+def _absolute(entry: dict[str, Any], base: Path, where: str) -> dict[str, Any]:
     source = entry.get("source")
-    if isinstance(source, str) and source:
-        entry["source"] = str((base / source).resolve())
+    if not isinstance(source, str):
+        return entry  # the typed model refuses it
+    if not source.strip():
+        raise ProjectFileError(where, "is empty", "Write the path of a file.")
+    try:
+        path = (base / source).resolve()
+        path.exists()
+    except (OSError, RuntimeError, ValueError) as error:  # too long, links in a circle, NUL
+        raise ProjectFileError(
+            where, f"is no usable path (given: {_shown(source)})", "Correct the path."
+        ) from error
+    entry["source"] = str(path)
     return entry
+
+
+def _shown(value: Any) -> str:
+    """Return a value for a message, cut where it is long."""
+    text = repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
 
 
 def _as_project_error(error: ValidationError, where: str) -> ProjectFileError:
@@ -339,7 +449,7 @@ def _as_project_error(error: ValidationError, where: str) -> ProjectFileError:
     if first["type"] == "missing":
         return ProjectFileError(f"{where}, key {key}", "is missing", "Add it.")
     return ProjectFileError(
-        f"{where}, key {key}", f"{problem} (given: {given!r})", "Correct the value."
+        f"{where}, key {key}", f"{problem} (given: {_shown(given)})", "Correct the value."
     )
 
 

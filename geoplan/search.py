@@ -16,7 +16,16 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.choice.cost import AirPrice, FeaturePrices, price_air_spans, route_cents
+from geoplan.choice.cost import (
+    AirPrice,
+    FeaturePrices,
+    price_air_spans,
+    raising_cents,
+    route_cents,
+)
+from geoplan.clearance.heights import Hung, choose_heights
+from geoplan.clearance.required import Demands
+from geoplan.clearance.supports import Supports
 from geoplan.project import Project
 from geoplan.routes.air_spans import ADDRESS_POINT, WALL_CORNER, WALL_FACE, AirSpans
 from geoplan.routes.crossings import Crossings, find_crossings
@@ -24,6 +33,7 @@ from geoplan.routes.graph import Reach
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray, expand
 from geoplan.routes.walls import WallPoints, nearest_wall_points, other_wall_points
+from geoplan.standards import Standards
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -74,7 +84,21 @@ class Found:
     air: AirSpans
     crossings: Crossings
     price: AirPrice
+    hung: Hung
     routes: Routes
+
+
+@dataclass(frozen=True)
+class Plant:
+    """What all groups of addresses share."""
+
+    index: PlantIndex
+    reach: Reach
+    rules: PairRules
+    prices: FeaturePrices
+    supports: Supports
+    demands: Demands
+    standards: Standards
 
 
 @dataclass(frozen=True)
@@ -100,22 +124,16 @@ class PairRules:
 class _Search:
     """One group of addresses; grows as rounds add air spans and routes."""
 
-    def __init__(
-        self,
-        index: PlantIndex,
-        reach: Reach,
-        rules: PairRules,
-        prices: FeaturePrices,
-        project: Project,
-    ) -> None:
-        self.index, self.reach, self.rules = index, reach, rules
-        self.prices, self.project = prices, project
+    def __init__(self, plant: Plant, project: Project) -> None:
+        self.plant, self.project = plant, project
+        self.index, self.reach, self.rules = plant.index, plant.reach, plant.rules
+        self.hung: list[Hung] = []
         self.air: list[AirSpans] = []
         self.crossings: list[Crossings] = []
         self.price: list[AirPrice] = []
         self.routes: list[Routes] = []
         self.count = 0
-        self.poles = len(index.pole_x)
+        self.poles = len(plant.index.pole_x)
         self.best_key = np.zeros(0, dtype=np.int64)
         self.best_cents = np.zeros(0, dtype=np.int64)
 
@@ -146,7 +164,7 @@ class _Search:
     def short_enough(self, air: AirSpans) -> AirSpans:
         """Keep air spans within the limit."""
         length = air.length_m
-        return air.take((length > 1e-3) & (length <= self.project.limits.max_air_span))
+        return air.take((length > 1e-3) & (length <= self.plant.standards.max_air_span_m))
 
     def from_poles(self, address: IntArray, pole: IntArray) -> AirSpans:
         """Make air spans that leave from poles."""
@@ -219,7 +237,7 @@ class _Search:
         back = (air.span[row] >= 0) & (air.span[row] == self.reach.span[label])
         keep = (
             (run <= limits.max_strand_run)
-            & (run + length <= limits.max_route)
+            & (run + length <= self.plant.standards.max_route_m)
             & ~back
             & self.rules.allowed(address, terminal, self.poles)
         )
@@ -264,7 +282,21 @@ class _Search:
             near_tree_m=limits.near_tree,
             min_lot_overlap_m=limits.min_lot_overlap,
         )
-        price = price_air_spans(air, crossings, self.prices, self.project)
+        price = price_air_spans(air, crossings, self.plant.prices, self.project)
+        hung = choose_heights(
+            air,
+            crossings,
+            self.index,
+            self.plant.supports,
+            self.plant.demands,
+            self.plant.standards,
+            self.project.heights,
+        )
+        price = AirPrice(
+            price.cents
+            + raising_cents(hung.hook_is_raised, hung.attachment_is_raised, self.project),
+            price.forbidden | hung.forbidden,
+        )
         routes = Routes(
             routes.address,
             routes.terminal,
@@ -275,6 +307,7 @@ class _Search:
             price.forbidden[place],
         )
         self.air.append(air)
+        self.hung.append(hung.moved(sum(len(part) for part in self.crossings)))
         self.crossings.append(crossings.moved(self.count))
         self.price.append(price)
         self.routes.append(routes)
@@ -298,6 +331,7 @@ class _Search:
             AirSpans.joined(self.air),
             Crossings.joined(self.crossings),
             _joined_prices(self.price),
+            Hung.joined(self.hung),
             Routes.joined(self.routes),
         )
 
@@ -306,7 +340,7 @@ class _Search:
     def direct(self, addresses: IntArray) -> None:
         """Go from every pole in reach to the nearest wall: round 1."""
         targets = self.index.targets(addresses)
-        limit = self.project.limits.max_air_span
+        limit = self.plant.standards.max_air_span_m
         row, pole = self.index.pole_tree.query(targets, predicate="dwithin", distance=limit)
         reached = _is_member(self.reach.pole, pole, self.poles)
         self.add(self.from_poles(addresses[row[reached]], pole[reached]), prune=False)
@@ -343,7 +377,7 @@ class _Search:
         targets = self.index.targets(addresses)
         limits = self.project.limits
         row, span = self.index.span_tree.query(
-            targets, predicate="dwithin", distance=limits.max_air_span
+            targets, predicate="dwithin", distance=self.plant.standards.max_air_span_m
         )
         ends = self.index.span_ends[span]
         reached = _is_member(self.reach.pole, ends[:, 0], self.poles) | _is_member(
@@ -383,26 +417,13 @@ class _Search:
             self.add(self.from_clamps(address[within], span[within], at[within]), prune=True)
 
 
-def search_routes(
-    index: PlantIndex,
-    reach: Reach,
-    rules: PairRules,
-    prices: FeaturePrices,
-    project: Project,
-    addresses: IntArray,
-) -> Found:
+def search_routes(plant: Plant, project: Project, addresses: IntArray) -> Found:
     """Find all routes worth comparing for a group of addresses.
 
     Parameters
     ----------
-    index : PlantIndex
-        Indexed layers.
-    reach : Reach
-        Runs along the strand.
-    rules : PairRules
-        Locked and forbidden pairs.
-    prices : FeaturePrices
-        Prices by feature.
+    plant : Plant
+        Indexed layers, runs along the strand, rules, prices, heights and standards.
     project : Project
         Settings.
     addresses : ndarray of int64, shape (n,)
@@ -411,9 +432,10 @@ def search_routes(
     Returns
     -------
     Found
-        Air spans with crossings, and routes; forbidden ones too, with their reasons.
+        Air spans with crossings, heights and sag, and routes; forbidden ones too, with their
+        reasons.
     """
-    search = _Search(index, reach, rules, prices, project)
+    search = _Search(plant, project)
     search.direct(addresses)
     search.other_walls(np.arange(search.count, dtype=np.int64))
     search.clamps(addresses)
@@ -536,12 +558,14 @@ def joined_found(parts: list[Found]) -> Found:
         Rows renumbered.
     """
     offsets = np.cumsum([0, *(len(part.air) for part in parts)]).tolist()
+    met = np.cumsum([0, *(len(part.crossings) for part in parts)]).tolist()
     return Found(
         AirSpans.joined([part.air for part in parts]),
         Crossings.joined(
             [part.crossings.moved(by) for part, by in zip(parts, offsets, strict=False)]
         ),
         _joined_prices([part.price for part in parts]),
+        Hung.joined([part.hung.moved(by) for part, by in zip(parts, met, strict=False)]),
         Routes.joined(
             [
                 Routes(

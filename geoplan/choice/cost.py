@@ -10,7 +10,6 @@ Prices are summed as whole cents, so that a sum never depends on the order of it
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntFlag
 from typing import Any
 
 import numpy as np
@@ -22,34 +21,9 @@ from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.crossings import KIND_CODE, Crossings
 from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.tables import CrossingKind
+from geoplan.verdicts import Forbidden
 
 CENTS = 100
-
-
-class Forbidden(IntFlag):
-    """Why an air span may not be built."""
-
-    NOTHING = 0
-    RAIL = 1
-    WATER = 2
-    ROAD_CLASS = 4
-    POOL = 8
-    CLAMP_OVER_ROAD = 16
-    CLEARANCE = 32
-    TENSION = 64
-    POLE_SPACE = 128
-
-
-REASON_WORDS = {
-    Forbidden.RAIL: "crosses a railway",
-    Forbidden.WATER: "crosses water",
-    Forbidden.ROAD_CLASS: "crosses a road of a forbidden class",
-    Forbidden.POOL: "passes over a pool",
-    Forbidden.CLAMP_OVER_ROAD: "its span clamp would be over a carriageway",
-    Forbidden.CLEARANCE: "no allowed heights and sag keep every clearance",
-    Forbidden.TENSION: "the wire would be overstressed",
-    Forbidden.POLE_SPACE: "no room for its hook on the pole",
-}
 
 
 @dataclass(frozen=True)
@@ -211,6 +185,29 @@ def _first_of_feature(crossings: Crossings) -> npt.NDArray[np.bool_]:
     result = np.zeros(len(order), dtype=bool)
     result[order] = first
     return np.asarray(result | road)
+
+
+def raising_cents(
+    hook_is_raised: npt.NDArray[np.bool_],
+    attachment_is_raised: npt.NDArray[np.bool_],
+    project: Project,
+) -> IntArray:
+    """Price hooks and attachments higher than usual.
+
+    Parameters
+    ----------
+    hook_is_raised, attachment_is_raised : ndarray of bool, shape (n,)
+        Which are raised.
+    project : Project
+        Settings.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Cents.
+    """
+    hook, attachment = cents(project.costs.raised_hook), cents(project.costs.raised_attachment)
+    return np.asarray(hook * hook_is_raised + attachment * attachment_is_raised, dtype=np.int64)
 
 
 def route_cents(

@@ -125,7 +125,8 @@ def reduce_drop_crossings(
         good = np.flatnonzero(worth)
         order = good[np.lexsort((pick[good], (extra - crossing_cents * fewer)[good]))]
         touched: set[int] = set()
-        moved = False
+        fresh = np.empty((len(involved), 4))
+        moves = 0
         neighbours = _neighbours(served[i], served[j])
         rivals = _neighbours(met, rival)
         for row in order.tolist():
@@ -134,13 +135,16 @@ def reduce_drop_crossings(
             home = int(terminal[who])
             if around & touched or (to != home and spare[to] < needed[who]):
                 continue
+            if _crosses_any(options.segment[pick[row]], fresh[:moves]):
+                continue
             touched |= around
             spare[home] += needed[who]
             spare[to] -= needed[who]
             route[who], terminal[who] = options.route[pick[row]], to
             cents[who], segment[who] = options.cents[pick[row]], options.segment[pick[row]]
-            moved = True
-        if not moved:
+            fresh[moves] = segment[who]
+            moves += 1
+        if moves == 0:
             return route
     return route
 
@@ -150,3 +154,13 @@ def _neighbours(i: IntArray, j: IntArray) -> dict[int, set[int]]:
     for a, b in zip(i.tolist(), j.tolist(), strict=True):
         found.setdefault(a, set()).add(b)
     return found
+
+
+def _crosses_any(one: FloatArray, others: FloatArray) -> bool:
+    """Tell whether an air span crosses any of those that moved in the same pass."""
+    low, high = np.minimum(one[:2], one[2:]), np.maximum(one[:2], one[2:])
+    near = (np.minimum(others[:, :2], others[:, 2:]) <= high).all(axis=1)
+    near &= (np.maximum(others[:, :2], others[:, 2:]) >= low).all(axis=1)
+    if not near.any():
+        return False
+    return len(find_drop_crossings(one[None, :], others[near], same=False)[0]) > 0

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geoplan.choice.cost import CENTS, REASON_WORDS, Forbidden
+from geoplan.choice.cost import CENTS
 from geoplan.project import Project
 from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.units import say
+from geoplan.verdicts import REASON_WORDS, Forbidden
 
 
 def why_not(
@@ -44,10 +45,10 @@ def why_not(
     pandas.Series of str, shape (n,)
         One sentence each.
     """
-    amount = pd.Series(extra_cents / CENTS, index=terminal_id.index).map("{:.2f}".format)
-    value = pd.Series(value_cents / CENTS, index=terminal_id.index).map("{:.2f}".format)
+    amount = _amounts(extra_cents, terminal_id.index)
+    value = _amounts(value_cents, terminal_id.index)
     cheaper = extra_cents < 0
-    less = pd.Series(-extra_cents / CENTS, index=terminal_id.index).map("{:.2f}".format)
+    less = _amounts(-extra_cents, terminal_id.index)
     text = "costs " + amount + " more"
     full = is_full & ~same_terminal
     text = text.where(~full, text + "; terminal " + terminal_id + " has no port left")
@@ -68,6 +69,11 @@ def why_not(
     return text.where(~undone, "costs " + less + " less, but crosses another planned drop")
 
 
+def _amounts(whole_cents: IntArray, index: pd.Index) -> pd.Series[str]:
+    """Write prices; no rows give an empty column of text, not of numbers."""
+    return pd.Series([f"{price:.2f}" for price in whole_cents / CENTS], index=index, dtype="str")
+
+
 @dataclass(frozen=True)
 class Lack:
     """What is known of an address without a route; arrays by unserved address."""
@@ -76,6 +82,12 @@ class Lack:
     nearest_terminal_m: FloatArray
     shortest_excess_m: FloatArray
     """Metres over the limit of the least over-long air span; NaN where one is short enough."""
+    miss_m: FloatArray
+    """Metres by which its nearest route misses clearance; NaN where none does."""
+    miss_text: pd.Series[str]
+    """What that route misses."""
+    mend_text: pd.Series[str]
+    """The cheapest mend of that route."""
     forbidden: IntArray
     """Bits of all its routes, joined; 0 where there are none."""
     has_route: np.ndarray
@@ -114,6 +126,7 @@ def explain_unserved(lack: Lack, project: Project) -> pd.DataFrame:
             "code": [code for code, _, _ in rows],
             "reasons": [reasons for _, reasons, _ in rows],
             "remedy": [remedy for _, _, remedy in rows],
+            "clearance_miss_m": np.where(lack.has_route, np.nan, lack.miss_m),
             "excess_m": np.where(too_long, lack.shortest_excess_m, np.nan),
             "cost_if_port_added": cost,
         }
@@ -155,6 +168,12 @@ def _explain_one(lack: Lack, row: int, project: Project) -> tuple[str, str, str]
     if lack.forbidden[row]:
         bits = Forbidden(int(lack.forbidden[row]))
         words = "; ".join(text for bit, text in REASON_WORDS.items() if bit in bits)
+        if np.isfinite(lack.miss_m[row]):
+            return (
+                "no_clearance",
+                f"every route within the limits{lock} {words}; {lack.miss_text.iloc[row]}",
+                f"{lack.mend_text.iloc[row]}. {new}.",
+            )
         return (
             "every_route_forbidden",
             f"every route within the limits{lock} {words}",

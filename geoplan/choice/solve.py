@@ -8,13 +8,15 @@ Most addresses served first, then least cost. Pairs that share no terminal fall 
 components; each is solved by itself, so the result doesn't depend on how work is split. In a
 component where everybody gets the cheapest pair there is nothing to solve. Otherwise it is a
 minimum-cost flow (OR-Tools); where addresses with several ports would be split between
-terminals by the flow, an integer programme (HiGHS) decides.
+terminals by the flow, branch and bound over flows decides, and past a set number of branches an
+integer programme (HiGHS).
 """
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +25,7 @@ from geoplan.routes.segments import IntArray
 
 BoolArray = npt.NDArray[np.bool_]
 FAR = np.int64(2**62)
+MOST_BRANCHES = 400
 MOST_TRIALS = 40
 """Terminals of one component whose port value is found by solving again."""
 
@@ -53,10 +56,10 @@ class Assignment:
     value_cents: IntArray
     """What one more port would save besides; negative: what serving one more would add."""
     method: npt.NDArray[np.str_]
-    """By terminal: ``cheapest``, ``flow``, ``integer_programme``; ``unused`` without a pair."""
+    """By terminal: ``cheapest``, ``flow``, ``branching``; ``unused`` without a pair."""
     value_is_exact: BoolArray
-    """False where the value is but a bound, or 0 for not worked out: a large component with
-    addresses that need several ports."""
+    """False where the value was not worked out (and is 0): a large component with addresses that
+    need several ports."""
     proof: dict[str, int]
     """Components by method, arcs whose reduced cost was checked, the least reduced cost."""
 
@@ -68,6 +71,8 @@ def solve_assignment(
     needed: IntArray,
     ports: Ports,
     progress: Callable[[int, int], None] | None = None,
+    *,
+    with_values: bool = True,
 ) -> Assignment:
     """Assign addresses to terminals: most served first, then least cost.
 
@@ -84,6 +89,8 @@ def solve_assignment(
         Ports of each terminal, shape (t,).
     progress : callable, optional
         Called with components done and in all.
+    with_values : bool
+        Whether to work out what one more port would be worth; False saves time.
 
     Returns
     -------
@@ -99,12 +106,11 @@ def solve_assignment(
     fits = needed[address] <= ports.free[terminal] + ports.reserve[terminal]
     rows = np.flatnonzero(fits).astype(np.int64)
     chosen = np.full(count, -1, dtype=np.int64)
-    reserve_used = np.zeros(terminals, dtype=np.int64)
     value_addresses = np.zeros(terminals, dtype=np.int64)
     value_cents = np.zeros(terminals, dtype=np.int64)
     value_is_exact = np.ones(terminals, dtype=bool)
     method = np.full(terminals, "unused", dtype="<U17")
-    proof = {"cheapest": 0, "flow": 0, "integer_programme": 0, "arcs_checked": 0}
+    proof = {"cheapest": 0, "flow": 0, "branching": 0, "arcs_checked": 0}
     least = 0
     # pairs that don't fit still count for the value of a port, so components use them all
     component = _components(address, terminal, count, terminals)
@@ -126,10 +132,11 @@ def solve_assignment(
     order = hard[np.argsort(component[address[hard]], kind="stable")]
     parts = np.split(order, np.flatnonzero(np.diff(component[address[order]])) + 1)
     for done, part in enumerate(parts if len(order) else []):
-        result = _solve_component(address[part], terminal[part], cents[part], needed, ports)
+        result = _solve_component(
+            address[part], terminal[part], cents[part], needed, ports, with_values=with_values
+        )
         kept = result.pair >= 0
         chosen[result.addresses[kept]] = part[result.pair[kept]]
-        reserve_used[result.terminals] = result.reserve_used
         value_addresses[result.terminals] = result.value_addresses
         value_cents[result.terminals] = result.value_cents
         value_is_exact[result.terminals] = result.value_is_exact
@@ -144,6 +151,10 @@ def solve_assignment(
         raise ArithmeticError(message)
     proof["least_reduced_cost"] = least
     taken = chosen[chosen >= 0]
+    load = np.zeros(terminals, dtype=np.int64)
+    np.add.at(load, terminal[taken], needed[address[taken]])
+    # the load says it, not the flow, which may pass a reserve of no price before a free port
+    reserve_used = np.maximum(load - ports.free, 0)
     return Assignment(
         chosen,
         reserve_used,
@@ -205,7 +216,13 @@ class _Network:
 
 
 def _solve_component(
-    address: IntArray, terminal: IntArray, cents: IntArray, needed: IntArray, ports: Ports
+    address: IntArray,
+    terminal: IntArray,
+    cents: IntArray,
+    needed: IntArray,
+    ports: Ports,
+    *,
+    with_values: bool,
 ) -> _Part:
     addresses, a = np.unique(address, return_inverse=True)
     terminals, t = np.unique(terminal, return_inverse=True)
@@ -223,10 +240,8 @@ def _solve_component(
         first_reserve = network.pairs + len(addresses) + len(terminals)
         reserve_used = flow[first_reserve : first_reserve + len(terminals)]
     else:
-        method, least, checked = "integer_programme", 0, 0
-        taken, reserve_used = _integer_programme(
-            a, t, cents, need, free, reserve, ports.reserve_cents
-        )
+        method, least, checked = "branching", 0, 0
+        taken, reserve_used = _whole_optimum(a, t, cents, need, free, reserve, ports.reserve_cents)
     pair[a[taken]] = taken
     if method == "flow":
         values = _values_by_dual(network, flow, distance, need, len(terminals))
@@ -238,7 +253,7 @@ def _solve_component(
             np.zeros(len(terminals), dtype=bool),
         )
         unsure = _tight_terminals(a, t, need, free, taken)
-    if 0 < len(unsure) <= MOST_TRIALS:
+    if with_values and 0 < len(unsure) <= MOST_TRIALS:
         price = int(cents[taken].sum() + reserve_used.sum() * ports.reserve_cents)
         _try_values(
             values,
@@ -337,6 +352,69 @@ def _check_optimal(
     return int(min(reduced.min(initial=0), 0)), len(reduced), distance
 
 
+def _whole_optimum(
+    a: IntArray,
+    t: IntArray,
+    cents: IntArray,
+    need: IntArray,
+    free: IntArray,
+    reserve: IntArray,
+    reserve_cents: int,
+) -> tuple[IntArray, IntArray]:
+    """Solve a component in which no address may be split between terminals.
+
+    Branch and bound over flows: where a flow splits an address, either it is held to one of the
+    terminals or it is kept from it. The flow of a branch bounds it from below, and branches are
+    opened best first, so the first one that splits nobody is the optimum. Past `MOST_BRANCHES`
+    an integer programme takes over.
+    """
+    network = _build_network(a, t, cents, need, free, reserve, reserve_cents)
+    everything = np.ones(len(a), dtype=bool)
+    start = _Branch(everything, np.zeros(len(a), dtype=bool))
+    queue = [(*_solve_branch(network, need, a, start), start)]
+    opened = 0
+    heap: list[tuple[int, int, IntArray, _Branch]] = []
+    for bound, flow, branch in queue:
+        heapq.heappush(heap, (bound, opened, flow, branch))
+    while heap and opened < MOST_BRANCHES:
+        _, _, flow, branch = heapq.heappop(heap)
+        used = flow[: network.pairs]
+        split = np.flatnonzero((used > 0) & (used < need[a]))
+        if len(split) == 0:
+            first = network.pairs + len(need) + len(free)
+            return np.flatnonzero(used > 0), flow[first : first + len(free)]
+        pick = int(split[np.lexsort((split, -used[split]))[0]])
+        held, kept_out = branch.held.copy(), branch.allowed.copy()
+        held[pick] = True
+        kept_out[pick] = False
+        only = branch.allowed & ((a != a[pick]) | (np.arange(len(a)) == pick))
+        for child in (_Branch(only, held), _Branch(kept_out, branch.held)):
+            opened += 1
+            bound, flow = _solve_branch(network, need, a, child)
+            if (flow[: network.pairs][child.held] == need[a][child.held]).all():
+                heapq.heappush(heap, (bound, opened, flow, child))
+    return _integer_programme(a, t, cents, need, free, reserve, reserve_cents)
+
+
+@dataclass(frozen=True)
+class _Branch:
+    """Pairs that may be used, and pairs that must be."""
+
+    allowed: BoolArray
+    held: BoolArray
+
+
+def _solve_branch(
+    network: _Network, need: IntArray, a: IntArray, branch: _Branch
+) -> tuple[int, IntArray]:
+    """Solve the flow of one branch; return its price and the flow."""
+    capacity, cost = network.capacity.copy(), network.cost.copy()
+    capacity[: network.pairs][~branch.allowed] = 0
+    cost[: network.pairs][branch.held] -= 4 * network.service * network.scale * len(need)
+    flow = _run_flow(replace(network, capacity=capacity, cost=cost))
+    return int((flow * network.cost).sum()), flow
+
+
 def _integer_programme(
     a: IntArray,
     t: IntArray,
@@ -410,6 +488,7 @@ def _values_by_dual(
         single = ~(several[network.tail] | several[network.head])
         _, _, within = _check_optimal(network, flow, single)
         exact = np.minimum(within[count : count + terminals], 0) == -gain
+    gain = np.where(exact, gain, 0)
     service = network.service * network.scale
     brought = (gain + service // 2) // service
     return brought, (gain - brought * service) // network.scale, exact
@@ -455,5 +534,5 @@ def _outcome(
     reserve: IntArray,
     reserve_cents: int,
 ) -> tuple[int, int]:
-    taken, reserve_used = _integer_programme(a, t, cents, need, free, reserve, reserve_cents)
+    taken, reserve_used = _whole_optimum(a, t, cents, need, free, reserve, reserve_cents)
     return len(taken), int(cents[taken].sum() + reserve_used.sum() * reserve_cents)

@@ -27,7 +27,9 @@ from geoplan.mechanics.clamp import (
     ClampStates,
     Drop,
     solve_clamp,
+    solve_clamp_at_sag,
     solve_clamp_for_final_sag,
+    solve_clamp_with_length,
 )
 from geoplan.mechanics.ladder import (
     LadderDecision,
@@ -100,7 +102,9 @@ __all__ = [
     "sag_at",
     "solve_catenary",
     "solve_clamp",
+    "solve_clamp_at_sag",
     "solve_clamp_for_final_sag",
+    "solve_clamp_with_length",
     "solve_weather",
     "swing_out",
     "unstressed_length_to",

@@ -200,6 +200,16 @@ def _three_states_back(job: _Job, rule: DropRule, kept: Array) -> ClampStates:
     return ClampStates(job.state(without), job.state(tied), job.state(gone), length)
 
 
+_NO_LADDER = LadderLoad(toward_street_n=0.0, down_n=0.0)
+
+
+def _one_state(job: _Job, rule: DropRule, kept: Array) -> ClampStates:
+    """Solve without a ladder only; all three states are that one."""
+    rest = job.solve(rule, kept, ladder=False)
+    state = job.state(rest)
+    return ClampStates(state, state, state, _drop_of(rest).unstressed_length_m)
+
+
 def _solve_sides(
     strand: Strand,
     clamp_m: npt.ArrayLike,
@@ -333,3 +343,67 @@ def solve_clamp_for_final_sag(
     """
     kept = checked("sag_after_m", sag_after_m, "positive")
     return _solve_sides(strand, clamp_m, drop, ladder, "sag", kept, _three_states_back)
+
+
+def solve_clamp_at_sag(
+    strand: Strand, clamp_m: npt.ArrayLike, drop: Drop, sag_m: npt.ArrayLike
+) -> tuple[ClampState, Array]:
+    """Solve n clamps without a ladder for drops of known sag.
+
+    Parameters
+    ----------
+    strand, clamp_m, drop : as in `solve_clamp`
+        Strands, clamps and drops.
+    sag_m : array_like of float
+        Greatest sag of the drop, m, > 0.
+
+    Returns
+    -------
+    state : ClampState
+        The clamps at rest.
+    drop_length_m : ndarray of float64, shape (n,)
+        Unstressed length of each drop, m.
+
+    Raises
+    ------
+    ValueError
+        If an item is out of range.
+    """
+    kept = checked("sag_m", sag_m, "positive")
+    states = _solve_sides(strand, clamp_m, drop, _NO_LADDER, "sag", kept, _one_state)
+    return states.ladder_gone, states.drop_length_m
+
+
+def solve_clamp_with_length(
+    strand: Strand,
+    clamp_m: npt.ArrayLike,
+    drop: Drop,
+    drop_length_m: npt.ArrayLike,
+) -> ClampState:
+    """Solve n clamps for drops of known unstressed length, without a ladder.
+
+    Parameters
+    ----------
+    strand : Strand
+        Fields of shape (n,) or (); ice and warming as in the load case.
+    clamp_m : array_like of float, shape (n,) or ()
+        Places of the clamps along the unloaded strand, m, inside the span.
+    drop : Drop
+        Fields of shape (n,) or (); the house is placed from the clamp on the unloaded strand in
+        the same load case, the weight holds any ice.
+    drop_length_m : array_like of float, shape (n,) or ()
+        Unstressed length of the drop in the load case, m, > 0.
+
+    Returns
+    -------
+    ClampState
+        Displacements from the strand as it hangs unloaded in that load case.
+
+    Raises
+    ------
+    ValueError
+        If an item is out of range.
+    """
+    kept = checked("drop_length_m", drop_length_m, "positive")
+    states = _solve_sides(strand, clamp_m, drop, _NO_LADDER, "length", kept, _one_state)
+    return states.ladder_gone

@@ -33,6 +33,9 @@ DECIMALS = 7
 CONTEXT_M = 150.0
 """Lots, roads and the like farther than this from every address are left out of the page."""
 
+LABEL_LETTERS = 32
+"""Most letters of a name written on the map; popups have all of it."""
+
 Rows = list[list[str]]
 ToDegrees = Callable[[gpd.GeoSeries], ShapeArray]
 
@@ -90,11 +93,15 @@ def _degrees(plan: Plan) -> ToDegrees:
     return to_degrees
 
 
-def _feature(shape: shapely.Geometry, style: str, title: str, rows: Rows) -> dict[str, Any]:
+def _feature(
+    shape: shapely.Geometry, style: str, title: str, rows: Rows, label: str = ""
+) -> dict[str, Any]:
     properties: dict[str, Any] = {"style": style}
     if title:
         properties["title"] = title
         properties["rows"] = rows
+    if label:
+        properties["label"] = label
     return {
         "type": "Feature",
         "geometry": shapely.geometry.mapping(shape),
@@ -155,11 +162,31 @@ def _context_features(
         shapes = _wide(frame, "width_m", 0.5)
     elif name == "trees":
         shapes = _wide(frame, "crown_radius_m", 1.0)
-    titles = _context_titles(name, frame)
-    return [
-        _feature(shape, name, title, [])
-        for shape, title in zip(to_degrees(shapes), titles, strict=True)
+    features = [
+        _feature(shape, name, title, [], label)
+        for shape, title, label in zip(
+            to_degrees(shapes),
+            _context_titles(name, frame),
+            _context_labels(name, frame),
+            strict=True,
+        )
     ]
+    if name == "roads":
+        lines = to_degrees(frame.geometry)
+        for feature, line in zip(features, lines, strict=True):
+            feature["properties"]["lines"] = [
+                shapely.get_coordinates(part).tolist() for part in shapely.get_parts(line)
+            ]
+    return features
+
+
+def _context_labels(name: str, frame: gpd.GeoDataFrame) -> list[str]:
+    """Return what is written on the map at large scale; empty: nothing."""
+    if name == "roads":
+        return ["" if pd.isna(label) else cut(label, LABEL_LETTERS) for label in frame["name"]]
+    if name == "poles":
+        return [cut(row_id, LABEL_LETTERS) for row_id in frame.index]
+    return [""] * len(frame)
 
 
 def _context_titles(name: str, frame: gpd.GeoDataFrame) -> list[str]:
@@ -203,7 +230,8 @@ def _drops(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
         for label, key in (("Flags", "flags"), ("Runner-up", "runner_up")):
             if not pd.isna(row[key]) and row[key]:
                 rows.append([label, cut(row[key])])
-        features.append(_feature(shape, row["route_kind"], _address(row), rows))
+        label = cut(row["address_id"], LABEL_LETTERS)
+        features.append(_feature(shape, row["route_kind"], _address(row), rows, label))
     return features
 
 
@@ -228,7 +256,9 @@ def _terminals(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
             ["Fill", "unknown" if pd.isna(fill) else f"{fill:.0%}"],
         ]
         style = band.key if band else "unknown"
-        features.append(_feature(shape, style, f"Terminal {cut(row['terminal_id'], 80)}", rows))
+        title = f"Terminal {cut(row['terminal_id'], 80)}"
+        label = cut(row["terminal_id"], LABEL_LETTERS)
+        features.append(_feature(shape, style, title, rows, label))
     return features
 
 
@@ -304,7 +334,8 @@ def _unserved(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
         if not pd.isna(row["nearest_terminal_id"]):
             far = _length(plan, row["nearest_terminal_m"])
             rows.append(["Nearest terminal", f"{cut(row['nearest_terminal_id'], 80)}, {far} off"])
-        features.append(_feature(shape, "unserved", f"Unserved: {_address(row)}", rows))
+        label = cut(row["address_id"], LABEL_LETTERS)
+        features.append(_feature(shape, "unserved", f"Unserved: {_address(row)}", rows, label))
     return features
 
 

@@ -28,7 +28,7 @@ from geoplan.reports.caution import CAUTION_LINE
 from geoplan.reports.leaflet import leaflet_script, leaflet_style
 from geoplan.reports.map_features import page_data
 from geoplan.reports.palette import FILL_BANDS, ROUTE_STYLE, SEVERITY_STYLE
-from geoplan.tables import RouteKind
+from geoplan.tables import RouteKind, Severity
 
 if TYPE_CHECKING:
     from geoplan.model import Plan
@@ -50,8 +50,8 @@ FLAG_GROUPS = (
     ("Other crossings", ("other_crossings",)),
     ("Unserved", ("unserved",)),
 )
-HIDDEN_GROUPS = ("Other crossings",)
-"""Groups that are off until they are asked for."""
+HIDDEN_GROUPS = ("Other crossings", f"Flags: {SEVERITY_STYLE[Severity.NOTE].label.lower()}")
+"""Groups that are off until they are asked for: there are many, and none needs action first."""
 
 _SCRIPT = re.compile(r"<script>(.*?)</script>", re.DOTALL)
 

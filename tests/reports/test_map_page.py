@@ -231,6 +231,52 @@ def test_layers_can_be_switched(opened: Any) -> None:
 
 
 @pytestmark_browser
+def test_notes_are_off_until_asked_for(opened: Any) -> None:
+    control = opened.locator(".leaflet-control-layers-overlays label")
+    for severity, is_on in (("note", False), ("warning", True), ("error", True)):
+        box = control.filter(has_text=f"Flags: {severity}").locator("input")
+        assert box.is_checked() == is_on
+    assert opened.locator(".folium-map .gp-circle").count() == 0
+    control.filter(has_text="Flags: note").locator("input").check()
+    assert opened.locator(".folium-map .gp-circle").count() > 0
+
+
+GO_TO = (
+    "([place, zoom]) => Object.values(window).find((one) => one instanceof L.Map)"
+    ".setView(place, zoom, { animate: false })"
+)
+
+
+@pytestmark_browser
+def test_names_of_plant_are_written_at_large_scale_only(page: Path, opened: Any) -> None:
+    terminal = _data(page)["layers"]["terminals"][0]
+    place = terminal["geometry"]["coordinates"][::-1]
+    opened.evaluate(GO_TO, [place, 16])
+    assert opened.locator(".gp-label-terminal").count() == 0
+    opened.evaluate(GO_TO, [place, 20])
+    name = terminal["properties"]["label"]
+    assert name in opened.locator(".gp-label-terminal").all_inner_texts()
+    assert name not in opened.locator(".gp-label-pole").all_inner_texts()
+    opened.locator(".leaflet-control-layers-overlays label", has_text="Terminals").locator(
+        "input"
+    ).uncheck()
+    assert opened.locator(".gp-label-terminal").count() == 0
+    assert name in opened.locator(".gp-label-pole").all_inner_texts()
+    assert opened.faults == []
+
+
+@pytestmark_browser
+def test_marks_grow_with_the_zoom(page: Path, opened: Any) -> None:
+    cross = opened.locator(".folium-map .gp-cross").first
+    widths = []
+    for zoom in (15, 18, 20):
+        place = _data(page)["layers"]["unserved"][0]["geometry"]["coordinates"][::-1]
+        opened.evaluate(GO_TO, [place, zoom])
+        widths.append(cross.evaluate("(one) => one.getBoundingClientRect().width"))
+    assert widths == sorted(set(widths))
+
+
+@pytestmark_browser
 @pytest.mark.parametrize(("units", "unit"), [("us", "ft"), ("metric", "m")])
 def test_scale_bar_is_in_the_units_of_the_project(
     fenmoor: Any, browser: Any, tmp_path: Path, units: str, unit: str

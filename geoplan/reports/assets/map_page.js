@@ -22,19 +22,26 @@ function geoplanMap(map, groups, layerControl, look) {
   const silent = new Set(["parcels", "water", "rail", "sidewalks", "driveways", "buildings",
     "pools", "trees"]);
 
-  const far = 18;  // below this zoom, marks are drawn smaller
+  const full = 19;     // from this zoom on, marks have their full size
   const circles = [];
+  const drops = [];
 
   function circle(latlng, radius, style) {
     const made = L.circleMarker(latlng, { radius: radius, ...style });
-    circles.push({ made: made, radius: radius });
+    circles.push({ made: made, radius: radius, weight: style.weight });
     return made;
   }
 
   function resize() {
-    const isFar = map.getZoom() < far;
-    map.getContainer().classList.toggle("gp-far", isFar);
-    for (const one of circles) one.made.setRadius(isFar ? one.radius * 0.6 : one.radius);
+    const zoom = map.getZoom();
+    const k = Math.max(0.4, Math.min(1, 1 - (full - zoom) * 0.2));
+    map.getContainer().classList.toggle("gp-far", k < 0.7);
+    map.getContainer().style.setProperty("--gp-k", String(k));
+    for (const one of circles) {
+      one.made.setRadius(one.radius * k);
+      one.made.setStyle({ weight: Math.max(1, one.weight * k) });
+    }
+    for (const one of drops) one.made.setStyle({ weight: Math.max(1.5, one.weight * k) });
   }
 
   function element(name, text, className) {
@@ -85,7 +92,7 @@ function geoplanMap(map, groups, layerControl, look) {
     }
     if (layer === "hazards") return mark(latlng, "gp-" + look.severities[style].shape, 14);
     if (layer === "unserved") return mark(latlng, "gp-cross", 18);
-    if (layer === "street_crossings") return mark(latlng, "gp-ring", 22);
+    if (layer === "street_crossings") return mark(latlng, "gp-diamond", 26);
     if (layer === "other_crossings") return mark(latlng, "gp-dot", 8);
     return circle(latlng, 3, areas[layer]);
   }
@@ -108,6 +115,9 @@ function geoplanMap(map, groups, layerControl, look) {
           return made;
         },
         onEachFeature: (feature, made) => {
+          if (layer === "drops") {
+            drops.push({ made: made, weight: look.routes[feature.properties.style].width });
+          }
           if (!feature.properties.title || silent.has(layer)) return;
           made.bindPopup(() => popup(feature.properties), { minWidth: 240, maxWidth: 360, maxHeight: 320 });
           made.bindTooltip(() => element("span", feature.properties.title, "gp-tip"),
@@ -116,6 +126,76 @@ function geoplanMap(map, groups, layerControl, look) {
           if (made.options.icon) made.options.alt = feature.properties.title;
         },
       }).addTo(groups[key]);
+    }
+  }
+
+  const plantFrom = 19;  // names of poles, terminals and addresses are written from this zoom on
+  const roadsFrom = 17;
+  const mostLabels = 400;
+  const labels = L.layerGroup();
+
+  function label(latlng, text, kind, angle) {
+    const words = element("span", text);
+    if (angle !== undefined) words.style.transform = `translate(-50%, -50%) rotate(${angle}deg)`;
+    const icon = L.divIcon({ className: "gp-label gp-label-" + kind, html: words, iconSize: [0, 0] });
+    labels.addLayer(L.marker(latlng, {
+      icon: icon, pane: "gp-labels", interactive: false, keyboard: false,
+    }));
+  }
+
+  function isShown(key) {
+    return Boolean(groups[key]) && map.hasLayer(groups[key]);
+  }
+
+  // Written along the longest straight piece of the road that is in view.
+  function roadLabel(properties, view) {
+    let longest = null;
+    for (const line of properties.lines) {
+      for (let i = 1; i < line.length; i += 1) {
+        const ends = [line[i - 1], line[i]].map(
+          (at) => map.latLngToContainerPoint([at[1], at[0]]));
+        const piece = L.LineUtil.clipSegment(ends[0], ends[1], view);
+        const length = piece ? piece[0].distanceTo(piece[1]) : 0;
+        if (piece && (!longest || length > longest.length)) longest = { piece: piece, length: length };
+      }
+    }
+    if (!longest || longest.length < 7 * properties.label.length) return;
+    const [a, b] = longest.piece[0].x <= longest.piece[1].x ? longest.piece
+      : [longest.piece[1], longest.piece[0]];
+    const angle = Math.atan2(b.y - a.y, b.x - a.x) * 180 / Math.PI;
+    label(map.containerPointToLatLng(a.add(b).divideBy(2)), properties.label, "road", angle);
+  }
+
+  function plantLabels(layer, kind, bounds, skip) {
+    for (const feature of data.layers[layer]) {
+      const { coordinates } = feature.geometry;
+      const at = layer === "drops" ? coordinates[coordinates.length - 1] : coordinates;
+      const text = feature.properties.label;
+      if (!text || skip.has(text) || !bounds.contains([at[1], at[0]])) continue;
+      if (labels.getLayers().length >= mostLabels) return;
+      label([at[1], at[0]], text, kind);
+    }
+  }
+
+  function write() {
+    labels.clearLayers();
+    const zoom = map.getZoom();
+    if (zoom >= roadsFrom && isShown("roads")) {
+      const view = L.bounds([0, 0], map.getSize());
+      for (const road of data.layers.roads) {
+        if (road.properties.label) roadLabel(road.properties, view);
+      }
+    }
+    if (zoom < plantFrom) return;
+    const bounds = map.getBounds();
+    const none = new Set();
+    const terminals = isShown("terminals")
+      ? new Set(data.layers.terminals.map((one) => one.properties.label)) : none;
+    if (terminals.size) plantLabels("terminals", "terminal", bounds, none);
+    if (isShown("poles")) plantLabels("poles", "pole", bounds, terminals);
+    if (isShown("unserved")) plantLabels("unserved", "unserved", bounds, none);
+    if (Object.keys(look.routes).some((kind) => isShown("drops_" + kind))) {
+      plantLabels("drops", "address", bounds, none);
     }
   }
 
@@ -162,7 +242,7 @@ function geoplanMap(map, groups, layerControl, look) {
       }
     }
     if (shown("street_crossings")) {
-      list.append(entry(element("span", undefined, "gp-mark gp-ring"), "Street crossing"));
+      list.append(entry(element("span", undefined, "gp-mark gp-diamond"), "Street crossing"));
     }
     if (shown("other_crossings")) {
       list.append(entry(element("span", undefined, "gp-mark gp-dot"), "Other crossing"));
@@ -228,7 +308,11 @@ function geoplanMap(map, groups, layerControl, look) {
   if (data.bounds) {
     map.fitBounds(data.bounds, { padding: [30, 30], animate: false, maxZoom: 20 });
   }
+  map.createPane("gp-labels").style.zIndex = 640;  // above marks, below tooltips and popups
+  labels.addTo(map);
   map.on("zoomend", resize);
+  map.on("moveend overlayadd overlayremove", write);
   resize();
+  write();
   document.body.dataset.ready = "yes";
 }

@@ -1,0 +1,362 @@
+"""Span clamps of planned drops: how strand and drop settle, with and without the ladder.
+
+Enters: planned air spans from span clamps, strands, the sag wanted.
+Leaves: `Clamps`: sag to set, sag after, displacements, strand tension, whether a ladder may lean.
+Does not do: choose the sag.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoplan.clearance.supports import Supports
+from geoplan.mechanics import (
+    ClampState,
+    Drop,
+    Strand,
+    decide_ladder,
+    displace_strand,
+    ladder_load,
+    length_at_temperature,
+    length_from_sag,
+    load_wire,
+    solve_catenary,
+    solve_clamp_at_sag,
+    solve_clamp_for_final_sag,
+    solve_clamp_with_length,
+)
+from geoplan.mechanics.loading import ice_weight
+from geoplan.mechanics.strand import strand_columns, unload_strand
+from geoplan.project import Project
+from geoplan.routes.air_spans import AirSpans
+from geoplan.routes.index import PlantIndex
+from geoplan.routes.segments import FloatArray, IntArray
+from geoplan.standards import ClearanceCase, Standards
+
+BoolArray = npt.NDArray[np.bool_]
+
+LEAST_LATERAL_M = 0.05
+"""A house nearer to the line of the strand than this is taken to stand this far off it."""
+
+
+@dataclass(frozen=True)
+class Clamps:
+    """Span clamps of planned air spans, one row each."""
+
+    row: IntArray
+    """Row of the air span."""
+    start_z_m: FloatArray
+    """Elevation of the clamp with the drop on it and the ladder gone, all drops together."""
+    air_span_m: FloatArray
+    length_m: FloatArray
+    """Unstressed length of the drop at the stringing temperature."""
+    sag_with_ladder_m: FloatArray
+    sag_after_m: FloatArray
+    lateral_with_ladder_m: FloatArray
+    """Positive toward the house."""
+    lateral_after_m: FloatArray
+    sink_m: FloatArray
+    """How far the clamp is below the unloaded strand, all drops of the span together."""
+    alone_sink_m: FloatArray
+    shortened_m: FloatArray
+    """How much shorter the air span is for the other drops of the strand span."""
+    drop_tension_with_ladder_n: FloatArray
+    strand_tension_n: FloatArray
+    """Greatest, with the ladder on."""
+    strand_share: FloatArray
+    """Of the strand's breaking strength; infinite where that is unknown."""
+    ladder: npt.NDArray[np.str_]
+    """A word of `LadderReason`, or ``drop_overstressed``."""
+    strand: Strand
+    place_m: FloatArray
+    """Place of the clamp from the strand span's first pole."""
+    strand_base_z_m: FloatArray
+    """Elevation of the strand's attachment at that pole."""
+    house_along_m: FloatArray
+    house_lateral_m: FloatArray
+    house_z_m: FloatArray
+    diameter_m: FloatArray
+    converged: BoolArray
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Where clamps are in one load case."""
+
+    start_z_m: FloatArray
+    air_span_m: FloatArray
+
+
+def find_clamps(
+    air: AirSpans,
+    index: PlantIndex,
+    supports: Supports,
+    house_z_m: FloatArray,
+    sag_m: FloatArray,
+    project: Project,
+    standards: Standards,
+    *,
+    with_ladder: bool = True,
+) -> Clamps:
+    """Solve the clamps of planned air spans for the sag wanted when the ladder is gone.
+
+    Parameters
+    ----------
+    air : AirSpans
+        Planned air spans; those from poles are passed over.
+    index : PlantIndex
+        Rows of the layers.
+    supports : Supports
+        Strand heights, tensions and sizes.
+    house_z_m : ndarray of float64, shape (n,)
+        Elevation of the premises attachments.
+    sag_m : ndarray of float64, shape (n,)
+        Sag wanted at the stringing temperature, ladder gone.
+    project : Project
+        Ladder, cable and assumed strand.
+    standards : Standards
+        Strand sizes, small-strand limit, design factor.
+    with_ladder : bool
+        Whether to solve the state with the ladder on; without, its columns repeat the other.
+
+    Returns
+    -------
+    Clamps
+        In the order of the air spans. Where several drops share a span, the place after is that
+        under the pull of all of them together; each pull is that of the drop by itself. The
+        drop's length is the one that leaves the sag wanted when all are up.
+    """
+    row = np.flatnonzero(air.span >= 0).astype(np.int64)
+    span, place = air.span[row], air.clamp_from_m[row]
+    ends = index.span_ends[span] if len(row) else np.zeros((0, 2), dtype=np.int64)
+    ground = np.nan_to_num(supports.pole_ground_m)
+    level = np.asarray(np.isnan(supports.pole_ground_m[ends]).any(axis=1))
+    z = supports.strand_height_m[ends] + np.where(level[:, None], 0.0, ground[ends])
+    length = index.span_length_m[span]
+    stiffness, expansion, strength, diameter = _strand_figures(supports, span, project, standards)
+    strand = Strand(
+        length,
+        z[:, 1] - z[:, 0],
+        supports.span_weight_n_per_m[span],
+        stiffness,
+        supports.span_tension_n[span],
+        np.zeros(len(row)),
+        expansion,
+        np.zeros(len(row)),
+    )
+    ux = (index.pole_x[ends[:, 1]] - index.pole_x[ends[:, 0]]) / length
+    uy = (index.pole_y[ends[:, 1]] - index.pole_y[ends[:, 0]]) / length
+    dx, dy = air.ex[row] - air.sx[row], air.ey[row] - air.sy[row]
+    along = dx * ux + dy * uy
+    lateral = np.maximum(np.abs(dx * uy - dy * ux), LEAST_LATERAL_M)
+    hang = _unloaded_up(strand, place)
+    wire = standards.wire
+    drop = Drop(
+        along,
+        lateral,
+        house_z_m[row] - z[:, 0] - hang,
+        standards.entry.weight_n_per_m,
+        standards.entry.stiffness_n,
+    )
+    if len(row) == 0:
+        none = np.zeros(0)
+        words = np.zeros(0, dtype="<U20")
+        return Clamps(row, *(none,) * 13, words, strand, *(none,) * 6, np.zeros(0, dtype=bool))
+    load = ladder_load(project.ladder.person, project.ladder.ladder, project.ladder.angle)
+    if with_ladder:
+        states = solve_clamp_for_final_sag(strand, place, drop, load, sag_m[row])
+        after, on, alone_length = states.ladder_gone, states.with_ladder, states.drop_length_m
+    else:
+        after, alone_length = solve_clamp_at_sag(strand, place, drop, sag_m[row])
+        on = after
+    up, moved = _all_together(strand, span, place, drop, alone_length, after)
+    reach = np.hypot(along - moved[:, 0], lateral - moved[:, 1])
+    length = length_from_sag(
+        reach,
+        house_z_m[row] - z[:, 0] - hang - up,
+        sag_m[row],
+        wire.weight_n_per_m,
+        wire.stiffness_n,
+    )
+    decision = decide_ladder(
+        strength,
+        supports.span_is_sound[span],
+        on.strand_tension_max_n,
+        small_strand_n=standards.rule_set.require("limits.ladder_strand_strength").value_si,
+        design_factor=1.0 / standards.rule_set.require("tension.strand_loaded").value_si,
+    )
+    most = min(limit.limit_n for limit in standards.tension)
+    words = np.where(
+        decision.is_allowed & (on.drop_tension_max_n > most), "drop_overstressed", decision.reason
+    )
+    return Clamps(
+        row,
+        z[:, 0] + hang + up,
+        reach,
+        length,
+        on.sag_m,
+        after.sag_m,
+        on.lateral_m,
+        moved[:, 1],
+        -up,
+        -after.up_m,
+        np.maximum(np.asarray(after.air_span_m) - reach, 0.0),
+        on.drop_tension_max_n,
+        on.strand_tension_max_n,
+        decision.used_fraction,
+        words,
+        strand,
+        place,
+        z[:, 0],
+        along,
+        lateral,
+        house_z_m[row],
+        diameter,
+        after.converged & on.converged,
+    )
+
+
+def settle_clamps(clamps: Clamps, case: ClearanceCase, standards: Standards) -> Settled:
+    """Find where clamps are in a load case, ladder gone, drops of their set length.
+
+    Parameters
+    ----------
+    clamps : Clamps
+        Solved clamps.
+    case : ClearanceCase
+        Load case for clearance.
+    standards : Standards
+        The wire.
+
+    Returns
+    -------
+    Settled
+        Elevation of each clamp and its horizontal distance from the house.
+
+    Notes
+    -----
+    Strand and drop carry the case's ice and have its temperature; each clamp by itself, lowered
+    besides by what the other drops of its span do to it at stringing.
+    """
+    if len(clamps.row) == 0:
+        return Settled(np.zeros(0), np.zeros(0))
+    wire = standards.wire
+    warmer = case.temperature_c - standards.stringing_c
+    ice = ice_weight(clamps.diameter_m, case.case.ice_thickness_m, case.case.ice_density_kg_per_m3)
+    s = clamps.strand
+    strand = Strand(
+        s.span_m,
+        s.rise_m,
+        s.weight_n_per_m,
+        s.stiffness_n,
+        s.horizontal_tension_n,
+        ice,
+        s.expansion_per_c,
+        np.full(len(clamps.row), warmer),
+    )
+    loads = load_wire(wire.weight_n_per_m, wire.diameter_m, case.case)
+    hang = _unloaded_up(strand, clamps.place_m)
+    grown = length_at_temperature(clamps.length_m, wire.expansion_per_c, warmer)
+    drop = Drop(
+        clamps.house_along_m,
+        clamps.house_lateral_m,
+        clamps.house_z_m - clamps.strand_base_z_m - hang,
+        np.float64(np.max(loads.vertical_n_per_m)),
+        standards.entry.stiffness_n,
+    )
+    state = solve_clamp_with_length(strand, clamps.place_m, drop, grown)
+    alone_z = clamps.strand_base_z_m + hang + state.up_m
+    others = np.maximum(clamps.sink_m - clamps.alone_sink_m, 0.0)
+    return Settled(alone_z - others, state.air_span_m - clamps.shortened_m)
+
+
+def _unloaded_up(strand: Strand, place_m: FloatArray) -> FloatArray:
+    """Return the height of strands without drops above their first attachment."""
+    if len(place_m) == 0:
+        return np.zeros(0)
+    points = unload_strand(_spread(strand, len(place_m)), place_m[:, None]).point_m
+    return np.asarray(points[:, 0, 2])
+
+
+def _spread(strand: Strand, count: int) -> dict[str, FloatArray]:
+    return {
+        name: np.broadcast_to(np.asarray(column, dtype=np.float64), (count,))
+        for name, column in strand_columns(strand).items()
+    }
+
+
+def _strand_figures(
+    supports: Supports, span: IntArray, project: Project, standards: Standards
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return stiffness, expansion, breaking strength (NaN: no record) and diameter by clamp."""
+    sizes = supports.span_size[span] if len(span) else np.zeros(0, dtype=object)
+    names, code = np.unique(
+        np.array([name or "" for name in sizes], dtype=str), return_inverse=True
+    )
+    entries = [standards.strands[name or project.ladder.assumed_strand] for name in names]
+    strength = [
+        entry.breaking_strength_n if name else np.nan
+        for name, entry in zip(names.tolist(), entries, strict=True)
+    ]
+    columns = (
+        [entry.stiffness_n for entry in entries],
+        [entry.thermal_expansion_per_c for entry in entries],
+        strength,
+        [entry.diameter_m for entry in entries],
+    )
+    stiffness, expansion, broken, diameter = (
+        np.array(column, dtype=np.float64)[code] for column in columns
+    )
+    return stiffness, expansion, broken, diameter
+
+
+def _all_together(
+    strand: Strand,
+    span: IntArray,
+    place: FloatArray,
+    drop: Drop,
+    length: FloatArray,
+    alone: ClampState,
+) -> tuple[FloatArray, FloatArray]:
+    """Displace each strand by the pulls of all its drops; return up, and (along, lateral).
+
+    Pulls are those of each drop by itself; a side street's drops pull the other way, but which
+    side a house lies on is not kept, so all pull toward one side, the worse case.
+    """
+    count = len(span)
+    up = np.asarray(alone.up_m).copy()
+    moved = np.stack([alone.along_m, alone.lateral_m], axis=1)
+    reach = np.maximum(np.asarray(alone.air_span_m), 1e-6)
+    rise = np.asarray(drop.house_rise_m) - up
+    hung = solve_catenary(reach, rise, length, drop.weight_n_per_m, drop.stiffness_n)
+    pull = np.asarray(hung.horizontal_tension_n)
+    along = pull * (np.asarray(drop.house_along_m) - moved[:, 0]) / reach
+    lateral = pull * (np.asarray(drop.house_lateral_m) - moved[:, 1]) / reach
+    lift = pull * np.sinh(hung.middle_angle - hung.half_turn)
+    columns = _spread(strand, count)
+    point = np.round(place, 2)
+    order = np.lexsort((point, span))
+    fresh = np.ones(count, dtype=bool)
+    fresh[1:] = (np.diff(span[order]) != 0) | (np.diff(point[order]) != 0)
+    node = np.empty(count, dtype=np.int64)
+    node[order] = np.cumsum(fresh) - 1
+    lead = order[fresh]
+    sums = [np.bincount(node, weights=values) for values in (along, lateral, lift)]
+    owner = span[lead]
+    _, first, nodes = np.unique(owner, return_index=True, return_counts=True)
+    drops_on = np.bincount(np.unique(span, return_inverse=True)[1], minlength=len(first))
+    for size in np.unique(nodes[drops_on > 1]):
+        spans = np.flatnonzero((nodes == size) & (drops_on > 1))
+        at = first[spans][:, None] + np.arange(size)
+        which = lead[at[:, 0]]
+        some = Strand(**{name: column[which] for name, column in columns.items()})
+        shift = displace_strand(some, point[lead][at], sums[1][at], -sums[2][at], sums[0][at])
+        new_up, new = np.full(len(lead), np.nan), np.full((len(lead), 2), np.nan)
+        new_up[at] = shift.up_m
+        new[at] = np.stack([shift.along_m, shift.lateral_m], axis=2)
+        hit = np.isfinite(new_up[node])
+        up[hit], moved[hit] = new_up[node][hit], new[node][hit]
+    return up, moved

@@ -1,0 +1,375 @@
+"""Heights and sag of all air spans at once: the most sag that keeps every clearance.
+
+Enters: air spans, their ends, points to keep clear, power above, wire and load cases.
+Leaves: `Hung`: heights, unstressed length and sag, or the miss.
+Does not do: weigh one air span against another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geoplan.clearance.required import (
+    Ceilings,
+    Demands,
+    Rows,
+    build_ceilings,
+    build_rows,
+)
+from geoplan.clearance.supports import Ends, Supports, find_ends
+from geoplan.mechanics import (
+    length_from_max_tension,
+    length_from_sag,
+    load_wire,
+    solve_weather,
+)
+from geoplan.project import Heights
+from geoplan.routes.air_spans import AirSpans
+from geoplan.routes.crossings import Crossings
+from geoplan.routes.index import PlantIndex
+from geoplan.routes.segments import FloatArray, IntArray
+from geoplan.standards import Standards
+from geoplan.verdicts import Forbidden
+
+BoolArray = npt.NDArray[np.bool_]
+
+GUARD_M = 0.005
+"""Kept beside the margin, for the parabola that stands in for the catenary between points."""
+LEAST_SAG_SHARE = 1e-3
+MOST_SAG_SHARE = 0.25
+
+LEVELS = ((False, False), (True, False), (False, True), (True, True))
+"""Whether hook and attachment are raised, in the order in which they are tried."""
+
+
+@dataclass(frozen=True)
+class Hung:
+    """How air spans hang, one row each."""
+
+    start_ground_m: FloatArray
+    end_ground_m: FloatArray
+    start_m: FloatArray
+    """Height of the start above its ground."""
+    end_m: FloatArray
+    hook_is_raised: BoolArray
+    attachment_is_raised: BoolArray
+    length_m: FloatArray
+    """Unstressed length at the stringing temperature."""
+    forbidden: IntArray
+    miss_m: FloatArray
+    """By how much the best heights fail; NaN where they don't."""
+    miss_part: FloatArray
+    """Where along the air span they fail, 0 to 1."""
+    miss_crossing: IntArray
+    """Row of the crossing that fails; -1: the yard or none."""
+    height_is_assumed: BoolArray
+    ground_is_known: BoolArray
+
+    def take(self, rows: npt.NDArray[np.int64] | BoolArray) -> Hung:
+        """Return some rows."""
+        return Hung(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+    def moved(self, by: int) -> Hung:
+        """Return the rows with their crossings renumbered by an offset."""
+        values = {field.name: getattr(self, field.name) for field in fields(self)}
+        crossing = values["miss_crossing"]
+        values["miss_crossing"] = np.where(crossing >= 0, crossing + by, -1)
+        return Hung(**values)
+
+    @staticmethod
+    def joined(parts: list[Hung]) -> Hung:
+        """Return the rows of several tables, in order."""
+        return Hung(
+            *(
+                np.concatenate([getattr(part, field.name) for part in parts])
+                for field in fields(Hung)
+            )
+        )
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """Outcome of one pair of heights."""
+
+    length_m: FloatArray
+    is_clear: BoolArray
+    is_below_power: BoolArray
+
+
+def choose_heights(
+    air: AirSpans,
+    crossings: Crossings,
+    index: PlantIndex,
+    supports: Supports,
+    demands: Demands,
+    standards: Standards,
+    heights: Heights,
+    settlement_m: FloatArray | None = None,
+) -> Hung:
+    """Choose hook and attachment heights and sag for n air spans.
+
+    Parameters
+    ----------
+    air : AirSpans
+        Candidate air spans.
+    crossings : Crossings
+        What they meet; ``air`` counts from 0.
+    index : PlantIndex
+        Rows of the layers.
+    supports : Supports
+        Heights that poles, strands and buildings allow.
+    demands : Demands
+        What has to be kept clear.
+    standards : Standards
+        Wire, load cases and limits.
+    heights : Heights
+        Settings.
+    settlement_m : ndarray of float64, shape (n,), optional
+        How far each clamp sinks under its drop, in metres; by default the set allowance.
+
+    Returns
+    -------
+    Hung
+        The first pair of heights that works, in the order of `LEVELS`, with the most sag that
+        keeps every clearance in every load case with the margin, and never more than the set
+        part of the span. Where none works, the highest pair with the miss.
+
+    Notes
+    -----
+    At a place u along the span a wire of greatest sag D hangs 4 u (1 - u) D below its chord
+    (parabola; the difference to the catenary is within the guard for sags up to a tenth). So
+    each point allows a sag in closed form, the least of them rules, and the catenary turns it
+    into an unstressed length. The tension limits ask for a least unstressed length. Power above
+    is compared with the chord, above which no wire can be.
+    """
+    sink = heights.clamp_settlement if settlement_m is None else settlement_m
+    ends = find_ends(air, index, supports, sink)
+    lift = np.where(air.span >= 0, sink, 0.0)  # power is met by a clamp that has not sunk
+    rows = build_rows(air, crossings, ends, demands, supports)
+    ceilings = build_ceilings(air, crossings, ends, demands, supports)
+    ceilings = replace(
+        ceilings, power_m=ceilings.power_m - (lift[ceilings.air] * (1 - ceilings.part))
+    )
+    count = len(air)
+    span = air.length_m
+    result = _blank(ends, count)
+    least = np.zeros(count)
+    open_rows = np.arange(count, dtype=np.int64)
+    power_blocks = np.zeros(count, dtype=bool)
+    for hook, attachment in LEVELS:
+        if len(open_rows) == 0:
+            break
+        start = np.where(hook, ends.start_high_m, ends.start_usual_m)[open_rows]
+        end = np.where(attachment, ends.end_high_m, ends.end_usual_m)[open_rows]
+        low, high = ends.start_ground_m[open_rows] + start, ends.end_ground_m[open_rows] + end
+        tried = _try_heights(
+            span[open_rows],
+            low,
+            high,
+            _some_rows(rows, open_rows, count),
+            _some_ceilings(ceilings, open_rows, count),
+            standards,
+            heights,
+        )
+        least[open_rows] = _least_length(span[open_rows], high - low, standards)
+        enough = tried.length_m >= least[open_rows]
+        clear = tried.is_clear & enough
+        power_blocks[open_rows] |= clear & ~tried.is_below_power
+        done = clear & tried.is_below_power
+        for name, value in (
+            ("start_m", start),
+            ("end_m", end),
+            ("length_m", np.where(done, tried.length_m, least[open_rows])),
+        ):
+            result[name][open_rows] = value
+        result["hook_is_raised"][open_rows] = hook
+        result["attachment_is_raised"][open_rows] = attachment
+        open_rows = open_rows[~done]
+    forbidden = np.zeros(count, dtype=np.int64)
+    if len(open_rows):
+        _note_misses(
+            result,
+            open_rows,
+            span,
+            _some_rows(rows, open_rows, count),
+            _some_ceilings(ceilings, open_rows, count),
+            standards,
+            heights,
+        )
+        forbidden[open_rows] = np.where(
+            power_blocks[open_rows], int(Forbidden.POWER), int(Forbidden.CLEARANCE)
+        )
+    forbidden[~ends.has_room] |= int(Forbidden.POLE_SPACE)
+    return Hung(**result, forbidden=forbidden)
+
+
+def _blank(ends: Ends, count: int) -> dict[str, Any]:
+    return {
+        "start_ground_m": ends.start_ground_m,
+        "end_ground_m": ends.end_ground_m,
+        "start_m": np.zeros(count),
+        "end_m": np.zeros(count),
+        "hook_is_raised": np.zeros(count, dtype=bool),
+        "attachment_is_raised": np.zeros(count, dtype=bool),
+        "length_m": np.zeros(count),
+        "miss_m": np.full(count, np.nan),
+        "miss_part": np.full(count, np.nan),
+        "miss_crossing": np.full(count, -1, dtype=np.int64),
+        "height_is_assumed": ends.is_assumed,
+        "ground_is_known": ends.ground_is_known,
+    }
+
+
+def _some_rows(rows: Rows, some: IntArray, count: int) -> Rows:
+    """Keep the points of some air spans, renumbered."""
+    if len(some) == count:
+        return rows
+    place = np.full(count, -1, dtype=np.int64)
+    place[some] = np.arange(len(some))
+    keep = place[rows.air] >= 0
+    air = place[rows.air[keep]]
+    return Rows(
+        air,
+        rows.part[keep],
+        rows.base_m[keep],
+        rows.required_m[keep],
+        rows.crossing[keep],
+        np.searchsorted(air, np.arange(len(some) + 1)).astype(np.int64),
+    )
+
+
+def _some_ceilings(ceilings: Ceilings, some: IntArray, count: int) -> Ceilings:
+    place = np.full(count, -1, dtype=np.int64)
+    place[some] = np.arange(len(some))
+    keep = place[ceilings.air] >= 0
+    values = {field.name: getattr(ceilings, field.name)[keep] for field in fields(Ceilings)}
+    values["air"] = place[values["air"]]
+    return Ceilings(**values)
+
+
+def _try_heights(
+    span: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    rows: Rows,
+    ceilings: Ceilings,
+    standards: Standards,
+    heights: Heights,
+) -> _Tried:
+    rise = high - low
+    chord = low[rows.air] + rows.part * rise[rows.air]
+    bow = 4 * rows.part * (1 - rows.part)
+    wire = standards.wire
+    clear = np.ones(len(span), dtype=bool)
+    most = length_from_sag(
+        span, rise, heights.max_sag_share * span, wire.weight_n_per_m, wire.stiffness_n
+    )
+    for case in standards.clearance:
+        spare = (
+            chord
+            - rows.base_m
+            - case.fraction * rows.required_m
+            - heights.clearance_margin
+            - GUARD_M
+        )
+        inner = bow > 1e-6
+        allowed = np.where(
+            inner, spare / np.where(inner, bow, 1.0), np.where(spare >= 0, np.inf, -np.inf)
+        )
+        sag = np.minimum.reduceat(allowed, rows.first[:-1])
+        clear &= sag >= LEAST_SAG_SHARE * span
+        loads = load_wire(wire.weight_n_per_m, wire.diameter_m, case.case)
+        length = length_from_sag(
+            span,
+            rise,
+            np.clip(sag, LEAST_SAG_SHARE * span, MOST_SAG_SHARE * span),
+            loads.vertical_n_per_m,
+            wire.stiffness_n,
+        )
+        warmer = case.temperature_c - standards.stringing_c
+        most = np.minimum(most, length / (1 + standards.entry.thermal_expansion_per_c * warmer))
+    return _Tried(most, clear, _is_below_power(low, rise, ceilings, heights, len(span)))
+
+
+def _is_below_power(
+    low: FloatArray, rise: FloatArray, ceilings: Ceilings, heights: Heights, count: int
+) -> BoolArray:
+    below = np.ones(count, dtype=bool)
+    over = _power_excess(low, rise, ceilings, heights) > 0
+    below[ceilings.air[over]] = False
+    return below
+
+
+def _power_excess(
+    low: FloatArray, rise: FloatArray, ceilings: Ceilings, heights: Heights
+) -> FloatArray:
+    """Return how far the chord is too high under each power line; NaN: no figure."""
+    chord = low[ceilings.air] + ceilings.part * rise[ceilings.air]
+    return np.asarray(chord + ceilings.separation_m + heights.clearance_margin - ceilings.power_m)
+
+
+def _least_length(span: FloatArray, rise: FloatArray, standards: Standards) -> FloatArray:
+    """Return the least unstressed length at the stringing temperature that the limits allow.
+
+    Infinite where the wire's own load exceeds a limit whatever the sag.
+    """
+    wire = standards.wire
+    least = np.zeros(len(span))
+    for limit in standards.tension:
+        loads = load_wire(wire.weight_n_per_m, wire.diameter_m, limit.case)
+        total = float(np.asarray(loads.total_n_per_m).max())
+        bearable = limit.limit_n > 1.05 * total * (0.8 * span + np.abs(rise))
+        length = np.full(len(span), np.inf)
+        if bearable.any():
+            length[bearable] = length_from_max_tension(
+                span[bearable], rise[bearable], limit.limit_n, total, wire.stiffness_n
+            )
+        warmer = limit.temperature_c - standards.stringing_c
+        least = np.maximum(least, length / (1 + standards.entry.thermal_expansion_per_c * warmer))
+    return least
+
+
+def _note_misses(
+    result: dict[str, Any],
+    some: IntArray,
+    span: FloatArray,
+    rows: Rows,
+    ceilings: Ceilings,
+    standards: Standards,
+    heights: Heights,
+) -> None:
+    """Work out by how much and where the highest heights fail at the least sag."""
+    low = (result["start_ground_m"] + result["start_m"])[some]
+    rise = (result["end_ground_m"] + result["end_m"])[some] - low
+    length = result["length_m"][some]
+    bearable = np.isfinite(length)
+    safe = np.where(bearable, length, np.hypot(span[some], rise) * 1.001)
+    chord = low[rows.air] + rows.part * rise[rows.air]
+    bow = 4 * rows.part * (1 - rows.part)
+    lack = np.full(len(rows.air), -np.inf)
+    for case in standards.clearance:
+        sag = solve_weather(
+            span[some], rise, safe, standards.stringing_c, standards.wire, case.case
+        ).sag_m[:, 0]
+        need = rows.base_m + case.fraction * rows.required_m + heights.clearance_margin + GUARD_M
+        lack = np.maximum(lack, need + bow * sag[rows.air] - chord)
+    worst = np.maximum.reduceat(lack, rows.first[:-1])
+    order = np.lexsort((rows.part, -lack, rows.air))
+    lead = order[rows.first[:-1]]
+    part, crossing = rows.part[lead], rows.crossing[lead]
+    over = _power_excess(low, rise, ceilings, heights)
+    excess = np.full(len(some), -np.inf)
+    np.maximum.at(excess, ceilings.air, np.nan_to_num(over, nan=-np.inf))
+    by_power = (worst <= 0) & (excess > 0)
+    for row in np.flatnonzero(over > 0):
+        if by_power[ceilings.air[row]] and over[row] >= excess[ceilings.air[row]]:
+            part[ceilings.air[row]] = ceilings.part[row]
+            crossing[ceilings.air[row]] = ceilings.crossing[row]
+    result["miss_m"][some] = np.where(by_power, excess, np.maximum(worst, 0.0))
+    result["miss_part"][some] = part
+    result["miss_crossing"][some] = crossing
+    result["length_m"][some] = safe

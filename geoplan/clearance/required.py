@@ -1,0 +1,416 @@
+"""What has to be kept clear, point by point along air spans.
+
+Enters: air spans, what they meet, rules.
+Leaves: `Rows`: points with the ground or roof below and the clearance required there.
+Does not do: know how high the wire is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoplan.clearance.supports import POWER_KIND, Ends, Supports
+from geoplan.layers.terrain import sample_elevation
+from geoplan.model import Layers
+from geoplan.project import Heights
+from geoplan.routes.air_spans import AirSpans
+from geoplan.routes.crossings import KIND_CODE, Crossings
+from geoplan.routes.segments import FloatArray, IntArray
+from geoplan.rules import RuleSet, clearance_table, separation_table
+from geoplan.tables import CrossingKind
+
+BoolArray = npt.NDArray[np.bool_]
+
+ROAD_CLASS = {
+    "highway": "limited_access",
+    "arterial": "arterial",
+    "collector": "collector",
+    "residential": "local",
+    "local": "local",
+    "alley": "alley",
+    "rural": "rural",
+}
+"""Road classes of a project, and the classes of a rule set. Others count as arterial."""
+
+YARD_PLACES = np.array([0.05, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.0])
+PLACES_PER_CROSSING = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
+
+BELOW = {
+    CrossingKind.ROAD: "road",
+    CrossingKind.SIDEWALK: "walk",
+    CrossingKind.DRIVEWAY: "driveway",
+    CrossingKind.ROOF: "roof",
+    CrossingKind.RAIL: "rail",
+    CrossingKind.WATER: "water",
+    CrossingKind.POOL: "pool",
+}
+
+
+@dataclass(frozen=True)
+class Demands:
+    """What each feature asks for, by row of its layer; NaN: the rules hold no figure."""
+
+    road_m: FloatArray
+    road_key: npt.NDArray[np.object_]
+    half_crown_m: float
+    walk_m: float
+    driveway_m: float
+    driveway_reduced_m: float
+    roof_m: FloatArray
+    roof_top_m: FloatArray
+    roof_key: npt.NDArray[np.object_]
+    rail_m: float
+    pool_m: float
+    yard_m: float
+    power_separation_m: FloatArray
+    power_height_m: FloatArray
+    power_is_assumed: BoolArray
+    power_kind: npt.NDArray[np.object_]
+    drop_separation_m: float
+    drop_height_m: FloatArray
+    rules: RuleSet
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Points along air spans, sorted by air span."""
+
+    air: IntArray
+    part: FloatArray
+    """Place along the air span, 0 to 1."""
+    base_m: FloatArray
+    """Elevation of what lies below."""
+    required_m: FloatArray
+    crossing: IntArray
+    """Row of the crossing; -1 for the yard."""
+    first: IntArray
+    """``first[k]:first[k + 1]`` are the rows of air span k."""
+
+
+@dataclass(frozen=True)
+class Ceilings:
+    """Power above air spans, and plant crossed on the level."""
+
+    air: IntArray
+    part: FloatArray
+    power_m: FloatArray
+    """Elevation of the power above."""
+    separation_m: FloatArray
+    """NaN: not covered by the rules."""
+    crossing: IntArray
+    is_assumed: BoolArray
+
+
+def build_demands(layers: Layers, heights: Heights, rules: RuleSet) -> Demands:
+    """Look up what each feature asks for.
+
+    Parameters
+    ----------
+    layers : Layers
+        Checked layers.
+    heights : Heights
+        Settings and defaults.
+    rules : RuleSet
+        Rules in force.
+
+    Returns
+    -------
+    Demands
+        By row of the layers.
+    """
+    table = clearance_table(rules)
+
+    def one(kind: str, name: str) -> float:
+        return float(table.required(table.kind_codes([kind]), table.class_codes([name]))[0])
+
+    classes = layers.roads["road_class"].map(ROAD_CLASS).fillna("arterial")
+    road = table.required(
+        table.kind_codes(["road"] * len(classes)), table.class_codes(classes.to_numpy(object))
+    )
+    slope = np.tan(np.radians(layers.buildings["roof_slope_deg"].to_numpy(dtype=np.float64)))
+    roof_codes = table.roof_class_codes(slope)
+    roof = table.required(table.kind_codes(["roof"] * len(slope)), roof_codes)
+    kinds = layers.power["power_kind"].map(POWER_KIND)
+    volts = layers.power["voltage_v"].to_numpy(dtype=np.float64)
+    default_volts = layers.power["power_kind"].map(heights.power_voltage).to_numpy(np.float64)
+    apart = separation_table(rules)
+    separation = apart.distance(
+        apart.row_codes([f"{kind}.span" for kind in kinds.fillna("supply_line")]),
+        np.where(np.isnan(volts), default_volts, volts),
+    )
+    measured = layers.power["height_m"].to_numpy(dtype=np.float64)
+    default_height = layers.power["power_kind"].map(heights.power_height).to_numpy(np.float64)
+    top = layers.buildings["height_m"].to_numpy(dtype=np.float64)
+    communication = rules.separation("communication", None, "span")
+    driveway = one("driveway", "residential")
+    reduced = one("driveway", "reduced")
+    return Demands(
+        road,
+        np.array([f"clearance.road.{name}" for name in classes], dtype=object),
+        heights.road_crown,
+        one("walk", "any"),
+        driveway,
+        driveway if np.isnan(reduced) else reduced,
+        roof,
+        np.where(np.isnan(top), heights.roof_height, top),
+        np.array([f"clearance.roof.{table.classes[code]}" for code in roof_codes], dtype=object),
+        one("rail", "any"),
+        one("pool", "any"),
+        one("yard", "pedestrian"),
+        separation,
+        np.where(np.isnan(measured), default_height, measured),
+        np.isnan(measured) | np.isnan(volts),
+        layers.power["power_kind"].to_numpy(dtype=object),
+        np.nan if communication is None else communication.value_si,
+        layers.existing_drops["height_m"].to_numpy(dtype=np.float64),
+        rules,
+    )
+
+
+def build_rows(
+    air: AirSpans, crossings: Crossings, ends: Ends, demands: Demands, supports: Supports
+) -> Rows:
+    """Lay out every point at which a clearance has to hold.
+
+    Parameters
+    ----------
+    air : AirSpans
+        n air spans.
+    crossings : Crossings
+        What they meet; ``air`` counts from 0.
+    ends : Ends
+        Their ends.
+    demands : Demands
+        What the features ask for.
+    supports : Supports
+        Holds the terrain raster, where there is one.
+
+    Returns
+    -------
+    Rows
+        Eleven points over the yard for each air span, five for each thing passed over. A thing
+        for which the rules hold no figure gives no row; `uncovered` finds those.
+    """
+    count, width = len(air), len(YARD_PLACES)
+    over = np.flatnonzero(_is_below(crossings) & np.isfinite(_required(crossings, ends, demands)))
+    required = _required(crossings, ends, demands)[over]
+    start, end = crossings.start_m[over], crossings.end_m[over]
+    length = np.maximum(air.length_m[crossings.air[over]], 1e-9)
+    places = start[:, None] + (end - start)[:, None] * PLACES_PER_CROSSING
+    part = np.clip(places / length[:, None], 0.0, 1.0)
+    each = len(PLACES_PER_CROSSING)
+    rows_air = np.concatenate(
+        [np.repeat(np.arange(count), width), np.repeat(crossings.air[over], each)]
+    )
+    parts = np.concatenate([np.tile(YARD_PLACES, count), part.ravel()])
+    asked = np.repeat(required, each)
+    asked = _graded(asked, crossings, over, places, demands)
+    needed = np.concatenate([np.full(count * width, demands.yard_m), asked])
+    which = np.concatenate([np.full(count * width, -1), np.repeat(over, each)])
+    base = ground_at(air, ends, supports, rows_air, parts) + np.concatenate(
+        [np.zeros(count * width), _above_ground(crossings, over, demands).ravel()]
+    )
+    order = np.lexsort((parts, which, rows_air))
+    rows_air = rows_air[order]
+    return Rows(
+        rows_air.astype(np.int64),
+        parts[order],
+        base[order],
+        needed[order],
+        which[order].astype(np.int64),
+        np.searchsorted(rows_air, np.arange(count + 1)).astype(np.int64),
+    )
+
+
+def ground_at(
+    air: AirSpans, ends: Ends, supports: Supports, rows: IntArray, part: FloatArray
+) -> FloatArray:
+    """Return the elevation of the ground at places along air spans.
+
+    Parameters
+    ----------
+    air : AirSpans
+        Air spans.
+    ends : Ends
+        Their ends.
+    supports : Supports
+        Holds the terrain raster, where there is one.
+    rows : ndarray of int64, shape (m,)
+        Air span of each place.
+    part : ndarray of float64, shape (m,)
+        Place, 0 to 1.
+
+    Returns
+    -------
+    ndarray of float64, shape (m,)
+        From the raster where it has data, else straight between the grounds of both ends.
+    """
+    straight = ends.start_ground_m[rows] + part * (ends.end_ground_m - ends.start_ground_m)[rows]
+    if supports.terrain is None:
+        return np.asarray(straight)
+    x = air.sx[rows] + part * (air.ex - air.sx)[rows]
+    y = air.sy[rows] + part * (air.ey - air.sy)[rows]
+    sampled = sample_elevation(supports.terrain, x, y)
+    return np.where(ends.ground_is_known[rows] & np.isfinite(sampled), sampled, straight)
+
+
+def build_ceilings(
+    air: AirSpans, crossings: Crossings, ends: Ends, demands: Demands, supports: Supports
+) -> Ceilings:
+    """Lay out the power that air spans pass under, or beside within the separation.
+
+    Parameters
+    ----------
+    air : AirSpans
+        n air spans.
+    crossings : Crossings
+        What they meet.
+    ends : Ends
+        Their ends.
+    demands : Demands
+        What power asks for.
+    supports : Supports
+        Holds the terrain raster.
+
+    Returns
+    -------
+    Ceilings
+        One row per power line crossed, or passed nearer in plan than the separation.
+    """
+    power = np.flatnonzero(crossings.kind == KIND_CODE[CrossingKind.POWER])
+    feature = crossings.feature[power]
+    separation = demands.power_separation_m[feature]
+    close = ~crossings.is_near_miss[power] | ~(crossings.distance_m[power] >= separation)
+    power, feature, separation = power[close], feature[close], separation[close]
+    row = crossings.air[power]
+    part = np.clip(crossings.at_m[power] / np.maximum(air.length_m[row], 1e-9), 0.0, 1.0)
+    ground = ground_at(air, ends, supports, row, part)
+    return Ceilings(
+        row,
+        part,
+        ground + demands.power_height_m[feature],
+        separation,
+        power,
+        demands.power_is_assumed[feature],
+    )
+
+
+def uncovered(crossings: Crossings, ends: Ends, demands: Demands) -> IntArray:
+    """Find crossings for which the rules hold no figure.
+
+    Parameters
+    ----------
+    crossings : Crossings
+        What air spans meet.
+    ends : Ends
+        Their ends.
+    demands : Demands
+        What the features ask for.
+
+    Returns
+    -------
+    ndarray of int64
+        Rows of `crossings`.
+    """
+    below = _is_below(crossings) & np.isnan(_required(crossings, ends, demands))
+    power = crossings.kind == KIND_CODE[CrossingKind.POWER]
+    lacking = np.zeros(len(crossings), dtype=bool)
+    lacking[power] = np.isnan(demands.power_separation_m[crossings.feature[power]])
+    return np.flatnonzero(below | lacking).astype(np.int64)
+
+
+def rule_keys(crossings: Crossings, ends: Ends, demands: Demands) -> npt.NDArray[np.object_]:
+    """Return the key of the rule behind each crossing.
+
+    Parameters
+    ----------
+    crossings : Crossings
+        What air spans meet.
+    ends : Ends
+        Their ends.
+    demands : Demands
+        What the features ask for.
+
+    Returns
+    -------
+    ndarray of object
+        Keys such as ``clearance.road.local``; None where no rule applies.
+    """
+    keys = np.full(len(crossings), None, dtype=object)
+    for kind, name in BELOW.items():
+        rows = np.flatnonzero(crossings.kind == KIND_CODE[kind])
+        if kind is CrossingKind.ROAD:
+            keys[rows] = demands.road_key[crossings.feature[rows]]
+        elif kind is CrossingKind.ROOF:
+            keys[rows] = demands.roof_key[crossings.feature[rows]]
+        elif kind is CrossingKind.DRIVEWAY:
+            reduced = _driveway_is_reduced(crossings, ends, demands)[rows]
+            keys[rows] = np.where(
+                reduced, "clearance.driveway.reduced", "clearance.driveway.residential"
+            )
+        else:
+            keys[rows] = f"clearance.{name}.any"
+    return keys
+
+
+def _is_below(crossings: Crossings) -> BoolArray:
+    codes = [KIND_CODE[kind] for kind in BELOW]
+    return np.asarray(np.isin(crossings.kind, codes) & ~crossings.is_near_miss)
+
+
+def _driveway_is_reduced(crossings: Crossings, ends: Ends, demands: Demands) -> BoolArray:
+    """Tell where the house cannot be attached as high as the full driveway figure."""
+    driveway = crossings.kind == KIND_CODE[CrossingKind.DRIVEWAY]
+    return np.asarray(driveway & (ends.end_high_m[crossings.air] < demands.driveway_m))
+
+
+def _required(crossings: Crossings, ends: Ends, demands: Demands) -> FloatArray:
+    required = np.full(len(crossings), np.nan)
+    fixed = {
+        CrossingKind.SIDEWALK: demands.walk_m,
+        CrossingKind.DRIVEWAY: demands.driveway_m,
+        CrossingKind.RAIL: demands.rail_m,
+        CrossingKind.POOL: demands.pool_m,
+    }
+    for kind, value in fixed.items():
+        required[crossings.kind == KIND_CODE[kind]] = value
+    required[_driveway_is_reduced(crossings, ends, demands)] = demands.driveway_reduced_m
+    for kind, values in ((CrossingKind.ROAD, demands.road_m), (CrossingKind.ROOF, demands.roof_m)):
+        rows = crossings.kind == KIND_CODE[kind]
+        required[rows] = values[crossings.feature[rows]]
+    return required
+
+
+def _above_ground(crossings: Crossings, over: IntArray, demands: Demands) -> FloatArray:
+    """Height of the surface passed over above the ground: crown of a road, top of a roof."""
+    lift = np.zeros((len(over), len(PLACES_PER_CROSSING)))
+    road = crossings.kind[over] == KIND_CODE[CrossingKind.ROAD]
+    crown = 1.0 - np.abs(2 * PLACES_PER_CROSSING - 1.0)
+    lift[road] = demands.half_crown_m * crown
+    roof = crossings.kind[over] == KIND_CODE[CrossingKind.ROOF]
+    lift[roof] = demands.roof_top_m[crossings.feature[over[roof]]][:, None]
+    return lift
+
+
+def _graded(
+    asked: FloatArray,
+    crossings: Crossings,
+    over: IntArray,
+    places: FloatArray,
+    demands: Demands,
+) -> FloatArray:
+    """Grade road clearance toward the kerb where the rule set has that."""
+    grading = demands.rules.kerb_grading()
+    if grading is None:
+        return asked
+    road = np.repeat(crossings.kind[over] == KIND_CODE[CrossingKind.ROAD], places.shape[1])
+    near = np.minimum(
+        places - crossings.start_m[over][:, None], crossings.end_m[over][:, None] - places
+    )
+    square = np.sin(np.radians(np.nan_to_num(crossings.angle_deg[over], nan=90.0)))
+    from_kerb = np.maximum(near * square[:, None], 0.0).ravel()
+    middle = np.tile(PLACES_PER_CROSSING == 0.5, len(over))
+    return np.where(road & ~middle, grading.required_m(from_kerb, asked), asked)
