@@ -98,9 +98,11 @@ def test_the_optimum_equals_network_simplex_on_the_demos_own_pairs(
 ) -> None:
     seen: dict[str, np.ndarray] = {}
 
-    def watch(address, terminal, cents, needed, ports, progress=None):
+    def watch(address, terminal, cents, needed, ports, progress=None, *, with_values=True):
         seen.update(address=address, terminal=terminal, cents=cents, needed=needed)
-        return solve_assignment(address, terminal, cents, needed, ports, progress)
+        return solve_assignment(
+            address, terminal, cents, needed, ports, progress, with_values=with_values
+        )
 
     monkeypatch.setattr("geoplan.plan.solve_assignment", watch)
     one_each = demo_layers.addresses.assign(ports_needed=1)

@@ -327,7 +327,7 @@ def test_a_clamp_over_a_carriageway_is_found_and_marked() -> None:
 
 
 @given(st.integers(0, 10_000), st.booleans())
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_clamps_keep_their_distance_from_terminals_and_other_poles(seed: int, wide: bool) -> None:
     limits = {"min_clamp_to_terminal": "2 m", "min_clamp_to_pole": "5 m"} if wide else {}
     project = roomy(limits=limits)
@@ -359,7 +359,7 @@ def test_a_span_too_short_for_both_distances_gets_no_clamp() -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_every_route_holds_the_limits_and_starts_where_its_run_ends(seed: int) -> None:
     project = roomy(limits={"max_route": "95 m", "max_strand_run": "60 m"})
     layers = strand_town(np.random.default_rng(seed))
@@ -407,7 +407,7 @@ def _only_the_grid(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_rules_only_take_pairs_away(seed: int) -> None:
     rng = np.random.default_rng(seed)
     layers = strand_town(rng)
@@ -466,7 +466,7 @@ def test_shifting_clamps_and_other_walls_never_end_worse_than_the_grid(
 
 
 @given(st.floats(12.0, 88.0), st.floats(59.0, 59.9), st.floats(100.0, 119.0))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_on_empty_ground_the_clamp_is_within_one_last_step_of_the_best_place(
     x: float, y: float, length: float
 ) -> None:
@@ -482,7 +482,7 @@ def test_on_empty_ground_the_clamp_is_within_one_last_step_of_the_best_place(
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_results_do_not_depend_on_who_else_is_in_the_group(seed: int) -> None:
     layers = strand_town(np.random.default_rng(seed))
     together = look(layers)
@@ -500,7 +500,7 @@ def test_results_do_not_depend_on_who_else_is_in_the_group(seed: int) -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_joined_groups_keep_crossings_and_prices_with_their_air_spans(seed: int) -> None:
     layers = strand_town(np.random.default_rng(seed))
     parts = [look(layers, rows=[0, 1, 2]), look(layers, rows=[3, 4]), look(layers, rows=[8])]
@@ -531,7 +531,7 @@ def test_at_the_same_price_the_route_without_a_clamp_wins() -> None:
 
 
 @given(st.integers(0, 10_000), st.randoms(use_true_random=False))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_the_best_route_does_not_depend_on_the_order_of_routes(seed: int, random) -> None:
     layers = strand_town(np.random.default_rng(seed))
     free = roomy(costs={"air_span_per_m": 0.0, "strand_run_per_m": 0.0, "roof": 0.0})

@@ -367,6 +367,7 @@ def _turn_at(target: Array, start: Array, turn: Array, stretch: Array, part: Arr
     d = part * turn
     low = np.zeros_like(d)
     high = np.broadcast_to(turn, d.shape).copy()
+    closed = np.zeros(d.shape, dtype=np.bool_)
     for _ in range(100):
         half = 0.5 * d
         value = d + 2.0 * stretch * np.cosh(start + half) * np.sinh(half) - target
@@ -375,8 +376,9 @@ def _turn_at(target: Array, start: Array, turn: Array, stretch: Array, part: Arr
         trial = d - value / (1.0 + stretch * np.cosh(start + d))
         trial = np.where((trial >= low) & (trial <= high), trial, 0.5 * (low + high))
         done = np.abs(trial - d) <= 4e-16 * turn
-        d = trial
-        if done.all():
+        d = np.where(closed, d, trial)
+        closed |= done
+        if closed.all():
             break
     return d
 

@@ -319,13 +319,21 @@ def solve_points(
     position = _first_position(pieces, drop, unloaded_m) if start_m is None else start_m
     position = _relax(pieces, drop, position)
     if drop is not None and drop.rule == "sag":
+        open_ = np.arange(len(position))
         for _ in range(_REFRESHES):
-            factor = _factor_for_sag(drop, position[:, drop.point])
-            change = np.abs(factor / drop.factor - 1.0).max()
-            drop = replace(drop, factor=factor)
-            if change <= _FACTOR_DONE:
+            _, some_drop = _taken(pieces, drop, open_)
+            if some_drop is None:
                 break
-            position = _relax(pieces, drop, position)
+            fresh = _factor_for_sag(some_drop, position[open_][:, drop.point])
+            change = np.abs(fresh / drop.factor[open_] - 1.0)
+            factor = drop.factor.copy()
+            factor[open_] = fresh
+            drop = replace(drop, factor=factor)
+            open_ = open_[change > _FACTOR_DONE]
+            if not open_.size:
+                break
+            some, some_drop = _taken(pieces, drop, open_)
+            position[open_] = _relax(some, some_drop, position[open_])
     now = _balance(pieces, drop, position)
     tension = now.strand.state.tension_max_n.max(axis=1)
     residual = np.abs(now.force).max(axis=(1, 2)) / tension

@@ -21,14 +21,11 @@ _SINH_LESS = [1.0 / math.factorial(2 * k + 3) for k in range(_TERMS)]
 _Y_COSH_LESS_SINH = [(2 * k + 2) / math.factorial(2 * k + 3) for k in range(_TERMS)]
 
 
-def _series(y: Array, coefficients: list[float], top: float) -> Array:
-    """Sum y**3 * (c0 + c1 y**2 + ...) with as many terms as the largest argument needs."""
-    terms = 1
-    while terms < _TERMS and coefficients[terms] * top ** (2 * terms) > 1e-17 * coefficients[0]:
-        terms += 1
+def _series(y: Array, coefficients: list[float]) -> Array:
+    """Sum y**3 * (c0 + c1 y**2 + ...), always all terms: no argument has a say in another."""
     square = y * y
-    total = np.full_like(y, coefficients[terms - 1])
-    for c in coefficients[terms - 2 :: -1] if terms > 1 else []:
+    total = np.full_like(y, coefficients[-1])
+    for c in coefficients[-2::-1]:
         total *= square
         total += c
     total *= square
@@ -60,11 +57,11 @@ def sinh_less_argument(y: Array) -> Array:
     """
     top = float(y.max(initial=0.0))
     if top <= SERIES_LIMIT:
-        return _series(y, _SINH_LESS, top)
+        return _series(y, _SINH_LESS)
     result = np.sinh(y) - y
     small = y <= SERIES_LIMIT
     if small.any():
-        result[small] = _series(y[small], _SINH_LESS, SERIES_LIMIT)
+        result[small] = _series(y[small], _SINH_LESS)
     return result
 
 
@@ -85,10 +82,10 @@ def argument_coth_less_one(y: Array, sinh_y: Array) -> Array:
     """
     top = float(y.max(initial=0.0))
     if top <= SERIES_LIMIT:
-        return _series(y, _Y_COSH_LESS_SINH, top) / sinh_y
+        return _series(y, _Y_COSH_LESS_SINH) / sinh_y
     result = y / np.tanh(y) - 1.0
     small = y <= SERIES_LIMIT
     if small.any():
-        part = _series(y[small], _Y_COSH_LESS_SINH, SERIES_LIMIT)
+        part = _series(y[small], _Y_COSH_LESS_SINH)
         result[small] = part / sinh_y[small]
     return result

@@ -78,12 +78,14 @@ def estimate_positions(
     surplus = (total - span_m * incline) / cubic
     load = bend.sum(axis=1) / cubic
     tension = np.maximum(-surplus, 0.0) + np.cbrt(load)
+    closed = np.zeros(tension.shape, dtype=np.bool_)
     for _ in range(60):
         step = (tension * tension * (tension + surplus) - load) / (
             tension * (3.0 * tension + 2.0 * surplus)
         )
-        tension = tension - step
-        if (np.abs(step) <= 1e-12 * tension).all():
+        tension = np.where(closed, tension, tension - step)
+        closed |= np.abs(step) <= 1e-12 * tension
+        if closed.all():
             break
     h = tension[:, None]
     lateral = -_running(0.5 * width * (side_a + side_b)) / h

@@ -249,9 +249,11 @@ def parabola_tension_after_change(
     load = sag_term * w2 * w2
     # t^3 + constant t^2 - load: rising beyond max(0, -2/3 constant), so Newton from above is safe.
     t: Array = np.maximum(-constant, 0.0) + np.cbrt(load)
+    closed = np.zeros(t.shape, dtype=np.bool_)
     for _ in range(100):
         step = (t * t * (t + constant) - load) / (t * (3.0 * t + 2.0 * constant))
-        t = t - step
-        if (np.abs(step) <= 1e-15 * t).all():
+        t = np.where(closed, t, t - step)
+        closed |= np.abs(step) <= 1e-15 * t
+        if closed.all():
             break
     return t

@@ -168,6 +168,7 @@ def _solve_guarded(shape: Shape) -> tuple[Array, Array]:
     high = np.full_like(shape.span, MAX_TURN)
     y = np.minimum(np.maximum(np.nan_to_num(_first_guess(shape)), 1e-12), MAX_TURN)
     residual = np.full_like(y, np.inf)
+    closed = np.zeros(y.shape, dtype=np.bool_)
     for _ in range(_GUARDED_STEPS):
         step, misfit = _newton_step(y, shape)
         too_large = misfit > 0.0
@@ -178,9 +179,10 @@ def _solve_guarded(shape: Shape) -> tuple[Array, Array]:
         settled = np.abs(step) <= _GUARDED_DONE * y
         trial = np.where(inside, trial, np.sqrt(low) * np.sqrt(high))
         trial = np.where(settled, np.clip(y - step, low, high), trial)
-        residual = np.abs(trial - y) / y
-        y = trial
-        if (settled | (high - low <= 2e-16 * high)).all():
+        residual = np.where(closed, residual, np.abs(trial - y) / y)
+        y = np.where(closed, y, trial)
+        closed |= settled | (high - low <= 2e-16 * high)
+        if closed.all():
             break
     return y, residual
 
@@ -223,12 +225,13 @@ def solve_turn(shape: Shape) -> Turn:
         for _ in range(_FAST_STEPS):
             step, _ = _newton_step(y, shape)
             relative = np.abs(step) / y
-            settled = (relative <= _STEP_DONE) & usable
-            y = np.where(relative < _LARGEST_STEP, y - step, 0.5 * y)
-            residual = relative
+            # A span that has settled is left alone, so that no other span has a say in it.
+            moved = np.minimum(np.where(relative < _LARGEST_STEP, y - step, 0.5 * y), MAX_TURN)
+            y = np.where(settled, y, moved)
+            residual = np.where(settled, residual, relative)
+            settled |= (relative <= _STEP_DONE) & usable
             if settled.all():
                 break
-            y = np.minimum(y, MAX_TURN)
         if not settled.all():
             open_ = ~settled
             y[open_], residual[open_] = _solve_guarded(_subset(shape, open_))

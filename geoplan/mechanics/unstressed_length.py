@@ -62,6 +62,7 @@ def _turn_of(hung: _Hung, tension: Array) -> tuple[Array, Array, Array]:
     high = np.minimum(np.hypot(np.sinh(reach), climb), most)
     low = np.zeros_like(high)
     k = np.minimum(high / (1.0 + a * np.hypot(1.0, hung.rise / hung.span)), 0.999 * most)
+    closed = np.zeros(k.shape, dtype=np.bool_)
     for _ in range(_STEPS):
         y = np.maximum(reach - a * k, 1e-300)
         sinh, cosh = np.sinh(y), np.cosh(y)
@@ -75,8 +76,9 @@ def _turn_of(hung: _Hung, tension: Array) -> tuple[Array, Array, Array]:
         trial = k - value / (1.0 + a * inner / k_next)
         trial = np.where((trial >= low) & (trial <= high), trial, 0.5 * (low + high))
         done = np.abs(trial - k) <= 4e-16 * k
-        k = trial
-        if done.all():
+        k = np.where(closed, k, trial)
+        closed |= done
+        if closed.all():
             break
     return np.maximum(reach - a * k, 1e-300), k, a
 
@@ -182,7 +184,7 @@ def length_from_max_tension(
         reached |= (np.abs(step) <= 1e-14 * tension) & ~lost
         if (reached | lost).all():
             break
-        tension = np.where(lost, tension, np.maximum(tension - step, floor))
+        tension = np.where(lost | reached, tension, np.maximum(tension - step, floor))
     wrong = (~reached & (np.abs(misfit) > 1e-9 * target)) | lost
     wording = "at least what the wire's weight causes in the span"
     refuse("tension_max_n", wrong.reshape(shape), target.reshape(shape), wording)
