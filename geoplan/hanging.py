@@ -294,6 +294,25 @@ def clearance_hazards(
             project,
         ),
     ]
+    moved = drops["clearance_note"].notna()
+    other = drops["clearance_note"].str.contains("another terminal", regex=False).fillna(False)
+    for rows, code in (
+        (drops[moved & other], "terminal_changed_by_clearance"),
+        (drops[moved & ~other], "route_changed_by_clearance"),
+    ):
+        parts.append(
+            _flag(
+                rows,
+                code,
+                Severity.NOTE,
+                "margin_m",
+                "heights.clearance_margin",
+                "{why}",
+                "Nothing to do; a higher hook or a mast there would make it possible.",
+                project,
+                why=rows["clearance_note"],
+            )
+        )
     bucket = drops["strand_ladder"].notna() & (drops["strand_ladder"] != "allowed")
     words = drops["strand_ladder"].map(LADDER_WORDS)
     part = _flag(

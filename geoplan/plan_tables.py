@@ -33,7 +33,7 @@ from geoplan.project import Project
 from geoplan.routes.air_spans import BASIS_NAMES
 from geoplan.routes.crossings import KIND_CODE, KINDS, Crossings
 from geoplan.routes.graph import Reach
-from geoplan.routes.hazards import build_hazards
+from geoplan.routes.hazards import build_hazards, lengths
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray, expand
 from geoplan.search import Found, PairRules, Plant, order_routes
@@ -149,7 +149,7 @@ def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, 
         ``alternatives``.
     """
     crossings = _crossings(chosen, layers, project)
-    drops = _drops(chosen, layers)
+    drops = _drops(chosen, layers, project)
     alternatives = _alternatives(chosen, layers, project)
     hazards = pd.concat(
         [
@@ -268,7 +268,7 @@ def _route_lines(chosen: Chosen, rows: IntArray) -> ObjectArray:
     )
 
 
-def _drops(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+def _drops(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
     served = chosen.served
     rows = chosen.route[served]
     routes, air, reach = chosen.found.routes, chosen.found.air, chosen.reach
@@ -285,12 +285,13 @@ def _drops(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
                 uses_strand
             ),
             "parcel_id": addresses["parcel_id"].to_numpy(),
+            "clearance_note": _cheaper_but_not_clear(chosen, layers, project),
             **hanging_columns(
                 chosen.final,
                 chosen.ends,
                 chosen.found.hung.take(chosen.air_rows),
                 chosen.crossings,
-                _crossing_names(chosen, layers),
+                _crossing_names(chosen.crossings, layers),
                 chosen.plant,
             ),
         },
@@ -410,15 +411,65 @@ def _crossings(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataF
     return declared(gpd.GeoDataFrame(both, crs=layers.crs.working_crs), TABLES["crossings"])
 
 
-def _crossing_names(chosen: Chosen, layers: Layers) -> ObjectArray:
-    """Name what each planned air span meets: its kind and id."""
-    met = chosen.crossings
+def _crossing_names(met: Crossings, layers: Layers) -> ObjectArray:
+    """Name what air spans meet: its kind and id."""
     names = np.full(len(met), None, dtype=object)
     for kind, layer in KIND_LAYER.items():
         rows = np.flatnonzero(met.kind == KIND_CODE[kind])
         ids = _ids(getattr(layers, layer).index, met.feature[rows])
         names[rows] = [f"{kind.value} {name}" for name in ids.tolist()]
     return names
+
+
+def _missed(chosen: Chosen, layers: Layers, air: IntArray) -> ObjectArray:
+    """Name what air spans miss the clearance of: a crossing's kind and id, or the yard."""
+    crossing = chosen.found.hung.miss_crossing[air]
+    names = np.full(len(air), "the yard", dtype=object)
+    on = np.flatnonzero(crossing >= 0)
+    names[on] = _crossing_names(chosen.found.crossings.take(crossing[on]), layers)
+    return names
+
+
+def _clearance_only(chosen: Chosen) -> IntArray:
+    """Find routes that nothing but clearance or power forbids."""
+    routes = chosen.found.routes
+    clearance = int(Forbidden.CLEARANCE | Forbidden.POWER)
+    only = (routes.forbidden != 0) & ((routes.forbidden & ~clearance) == 0)
+    return np.flatnonzero(only & np.isfinite(chosen.found.hung.miss_m[routes.air])).astype(np.int64)
+
+
+def _cheaper_but_not_clear(chosen: Chosen, layers: Layers, project: Project) -> pd.Series[str]:
+    """Tell, for each served address, the cheapest route that only clearance rules out.
+
+    Null where the route taken is cheaper than all of those.
+    """
+    routes, hung = chosen.found.routes, chosen.found.hung
+    served = chosen.served
+    rows = _clearance_only(chosen)
+    taken = chosen.route[routes.address[rows]]
+    rows = rows[(taken >= 0) & (routes.cents[rows] < routes.cents[np.maximum(taken, 0)])]
+    order = rows[order_routes(routes.take(rows), chosen.found.air)]
+    order = order[np.argsort(routes.address[order], kind="stable")]
+    lead = np.ones(len(order), dtype=bool)
+    lead[1:] = routes.address[order][1:] != routes.address[order][:-1]
+    pick = order[lead]
+    columns = pd.DataFrame(_route_columns(chosen, layers, pick))
+    saved = routes.cents[chosen.route[routes.address[pick]]] - routes.cents[pick]
+    other = routes.terminal[pick] != routes.terminal[chosen.route[routes.address[pick]]]
+    text = (
+        columns["route_kind"].astype("str").str.replace("_", " ")
+        + " from "
+        + columns["terminal_id"].astype("str")
+        + pd.Series(np.where(other, " (another terminal)", ""), dtype="str")
+        + " would cost "
+        + pd.Series([f"{amount / CENTS:.2f}" for amount in saved.tolist()], dtype="str")
+        + " less, but misses clearance by "
+        + lengths(pd.Series(hung.miss_m[routes.air[pick]]), project, "sag")
+        + " over "
+        + pd.Series(_missed(chosen, layers, routes.air[pick]), dtype="str")
+    )
+    notes = pd.Series(text.to_numpy(), index=routes.address[pick])
+    return pd.Series(notes.reindex(served).to_numpy(), dtype="str")
 
 
 def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
@@ -640,9 +691,8 @@ def _nearest_miss(
     routes, hung, air = chosen.found.routes, chosen.found.hung, chosen.found.air
     wanted = np.zeros(chosen.index.address_count, dtype=bool)
     wanted[rows] = True
-    clearance = int(Forbidden.CLEARANCE | Forbidden.POWER)
-    only = (routes.forbidden != 0) & ((routes.forbidden & ~clearance) == 0)
-    at = np.flatnonzero(only & wanted[routes.address] & np.isfinite(hung.miss_m[routes.air]))
+    at = _clearance_only(chosen)
+    at = at[wanted[routes.address[at]]]
     order = at[
         np.lexsort((routes.cents[at], np.round(hung.miss_m[routes.air[at]], 6), routes.address[at]))
     ]
@@ -654,20 +704,14 @@ def _nearest_miss(
     said = pd.Series([""] * chosen.index.address_count, dtype="str")
     mends = said.copy()
     terminal = _ids(layers.poles.index, routes.terminal[pick])
-    met = chosen.found.crossings
-    for row, name in zip(pick.tolist(), terminal.tolist(), strict=True):
+    over = _missed(chosen, layers, routes.air[pick])
+    for row, name, what in zip(pick.tolist(), terminal.tolist(), over.tolist(), strict=True):
         span = int(routes.air[row])
         short = float(hung.miss_m[span])
         part = float(np.clip(hung.miss_part[span], 0.0, 1.0))
-        crossing = int(hung.miss_crossing[span])
-        over = "the yard"
-        if crossing >= 0:
-            kind = KINDS[int(met.kind[crossing])]
-            feature = int(met.feature[crossing])
-            over = f"{kind.value} {getattr(layers, KIND_LAYER[kind]).index[feature]}"
         text = say(short, "sag", project.units)
         said.iloc[int(routes.address[row])] = (
-            f"the nearest to it, from {name}, is {text} short over {over} with hook and "
+            f"the nearest to it, from {name}, is {text} short over {what} with hook and "
             "attachment at their highest and the wire as tight as allowed"
         )
         mends.iloc[int(routes.address[row])] = _mend(

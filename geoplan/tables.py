@@ -431,6 +431,7 @@ TABLES: dict[str, Table] = {
                 _text("strand_basis", "measured or inferred strand; empty: none used."),
                 _text("parcel_id", "Lot of the address."),
                 *_HANGING,
+                _text("clearance_note", "A cheaper route that only clearance rules out."),
                 _text("flags", "Codes of its hazards, split by ';'."),
                 _text("runner_up", "Next best route, in words."),
                 _number("runner_up_extra_cost", "What the next best route would cost more."),

@@ -364,7 +364,9 @@ def _own(
     )
 
 
-def lengths(values_m: pd.Series[float], project: Project) -> pd.Series[str]:
+def lengths(
+    values_m: pd.Series[float], project: Project, quantity: str = "length"
+) -> pd.Series[str]:
     """Write lengths with their unit, for sentences.
 
     Parameters
@@ -373,14 +375,16 @@ def lengths(values_m: pd.Series[float], project: Project) -> pd.Series[str]:
         Metres; NaN gives ``unknown``.
     project : Project
         Settings.
+    quantity : str
+        ``length`` or ``sag``; the latter in inches where the reports are US customary.
 
     Returns
     -------
     pandas.Series of str, shape (n,)
         On the same index.
     """
-    shown = report_unit("length", project.units)
-    numbers = for_report(values_m.to_numpy(dtype=np.float64), "length", project.units)
+    shown = report_unit(quantity, project.units)
+    numbers = for_report(values_m.to_numpy(dtype=np.float64), quantity, project.units)
     text = [
         f"{number:.{shown.decimals}f} {shown.unit}" if np.isfinite(number) else "unknown"
         for number in numbers.tolist()
