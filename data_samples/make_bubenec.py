@@ -11,6 +11,7 @@ Nothing else in it is real. Poles, strands, ports and addresses follow this rule
   the centre-line, starting 5 m from its end; no pole where a building stands;
 - strand between neighbouring poles of a street;
 - a terminal with 6 ports on every second pole of a street, the first one first;
+- strand at 7 m; every house has eaves at 6 m and a ridge at 8 m;
 - streets are residential, 8 m wide;
 - one address in every building.
 
@@ -31,12 +32,16 @@ import shapely
 POLE_EVERY_M = 40.0
 OFFSET_M = 5.0
 PORTS = 6
+STRAND_M, EAVES_M, RIDGE_M = 7.0, 6.0, 8.0
 
 PROJECT = """\
 # Real streets and houses of an open dataset; an invented plant along them.
 name = "Bubenec, real streets, invented plant"
 crs = "auto"
 units = "metric"
+rule_set = "metric"
+loading_district = "medium"
+wire = "flat_fibre"
 
 [layers]
 parcels = "plots.gpkg"
@@ -76,12 +81,13 @@ def main() -> None:
     plots = gpd.read_file(source, layer="plots")
     metres = buildings.estimate_utm_crs()
     buildings["building_id"] = [f"B{row:03d}" for row in range(len(buildings))]
+    buildings["eave_height_m"], buildings["height_m"] = EAVES_M, RIDGE_M
     streets["road_id"] = [f"S{row:02d}" for row in range(len(streets))]
     streets["road_class"], streets["width_m"] = "residential", 8.0
     plots["parcel_id"] = [f"L{row:03d}" for row in range(len(plots))]
     poles = place_poles(streets.to_crs(metres), buildings.to_crs(metres))
     poles["ports_total"] = np.where(poles["number"] % 2 == 0, PORTS, 0)
-    poles["strand_height_m"] = 6.0
+    poles["strand_height_m"] = STRAND_M
     after = poles.groupby("street").shift(-1)
     joined = after["pole_id"].notna()
     strands = gpd.GeoDataFrame(
@@ -106,7 +112,7 @@ def main() -> None:
     )
     for name, frame in (
         ("plots", plots[["parcel_id", "geometry"]]),
-        ("buildings", buildings[["building_id", "geometry"]]),
+        ("buildings", buildings[["building_id", "eave_height_m", "height_m", "geometry"]]),
         ("streets", streets[["road_id", "road_class", "width_m", "geometry"]]),
         ("addresses", addresses),
         ("poles", poles[["pole_id", "ports_total", "strand_height_m", "geometry"]]),

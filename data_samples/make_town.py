@@ -196,7 +196,7 @@ def _lot_layers(
         },
         np.asarray(shapely.points(x, y)),
     )
-    eave = np.where(rng.random(count) < 0.3, 5.4, 2.9) + rng.uniform(-0.2, 0.2, count)
+    eave = np.where(rng.random(count) < 0.3, 5.6, 3.6) + rng.uniform(-0.2, 0.2, count)
     layers["buildings"] = _frame(
         {
             "building_id": _ids("B", count),

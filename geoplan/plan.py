@@ -137,7 +137,7 @@ def _choose(
     tell("choice", 0, 1)
     index = plant.index
     assignment, pairs = _assign(plant, found, ports, tell, with_values=False)
-    route = np.where(assignment.pair >= 0, pairs[np.maximum(assignment.pair, 0)], -1)
+    route = np.append(pairs, -1)[assignment.pair]
     tell("drop crossings", 0, 1)
     recalled = _rechoose(route.astype(np.int64), found, index, ports, assignment, project)
     tell("final", 0, 1)

@@ -207,7 +207,10 @@ class Heights(_Section):
     )
     road_crown: Length = _metres(0.10, "Middle of a carriageway above its edges.", ge=0)
     clamp_settlement: Length = _metres(
-        0.15, "How far a span clamp may sink under the drop's pull, before it is computed.", ge=0
+        0.05, "How far a span clamp may sink under the drop's pull, before it is computed.", ge=0
+    )
+    max_clamp_shift: Length = _metres(
+        0.25, "Most that one drop may pull the strand sideways at stringing.", gt=0
     )
     power_height: dict[str, Length] = Field(
         default_factory=lambda: {"supply_line": 8.5, "supply_drop": 5.8, "neutral": 8.0},

@@ -14,7 +14,11 @@ from pydantic import BaseModel
 from geoplan.project import LayerSource, Project
 from geoplan.tables import LAYERS, TABLES
 
-SECTIONS = ("limits", "forbidden", "costs", "choice", "strands", "defaults")
+SECTIONS = tuple(
+    name
+    for name, field in Project.model_fields.items()
+    if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel)
+)
 
 
 def describe_keys() -> str:

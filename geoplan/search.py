@@ -4,9 +4,12 @@ Enters: indexed layers, runs along the strand, prices, settings, rows of address
 Leaves: `Found`: air spans, their crossings and verdicts, and all routes over them.
 Does not do: the choice between addresses.
 
-Routes are looked for from the plainest to the most involved. A dearer kind is worked out only
-where wire and hardware alone cost less than the best route known for the same address and
-terminal; what it meets can only add to that, so nothing cheaper is ever left out.
+Routes are looked for from the plainest to the most involved: from poles, to other walls, from
+span clamps a step apart, then from clamps shifted by less and less, and to other walls again. A
+route is worked out only where wire and hardware alone cost less than the best route known for the
+same address and terminal; what it meets can only add to that. So among poles, walls and the grid
+of clamps nothing cheaper is left out; shifted clamps start from the best of the grid and may miss
+a gap that is narrower than the step.
 """
 
 from __future__ import annotations
@@ -290,7 +293,7 @@ class _Search:
             self.plant.supports,
             self.plant.demands,
             self.plant.standards,
-            self.project.heights,
+            self.project,
         )
         price = AirPrice(
             price.cents

@@ -12,18 +12,22 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.clearance.supports import Supports
+from geoplan.clearance.shared_spans import (
+    SharedSpans,
+    find_shared_spans,
+    sink_by_others,
+    spans_at_length,
+    spans_at_sag,
+)
+from geoplan.clearance.supports import Ends, Supports
 from geoplan.mechanics import (
-    ClampState,
     Drop,
     Strand,
     decide_ladder,
-    displace_strand,
     ladder_load,
     length_at_temperature,
-    length_from_sag,
     load_wire,
-    solve_catenary,
+    parabola_tension_after_change,
     solve_clamp_at_sag,
     solve_clamp_for_final_sag,
     solve_clamp_with_length,
@@ -34,7 +38,7 @@ from geoplan.project import Project
 from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.standards import ClearanceCase, Standards
+from geoplan.standards import ClearanceCase, Standards, TensionCase
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -61,8 +65,6 @@ class Clamps:
     sink_m: FloatArray
     """How far the clamp is below the unloaded strand, all drops of the span together."""
     alone_sink_m: FloatArray
-    shortened_m: FloatArray
-    """How much shorter the air span is for the other drops of the strand span."""
     drop_tension_with_ladder_n: FloatArray
     strand_tension_n: FloatArray
     """Greatest, with the ladder on."""
@@ -80,6 +82,8 @@ class Clamps:
     house_z_m: FloatArray
     diameter_m: FloatArray
     converged: BoolArray
+    shared: SharedSpans
+    """Clamps that share their strand span with others."""
 
 
 @dataclass(frozen=True)
@@ -88,12 +92,15 @@ class Settled:
 
     start_z_m: FloatArray
     air_span_m: FloatArray
+    drop_tension_n: FloatArray
+    """Greatest tension of the drop."""
 
 
 def find_clamps(
     air: AirSpans,
     index: PlantIndex,
     supports: Supports,
+    ends_of_air: Ends,
     house_z_m: FloatArray,
     sag_m: FloatArray,
     project: Project,
@@ -111,6 +118,8 @@ def find_clamps(
         Rows of the layers.
     supports : Supports
         Strand heights, tensions and sizes.
+    ends_of_air : Ends
+        Ends of the air spans; strand and house are put on the ground that these are on.
     house_z_m : ndarray of float64, shape (n,)
         Elevation of the premises attachments.
     sag_m : ndarray of float64, shape (n,)
@@ -125,18 +134,20 @@ def find_clamps(
     Returns
     -------
     Clamps
-        In the order of the air spans. Where several drops share a span, the place after is that
-        under the pull of all of them together; each pull is that of the drop by itself. The
-        drop's length is the one that leaves the sag wanted when all are up.
+        In the order of the air spans. Where several drops share a strand span, the place after
+        is that under the pull of all of them, and the drop's length the one that leaves the sag
+        wanted when all are up. The ladder's states are of the drop by itself.
     """
     row = np.flatnonzero(air.span >= 0).astype(np.int64)
     span, place = air.span[row], air.clamp_from_m[row]
     ends = index.span_ends[span] if len(row) else np.zeros((0, 2), dtype=np.int64)
-    ground = np.nan_to_num(supports.pole_ground_m)
-    level = np.asarray(np.isnan(supports.pole_ground_m[ends]).any(axis=1))
-    z = supports.strand_height_m[ends] + np.where(level[:, None], 0.0, ground[ends])
+    ground = supports.pole_ground_m[ends]
+    known = ends_of_air.ground_is_known[row] & np.isfinite(ground).all(axis=1)
+    z = supports.strand_height_m[ends] + np.where(
+        known[:, None], ground, ends_of_air.start_ground_m[row][:, None]
+    )
     length = index.span_length_m[span]
-    stiffness, expansion, strength, diameter = _strand_figures(supports, span, project, standards)
+    stiffness, expansion, strength, diameter = strand_figures(supports, span, project, standards)
     strand = Strand(
         length,
         z[:, 1] - z[:, 0],
@@ -153,7 +164,6 @@ def find_clamps(
     along = dx * ux + dy * uy
     lateral = np.maximum(np.abs(dx * uy - dy * ux), LEAST_LATERAL_M)
     hang = _unloaded_up(strand, place)
-    wire = standards.wire
     drop = Drop(
         along,
         lateral,
@@ -164,7 +174,15 @@ def find_clamps(
     if len(row) == 0:
         none = np.zeros(0)
         words = np.zeros(0, dtype="<U20")
-        return Clamps(row, *(none,) * 13, words, strand, *(none,) * 6, np.zeros(0, dtype=bool))
+        return Clamps(
+            row,
+            *(none,) * 12,
+            words,
+            strand,
+            *(none,) * 6,
+            np.zeros(0, dtype=bool),
+            find_shared_spans(row, none, none, none),
+        )
     load = ladder_load(project.ladder.person, project.ladder.ladder, project.ladder.angle)
     if with_ladder:
         states = solve_clamp_for_final_sag(strand, place, drop, load, sag_m[row])
@@ -172,15 +190,23 @@ def find_clamps(
     else:
         after, alone_length = solve_clamp_at_sag(strand, place, drop, sag_m[row])
         on = after
-    up, moved = _all_together(strand, span, place, drop, alone_length, after)
-    reach = np.hypot(along - moved[:, 0], lateral - moved[:, 1])
-    length = length_from_sag(
-        reach,
-        house_z_m[row] - z[:, 0] - hang - up,
-        sag_m[row],
-        wire.weight_n_per_m,
-        wire.stiffness_n,
+    far = np.hypot(along, lateral)
+    shared = find_shared_spans(span, place, length, (dx * uy - dy * ux) / far)
+    reach, drop_length = np.asarray(after.air_span_m).copy(), np.asarray(alone_length).copy()
+    moved = np.asarray(after.lateral_m).copy()
+    alone_sink = -np.asarray(after.up_m)
+    others = sink_by_others(shared, alone_sink)
+    at = shared.row
+    reach[at], drop_length[at] = spans_at_sag(
+        shared,
+        far[at],
+        (house_z_m[row] - z[:, 0] - hang + alone_sink + others)[at],
+        sag_m[row][at],
+        standards.entry.weight_n_per_m,
+        standards.entry.stiffness_n,
+        supports.span_tension_n[span][at],
     )
+    moved[at] = far[at] - reach[at]
     decision = decide_ladder(
         strength,
         supports.span_is_sound[span],
@@ -194,16 +220,15 @@ def find_clamps(
     )
     return Clamps(
         row,
-        z[:, 0] + hang + up,
+        z[:, 0] + hang - alone_sink - others,
         reach,
-        length,
+        drop_length,
         on.sag_m,
         after.sag_m,
         on.lateral_m,
-        moved[:, 1],
-        -up,
-        -after.up_m,
-        np.maximum(np.asarray(after.air_span_m) - reach, 0.0),
+        moved,
+        alone_sink + others,
+        alone_sink,
         on.drop_tension_max_n,
         on.strand_tension_max_n,
         decision.used_fraction,
@@ -216,18 +241,22 @@ def find_clamps(
         house_z_m[row],
         diameter,
         after.converged & on.converged,
+        shared,
     )
 
 
-def settle_clamps(clamps: Clamps, case: ClearanceCase, standards: Standards) -> Settled:
+def settle_clamps(
+    clamps: Clamps, case: ClearanceCase | TensionCase, standards: Standards
+) -> Settled:
     """Find where clamps are in a load case, ladder gone, drops of their set length.
 
     Parameters
     ----------
     clamps : Clamps
         Solved clamps.
-    case : ClearanceCase
-        Load case for clearance.
+    case : ClearanceCase or TensionCase
+        Load case. For tension the whole load of the drop, wind and constant too, is taken to pull
+        straight down.
     standards : Standards
         The wire.
 
@@ -238,12 +267,14 @@ def settle_clamps(clamps: Clamps, case: ClearanceCase, standards: Standards) -> 
 
     Notes
     -----
-    Strand and drop carry the case's ice and have its temperature; each clamp by itself, lowered
-    besides by what the other drops of its span do to it at stringing.
+    Strand and drop carry the case's ice and have its temperature. A clamp that has its strand
+    span to itself is solved in three dimensions; clamps that share one are moved sideways by all
+    drops of the span together, and lowered by what the others do to them at stringing.
     """
     if len(clamps.row) == 0:
-        return Settled(np.zeros(0), np.zeros(0))
+        return Settled(np.zeros(0), np.zeros(0), np.zeros(0))
     wire = standards.wire
+    is_clearance = isinstance(case, ClearanceCase)
     warmer = case.temperature_c - standards.stringing_c
     ice = ice_weight(clamps.diameter_m, case.case.ice_thickness_m, case.case.ice_density_kg_per_m3)
     s = clamps.strand
@@ -258,19 +289,40 @@ def settle_clamps(clamps: Clamps, case: ClearanceCase, standards: Standards) -> 
         np.full(len(clamps.row), warmer),
     )
     loads = load_wire(wire.weight_n_per_m, wire.diameter_m, case.case)
+    load = float(np.max(loads.vertical_n_per_m if is_clearance else loads.total_n_per_m))
     hang = _unloaded_up(strand, clamps.place_m)
     grown = length_at_temperature(clamps.length_m, wire.expansion_per_c, warmer)
     drop = Drop(
         clamps.house_along_m,
         clamps.house_lateral_m,
         clamps.house_z_m - clamps.strand_base_z_m - hang,
-        np.float64(np.max(loads.vertical_n_per_m)),
+        load,
         standards.entry.stiffness_n,
     )
     state = solve_clamp_with_length(strand, clamps.place_m, drop, grown)
     alone_z = clamps.strand_base_z_m + hang + state.up_m
     others = np.maximum(clamps.sink_m - clamps.alone_sink_m, 0.0)
-    return Settled(alone_z - others, state.air_span_m - clamps.shortened_m)
+    span, tension = np.asarray(state.air_span_m).copy(), np.asarray(state.drop_tension_max_n).copy()
+    at = clamps.shared.row
+    pull = parabola_tension_after_change(
+        s.span_m,
+        s.horizontal_tension_n,
+        s.weight_n_per_m,
+        s.weight_n_per_m + ice,
+        warmer,
+        s.stiffness_n,
+        s.expansion_per_c,
+    )
+    span[at], tension[at] = spans_at_length(
+        clamps.shared,
+        np.hypot(clamps.house_along_m, clamps.house_lateral_m)[at],
+        (clamps.house_z_m - alone_z + others)[at],
+        grown[at],
+        load,
+        standards.entry.stiffness_n,
+        pull[at],
+    )
+    return Settled(alone_z - others, span, tension)
 
 
 def _unloaded_up(strand: Strand, place_m: FloatArray) -> FloatArray:
@@ -288,10 +340,28 @@ def _spread(strand: Strand, count: int) -> dict[str, FloatArray]:
     }
 
 
-def _strand_figures(
+def strand_figures(
     supports: Supports, span: IntArray, project: Project, standards: Standards
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return stiffness, expansion, breaking strength (NaN: no record) and diameter by clamp."""
+    """Look up the strands of strand spans.
+
+    Parameters
+    ----------
+    supports : Supports
+        Sizes by strand span.
+    span : ndarray of int64, shape (n,)
+        Rows of strand spans.
+    project : Project
+        The strand assumed where none is recorded.
+    standards : Standards
+        Strand sizes.
+
+    Returns
+    -------
+    tuple of ndarray of float64, shape (n,)
+        Stiffness, N; expansion, 1/C; breaking strength, N, NaN where no size is recorded; and
+        diameter, m.
+    """
     sizes = supports.span_size[span] if len(span) else np.zeros(0, dtype=object)
     names, code = np.unique(
         np.array([name or "" for name in sizes], dtype=str), return_inverse=True
@@ -311,52 +381,3 @@ def _strand_figures(
         np.array(column, dtype=np.float64)[code] for column in columns
     )
     return stiffness, expansion, broken, diameter
-
-
-def _all_together(
-    strand: Strand,
-    span: IntArray,
-    place: FloatArray,
-    drop: Drop,
-    length: FloatArray,
-    alone: ClampState,
-) -> tuple[FloatArray, FloatArray]:
-    """Displace each strand by the pulls of all its drops; return up, and (along, lateral).
-
-    Pulls are those of each drop by itself; a side street's drops pull the other way, but which
-    side a house lies on is not kept, so all pull toward one side, the worse case.
-    """
-    count = len(span)
-    up = np.asarray(alone.up_m).copy()
-    moved = np.stack([alone.along_m, alone.lateral_m], axis=1)
-    reach = np.maximum(np.asarray(alone.air_span_m), 1e-6)
-    rise = np.asarray(drop.house_rise_m) - up
-    hung = solve_catenary(reach, rise, length, drop.weight_n_per_m, drop.stiffness_n)
-    pull = np.asarray(hung.horizontal_tension_n)
-    along = pull * (np.asarray(drop.house_along_m) - moved[:, 0]) / reach
-    lateral = pull * (np.asarray(drop.house_lateral_m) - moved[:, 1]) / reach
-    lift = pull * np.sinh(hung.middle_angle - hung.half_turn)
-    columns = _spread(strand, count)
-    point = np.round(place, 2)
-    order = np.lexsort((point, span))
-    fresh = np.ones(count, dtype=bool)
-    fresh[1:] = (np.diff(span[order]) != 0) | (np.diff(point[order]) != 0)
-    node = np.empty(count, dtype=np.int64)
-    node[order] = np.cumsum(fresh) - 1
-    lead = order[fresh]
-    sums = [np.bincount(node, weights=values) for values in (along, lateral, lift)]
-    owner = span[lead]
-    _, first, nodes = np.unique(owner, return_index=True, return_counts=True)
-    drops_on = np.bincount(np.unique(span, return_inverse=True)[1], minlength=len(first))
-    for size in np.unique(nodes[drops_on > 1]):
-        spans = np.flatnonzero((nodes == size) & (drops_on > 1))
-        at = first[spans][:, None] + np.arange(size)
-        which = lead[at[:, 0]]
-        some = Strand(**{name: column[which] for name, column in columns.items()})
-        shift = displace_strand(some, point[lead][at], sums[1][at], -sums[2][at], sums[0][at])
-        new_up, new = np.full(len(lead), np.nan), np.full((len(lead), 2), np.nan)
-        new_up[at] = shift.up_m
-        new[at] = np.stack([shift.along_m, shift.lateral_m], axis=2)
-        hit = np.isfinite(new_up[node])
-        up[hit], moved[hit] = new_up[node][hit], new[node][hit]
-    return up, moved

@@ -14,10 +14,12 @@ import numpy.typing as npt
 
 from geoplan.clearance.clamps import Clamps, find_clamps, settle_clamps
 from geoplan.clearance.heights import LEAST_SAG_SHARE, Hung
-from geoplan.clearance.required import Demands, Rows, build_ceilings, build_rows
+from geoplan.clearance.required import Demands, OnGround, Rows, build_ceilings, build_rows
+from geoplan.clearance.shared_spans import MOST_GIVE_SHARE
 from geoplan.clearance.supports import Ends, Supports
 from geoplan.mechanics import (
     LoadCase,
+    WeatherState,
     length_at_temperature,
     load_wire,
     sag_at,
@@ -34,7 +36,10 @@ from geoplan.standards import ClearanceCase, Standards
 BoolArray = npt.NDArray[np.bool_]
 
 TOLERANCE_M = 0.002
+CLOSE_YARD_PLACES = np.linspace(0.025, 1.0, 40)
+"""Close enough together that between two of them no yard is nearer by more than the tolerance."""
 TUNINGS = 8
+GIVE_STEPS = 30
 
 
 @dataclass(frozen=True)
@@ -132,10 +137,10 @@ def finish(
     -----
     Clearances are those of the elastic catenary in each clearance case; a span clamp is where
     the strand, the drop and that case's ice and temperature leave it. Places along the air span
-    are kept as parts of it when the clamp moves. Tensions are worked out with the clamp held
-    still, which is more than a clamp that gives way would bring.
+    are kept as parts of it when the clamp moves. In the tension cases too the clamp is where
+    strand and drop leave it.
     """
-    rows = build_rows(air, crossings, ends, demands, supports)
+    rows = build_rows(air, crossings, ends, demands, supports, CLOSE_YARD_PLACES)
     wire = standards.wire
     end_z = hung.end_ground_m + hung.end_m
     low = hung.start_ground_m + hung.start_m
@@ -144,7 +149,7 @@ def finish(
     if sag_m is None:
         sag_m = fixed_sag(air, hung, standards)
     clamps = find_clamps(
-        air, index, supports, end_z, sag_m, project, standards, with_ladder=with_ladder
+        air, index, supports, ends, end_z, sag_m, project, standards, with_ladder=with_ladder
     )
     length = hung.length_m.copy()
     length[clamps.row] = clamps.length_m
@@ -154,7 +159,7 @@ def finish(
     spans[clamps.row] = clamps.air_span_m
     rise = end_z - start_z
     now = solve_weather(spans, rise, length, standards.stringing_c, wire, stringing)
-    margins = _Margins(rows, len(air), len(crossings))
+    margins = Margins(rows, len(air), len(crossings))
     sags = []
     for number, case in enumerate(standards.clearance):
         case_low, case_span = start_z.copy(), spans.copy()
@@ -166,11 +171,14 @@ def finish(
         solve_weather(spans, rise, length, standards.stringing_c, wire, limit.case)
         for limit in standards.tension
     ]
-    worst = np.stack([state.tension_max_n[:, 0] for state in tension], axis=1)
+    pulls = [state.tension_max_n[:, 0].copy() for state in tension]
+    for pull, limit in zip(pulls, standards.tension, strict=True):
+        pull[clamps.row] = settle_clamps(clamps, limit, standards).drop_tension_n
+    worst = np.stack(pulls, axis=1)
     limits = np.array([limit.limit_n for limit in standards.tension])
     tightest = np.argmax(worst / limits, axis=1)
     each = np.arange(len(air))
-    _power_margins(
+    add_power_margins(
         air, crossings, ends, demands, supports, margins, start_z, rise, length, spans, standards
     )
     return Final(
@@ -204,7 +212,7 @@ def finish(
 
 
 def fixed_sag(air: AirSpans, hung: Hung, standards: Standards) -> FloatArray:
-    """Return the sags at stringing with both ends held still.
+    """Return the sags at stringing, clamps where the drop's pull takes them.
 
     Parameters
     ----------
@@ -222,10 +230,28 @@ def fixed_sag(air: AirSpans, hung: Hung, standards: Standards) -> FloatArray:
     """
     rise = hung.end_ground_m + hung.end_m - hung.start_ground_m - hung.start_m
     case = LoadCase(temperature_c=standards.stringing_c)
-    state = solve_weather(
-        air.length_m, rise, hung.length_m, standards.stringing_c, standards.wire, case
-    )
-    return np.asarray(state.sag_m[:, 0])
+    wire = standards.wire
+
+    def solve(span: FloatArray, rows: IntArray) -> WeatherState:
+        return solve_weather(
+            span, rise[rows], hung.length_m[rows], standards.stringing_c, wire, case
+        )
+
+    everything = np.arange(len(air), dtype=np.int64)
+    sag = np.asarray(solve(air.length_m, everything).sag_m[:, 0]) if len(air) else np.zeros(0)
+    rows = np.flatnonzero(hung.give_m_per_n > 0).astype(np.int64)
+    if len(rows) == 0:
+        return sag
+    far = air.length_m[rows]
+    near = (1 - MOST_GIVE_SHARE) * far
+    low, high = near.copy(), far.copy()
+    for _ in range(GIVE_STEPS):
+        middle = (low + high) / 2
+        pull = solve(middle, rows).horizontal_tension_n[:, 0]
+        is_loose = middle < far - pull * hung.give_m_per_n[rows]
+        low, high = np.where(is_loose, middle, low), np.where(is_loose, high, middle)
+    sag[rows] = solve((low + high) / 2, rows).sag_m[:, 0]
+    return sag
 
 
 def tune_sags(
@@ -281,13 +307,14 @@ def tune_sags(
         short = target - final.margin_m
         bow = np.maximum(4 * final.margin_part * (1 - final.margin_part), 0.05)
         bad = (short > TOLERANCE_M / 2) & (final.margin_case >= 0)
+        least = np.maximum(LEAST_SAG_SHARE * air.length_m[todo], sag[todo] / 2)
         less = sag[todo] - 1.1 * short / bow - TOLERANCE_M
-        sag[todo[bad]] = np.maximum(less[bad], LEAST_SAG_SHARE * air.length_m[todo[bad]])
+        sag[todo[bad]] = np.maximum(less, least)[bad]
         todo = todo[np.isin(air.span[todo], air.span[todo[bad]])]
     return sag
 
 
-class _Margins:
+class Margins:
     """Least margins so far, by air span and by crossing."""
 
     def __init__(self, rows: Rows, count: int, crossings: int) -> None:
@@ -302,6 +329,7 @@ class _Margins:
         self.crossing_required_m = np.full(crossings, np.nan)
         self.crossing_available_m = np.full(crossings, np.nan)
         self.crossing_case = np.full(crossings, -1, dtype=np.int64)
+        self.crossing_part = np.full(crossings, np.nan)
 
     def add(
         self,
@@ -313,7 +341,26 @@ class _Margins:
         length: FloatArray,
         standards: Standards,
     ) -> FloatArray:
-        """Compare one load case at every point; return its sags."""
+        """Compare one load case at every point.
+
+        Parameters
+        ----------
+        number : int
+            Number of the case, noted where it governs.
+        case : ClearanceCase
+            The case.
+        low, high : ndarray of float64, shape (n,)
+            Elevation of start and end in that case, in metres.
+        span, length : ndarray of float64, shape (n,)
+            Horizontal length, and unstressed length at the stringing temperature, in metres.
+        standards : Standards
+            Wire and stringing temperature.
+
+        Returns
+        -------
+        ndarray of float64, shape (n,)
+            Sags in metres.
+        """
         wire, rows = standards.wire, self.rows
         loads = load_wire(wire.weight_n_per_m, wire.diameter_m, case.case)
         warmer = case.temperature_c - standards.stringing_c
@@ -359,22 +406,36 @@ class _Margins:
         self.crossing_required_m[crossing] = required[pick]
         self.crossing_available_m[crossing] = available[pick]
         self.crossing_case[crossing] = number
+        self.crossing_part[crossing] = rows.part[pick]
 
 
-def _power_margins(
+def add_power_margins(
     air: AirSpans,
     crossings: Crossings,
     ends: Ends,
     demands: Demands,
-    supports: Supports,
-    margins: _Margins,
+    supports: OnGround,
+    margins: Margins,
     low: FloatArray,
     rise: FloatArray,
     length: FloatArray,
     span: FloatArray,
     standards: Standards,
 ) -> None:
-    """Compare with power above: the wire at its highest, cold and bare."""
+    """Compare with power above: the wire at its highest, cold and bare.
+
+    Parameters
+    ----------
+    air, crossings, ends, demands, supports
+        As in `finish`.
+    margins : Margins
+        Takes what is found.
+    low, rise, length, span : ndarray of float64, shape (n,)
+        Elevation of the start, rise to the end, unstressed length at the stringing temperature
+        and horizontal length, in metres.
+    standards : Standards
+        Wire, stringing temperature and the coldest load case.
+    """
     ceilings = build_ceilings(air, crossings, ends, demands, supports)
     if len(ceilings.air) == 0:
         return
@@ -393,6 +454,7 @@ def _power_margins(
     margins.crossing_required_m[ceilings.crossing] = ceilings.separation_m
     margins.crossing_available_m[ceilings.crossing] = available
     margins.crossing_margin_m[ceilings.crossing] = margin
+    margins.crossing_part[ceilings.crossing] = ceilings.part
     worse = np.flatnonzero(margin < margins.least_m[ceilings.air])
     for row in worse[np.argsort(-margin[worse], kind="stable")].tolist():
         who = ceilings.air[row]

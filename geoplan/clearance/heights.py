@@ -14,20 +14,24 @@ import numpy as np
 import numpy.typing as npt
 
 from geoplan.clearance.required import (
+    YARD_STEP,
     Ceilings,
     Demands,
     Rows,
     build_ceilings,
     build_rows,
 )
+from geoplan.clearance.shared_spans import MOST_GIVE_SHARE
 from geoplan.clearance.supports import Ends, Supports, find_ends
+from geoplan.clearance.yielding import Yielding, find_yielding, shortened
 from geoplan.mechanics import (
+    length_from_horizontal_tension,
     length_from_max_tension,
     length_from_sag,
     load_wire,
     solve_weather,
 )
-from geoplan.project import Heights
+from geoplan.project import Heights, Project
 from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.crossings import Crossings
 from geoplan.routes.index import PlantIndex
@@ -39,7 +43,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 GUARD_M = 0.005
 """Kept beside the margin, for the parabola that stands in for the catenary between points."""
-LEAST_SAG_SHARE = 1e-3
+LEAST_SAG_SHARE = 4e-3
 MOST_SAG_SHARE = 0.25
 
 LEVELS = ((False, False), (True, False), (False, True), (True, True))
@@ -68,6 +72,8 @@ class Hung:
     """Row of the crossing that fails; -1: the yard or none."""
     height_is_assumed: BoolArray
     ground_is_known: BoolArray
+    give_m_per_n: FloatArray
+    """Give of the clamp at stringing; 0 for a pole."""
 
     def take(self, rows: npt.NDArray[np.int64] | BoolArray) -> Hung:
         """Return some rows."""
@@ -92,10 +98,11 @@ class Hung:
 
 
 @dataclass(frozen=True)
-class _Tried:
-    """Outcome of one pair of heights."""
+class Tried:
+    """Outcome of one pair of heights, by air span."""
 
     length_m: FloatArray
+    """Most unstressed length at the stringing temperature that keeps all clearances."""
     is_clear: BoolArray
     is_below_power: BoolArray
 
@@ -107,8 +114,7 @@ def choose_heights(
     supports: Supports,
     demands: Demands,
     standards: Standards,
-    heights: Heights,
-    settlement_m: FloatArray | None = None,
+    project: Project,
 ) -> Hung:
     """Choose hook and attachment heights and sag for n air spans.
 
@@ -126,10 +132,8 @@ def choose_heights(
         What has to be kept clear.
     standards : Standards
         Wire, load cases and limits.
-    heights : Heights
+    project : Project
         Settings.
-    settlement_m : ndarray of float64, shape (n,), optional
-        How far each clamp sinks under its drop, in metres; by default the set allowance.
 
     Returns
     -------
@@ -140,15 +144,18 @@ def choose_heights(
 
     Notes
     -----
-    At a place u along the span a wire of greatest sag D hangs 4 u (1 - u) D below its chord
-    (parabola; the difference to the catenary is within the guard for sags up to a tenth). So
+    At a place u along the span a wire of greatest sag D hangs 4 u (1 - u) D below its chord, and
+    where it is inclined a little more toward the upper end (see `_lean`). What the catenary adds
+    to that is within the guard for sags up to 6 % of 60 m; beyond, it is up to 20 mm at 10 %. So
     each point allows a sag in closed form, the least of them rules, and the catenary turns it
     into an unstressed length. The tension limits ask for a least unstressed length. Power above
     is compared with the chord, above which no wire can be.
     """
-    sink = heights.clamp_settlement if settlement_m is None else settlement_m
+    heights = project.heights
+    sink = heights.clamp_settlement
     ends = find_ends(air, index, supports, sink)
     lift = np.where(air.span >= 0, sink, 0.0)  # power is met by a clamp that has not sunk
+    yielding = find_yielding(air, index, supports, project, standards)
     rows = build_rows(air, crossings, ends, demands, supports)
     ceilings = build_ceilings(air, crossings, ends, demands, supports)
     ceilings = replace(
@@ -157,6 +164,7 @@ def choose_heights(
     count = len(air)
     span = air.length_m
     result = _blank(ends, count)
+    result["give_m_per_n"] = yielding.stringing_give_m_per_n
     least = np.zeros(count)
     open_rows = np.arange(count, dtype=np.int64)
     power_blocks = np.zeros(count, dtype=bool)
@@ -166,7 +174,7 @@ def choose_heights(
         start = np.where(hook, ends.start_high_m, ends.start_usual_m)[open_rows]
         end = np.where(attachment, ends.end_high_m, ends.end_usual_m)[open_rows]
         low, high = ends.start_ground_m[open_rows] + start, ends.end_ground_m[open_rows] + end
-        tried = _try_heights(
+        tried = try_heights(
             span[open_rows],
             low,
             high,
@@ -174,8 +182,18 @@ def choose_heights(
             _some_ceilings(ceilings, open_rows, count),
             standards,
             heights,
+            yielding.take(open_rows),
         )
-        least[open_rows] = _least_length(span[open_rows], high - low, standards)
+        least[open_rows] = np.maximum(
+            least_length(span[open_rows], high - low, standards, yielding.take(open_rows)),
+            _length_at_shift(
+                span[open_rows],
+                high - low,
+                yielding.stringing_give_m_per_n[open_rows],
+                heights.max_clamp_shift,
+                standards,
+            ),
+        )
         enough = tried.length_m >= least[open_rows]
         clear = tried.is_clear & enough
         power_blocks[open_rows] |= clear & ~tried.is_below_power
@@ -221,6 +239,7 @@ def _blank(ends: Ends, count: int) -> dict[str, Any]:
         "miss_crossing": np.full(count, -1, dtype=np.int64),
         "height_is_assumed": ends.is_assumed,
         "ground_is_known": ends.ground_is_known,
+        "give_m_per_n": np.zeros(count),
     }
 
 
@@ -251,7 +270,7 @@ def _some_ceilings(ceilings: Ceilings, some: IntArray, count: int) -> Ceilings:
     return Ceilings(**values)
 
 
-def _try_heights(
+def try_heights(
     span: FloatArray,
     low: FloatArray,
     high: FloatArray,
@@ -259,16 +278,48 @@ def _try_heights(
     ceilings: Ceilings,
     standards: Standards,
     heights: Heights,
-) -> _Tried:
+    yielding: Yielding | None = None,
+) -> Tried:
+    """Try one pair of heights for each of n air spans.
+
+    Parameters
+    ----------
+    span, low, high : ndarray of float64, shape (n,)
+        Horizontal length, and elevation of start and end, in metres.
+    rows : Rows
+        Points to keep clear.
+    ceilings : Ceilings
+        Power above.
+    standards : Standards
+        Wire and load cases for clearance.
+    heights : Heights
+        Margin and most sag.
+    yielding : Yielding, optional
+        How span clamps give way; by default both ends are held still.
+
+    Returns
+    -------
+    Tried
+        The most length that keeps every clearance with the margin, and whether there is any.
+    """
     rise = high - low
-    chord = low[rows.air] + rows.part * rise[rows.air]
     bow = 4 * rows.part * (1 - rows.part)
+    between = (rows.crossing < 0) & (rows.part < 1.0)  # lowest between two points, by this much
+    bow = bow + np.where(between, YARD_STEP**2, 0.0)
+    lean = _lean(span, rise)[rows.air] * (2 * rows.part - 1)
     wire = standards.wire
     clear = np.ones(len(span), dtype=bool)
-    most = length_from_sag(
-        span, rise, heights.max_sag_share * span, wire.weight_n_per_m, wire.stiffness_n
+    most = _length_at_sag(
+        span,
+        rise,
+        heights.max_sag_share * span,
+        standards.entry.weight_n_per_m,
+        None if yielding is None else yielding.stringing_give_m_per_n,
+        standards,
     )
-    for case in standards.clearance:
+    for number, case in enumerate(standards.clearance):
+        sunk = low if yielding is None else low - yielding.clearance_sink_m[:, number]
+        chord = sunk[rows.air] + rows.part * (high - sunk)[rows.air]
         spare = (
             chord
             - rows.base_m
@@ -277,22 +328,38 @@ def _try_heights(
             - GUARD_M
         )
         inner = bow > 1e-6
-        allowed = np.where(
-            inner, spare / np.where(inner, bow, 1.0), np.where(spare >= 0, np.inf, -np.inf)
-        )
+        even = spare / np.where(inner, bow, 1.0)
+        even = 2 * even / (1 + np.sqrt(np.maximum(1 + 4 * lean * even, 0.0)))
+        allowed = np.where(inner, even, np.where(spare >= 0, np.inf, -np.inf))
         sag = np.minimum.reduceat(allowed, rows.first[:-1])
         clear &= sag >= LEAST_SAG_SHARE * span
         loads = load_wire(wire.weight_n_per_m, wire.diameter_m, case.case)
-        length = length_from_sag(
+        length = _length_at_sag(
             span,
-            rise,
+            high - sunk,
             np.clip(sag, LEAST_SAG_SHARE * span, MOST_SAG_SHARE * span),
-            loads.vertical_n_per_m,
-            wire.stiffness_n,
+            float(np.max(loads.vertical_n_per_m)),
+            None if yielding is None else yielding.clearance_give_m_per_n[:, number],
+            standards,
         )
         warmer = case.temperature_c - standards.stringing_c
         most = np.minimum(most, length / (1 + standards.entry.thermal_expansion_per_c * warmer))
-    return _Tried(most, clear, _is_below_power(low, rise, ceilings, heights, len(span)))
+    return Tried(most, clear, _is_below_power(low, rise, ceilings, heights, len(span)))
+
+
+def _length_at_sag(
+    span: FloatArray,
+    rise: FloatArray,
+    sag: FloatArray,
+    weight: float,
+    give: FloatArray | None,
+    standards: Standards,
+) -> FloatArray:
+    """Return the unstressed length that hangs with a sag, the clamp giving way to its pull."""
+    if give is not None:
+        pull = weight * span * np.hypot(span, rise) / (8 * sag)
+        span = shortened(span, pull, give)
+    return np.asarray(length_from_sag(span, rise, sag, weight, standards.entry.stiffness_n))
 
 
 def _is_below_power(
@@ -312,25 +379,74 @@ def _power_excess(
     return np.asarray(chord + ceilings.separation_m + heights.clearance_margin - ceilings.power_m)
 
 
-def _least_length(span: FloatArray, rise: FloatArray, standards: Standards) -> FloatArray:
+def least_length(
+    span: FloatArray,
+    rise: FloatArray,
+    standards: Standards,
+    yielding: Yielding | None = None,
+) -> FloatArray:
     """Return the least unstressed length at the stringing temperature that the limits allow.
 
-    Infinite where the wire's own load exceeds a limit whatever the sag.
+    Parameters
+    ----------
+    span, rise : ndarray of float64, shape (n,)
+        Horizontal length and height difference of the ends, in metres.
+    standards : Standards
+        Wire, load cases for tension and their limits.
+    yielding : Yielding, optional
+        How span clamps give way; by default both ends are held still.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        In metres; infinite where the wire's own load exceeds a limit whatever the sag.
     """
     wire = standards.wire
     least = np.zeros(len(span))
-    for limit in standards.tension:
+    for number, limit in enumerate(standards.tension):
         loads = load_wire(wire.weight_n_per_m, wire.diameter_m, limit.case)
         total = float(np.asarray(loads.total_n_per_m).max())
         bearable = limit.limit_n > 1.05 * total * (0.8 * span + np.abs(rise))
         length = np.full(len(span), np.inf)
         if bearable.any():
+            moved = span
+            if yielding is not None:
+                pull = np.full(len(span), limit.limit_n)
+                moved = shortened(span, pull, yielding.tension_give_m_per_n[:, number])
             length[bearable] = length_from_max_tension(
-                span[bearable], rise[bearable], limit.limit_n, total, wire.stiffness_n
+                moved[bearable], rise[bearable], limit.limit_n, total, wire.stiffness_n
             )
         warmer = limit.temperature_c - standards.stringing_c
         least = np.maximum(least, length / (1 + standards.entry.thermal_expansion_per_c * warmer))
     return least
+
+
+def _length_at_shift(
+    span: FloatArray, rise: FloatArray, give: FloatArray, shift_m: float, standards: Standards
+) -> FloatArray:
+    """Return the unstressed length at which the drop pulls its clamp as far as it may; 0: pole."""
+    least = np.zeros(len(span))
+    at = np.flatnonzero(give > 0)
+    if len(at):
+        shift = np.minimum(shift_m, MOST_GIVE_SHARE * span[at])
+        least[at] = length_from_horizontal_tension(
+            span[at] - shift,
+            rise[at],
+            shift / give[at],
+            standards.entry.weight_n_per_m,
+            standards.entry.stiffness_n,
+        )
+    return least
+
+
+def _lean(span: FloatArray, rise: FloatArray) -> FloatArray:
+    """Return how much, for each metre of sag, an inclined wire hangs lower near its upper end.
+
+    At a place u the sag is 4 u (1 - u) D (1 + k D (2 u - 1)); this is k, 4 / 3 of slope over
+    (1 + slope^2) span, the next term of the catenary after the parabola.
+    """
+    slope = rise / span
+    return np.asarray(4 / 3 * slope / (1 + slope**2) / span)
 
 
 def _note_misses(
@@ -350,13 +466,15 @@ def _note_misses(
     safe = np.where(bearable, length, np.hypot(span[some], rise) * 1.001)
     chord = low[rows.air] + rows.part * rise[rows.air]
     bow = 4 * rows.part * (1 - rows.part)
+    bow = bow + np.where((rows.crossing < 0) & (rows.part < 1.0), YARD_STEP**2, 0.0)
+    lean = _lean(span[some], rise)[rows.air] * (2 * rows.part - 1)
     lack = np.full(len(rows.air), -np.inf)
     for case in standards.clearance:
         sag = solve_weather(
             span[some], rise, safe, standards.stringing_c, standards.wire, case.case
         ).sag_m[:, 0]
         need = rows.base_m + case.fraction * rows.required_m + heights.clearance_margin + GUARD_M
-        lack = np.maximum(lack, need + bow * sag[rows.air] - chord)
+        lack = np.maximum(lack, need + bow * sag[rows.air] * (1 + lean * sag[rows.air]) - chord)
     worst = np.maximum.reduceat(lack, rows.first[:-1])
     order = np.lexsort((rows.part, -lack, rows.air))
     lead = order[rows.first[:-1]]

@@ -8,19 +8,23 @@ Does not do: know how high the wire is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.clearance.supports import POWER_KIND, Ends, Supports
+from geoplan.clearance.supports import POWER_KIND, Ends
 from geoplan.layers.terrain import sample_elevation
-from geoplan.model import Layers
+from geoplan.model import Layers, Terrain
 from geoplan.project import Heights
 from geoplan.routes.air_spans import AirSpans
-from geoplan.routes.crossings import KIND_CODE, Crossings
+from geoplan.routes.crossings import KIND_CODE, TOUCH_M, Crossings
 from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.rules import RuleSet, clearance_table, separation_table
 from geoplan.tables import CrossingKind
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -35,7 +39,8 @@ ROAD_CLASS = {
 }
 """Road classes of a project, and the classes of a rule set. Others count as arterial."""
 
-YARD_PLACES = np.array([0.05, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.0])
+YARD_STEP = 0.05
+YARD_PLACES = np.linspace(YARD_STEP, 1.0, 20)
 PLACES_PER_CROSSING = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
 
 BELOW = {
@@ -47,6 +52,15 @@ BELOW = {
     CrossingKind.WATER: "water",
     CrossingKind.POOL: "pool",
 }
+
+
+class OnGround(Protocol):
+    """What stands on a ground that may be known from a raster."""
+
+    @property
+    def terrain(self) -> Terrain | None:
+        """The raster, or None: straight between the grounds of both ends."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -121,29 +135,57 @@ def build_demands(layers: Layers, heights: Heights, rules: RuleSet) -> Demands:
     Demands
         By row of the layers.
     """
+    tables = (layers.roads, layers.buildings, layers.power, layers.existing_drops)
+    return look_up_demands(*tables, heights, rules)
+
+
+def look_up_demands(
+    roads: pd.DataFrame,
+    buildings: pd.DataFrame,
+    power: pd.DataFrame,
+    existing_drops: pd.DataFrame,
+    heights: Heights,
+    rules: RuleSet,
+) -> Demands:
+    """Look up what the rows of some tables ask for.
+
+    Parameters
+    ----------
+    roads, buildings, power, existing_drops : pandas.DataFrame
+        Columns as declared for these layers; class, slope, kind, voltage and heights are read.
+    heights : Heights
+        Settings and defaults.
+    rules : RuleSet
+        Rules in force.
+
+    Returns
+    -------
+    Demands
+        By row of the tables.
+    """
     table = clearance_table(rules)
 
     def one(kind: str, name: str) -> float:
         return float(table.required(table.kind_codes([kind]), table.class_codes([name]))[0])
 
-    classes = layers.roads["road_class"].map(ROAD_CLASS).fillna("arterial")
+    classes = roads["road_class"].map(ROAD_CLASS).fillna("arterial")
     road = table.required(
         table.kind_codes(["road"] * len(classes)), table.class_codes(classes.to_numpy(object))
     )
-    slope = np.tan(np.radians(layers.buildings["roof_slope_deg"].to_numpy(dtype=np.float64)))
+    slope = np.tan(np.radians(buildings["roof_slope_deg"].to_numpy(dtype=np.float64)))
     roof_codes = table.roof_class_codes(slope)
     roof = table.required(table.kind_codes(["roof"] * len(slope)), roof_codes)
-    kinds = layers.power["power_kind"].map(POWER_KIND)
-    volts = layers.power["voltage_v"].to_numpy(dtype=np.float64)
-    default_volts = layers.power["power_kind"].map(heights.power_voltage).to_numpy(np.float64)
+    kinds = power["power_kind"].map(POWER_KIND)
+    volts = power["voltage_v"].to_numpy(dtype=np.float64)
+    default_volts = power["power_kind"].map(heights.power_voltage).to_numpy(np.float64)
     apart = separation_table(rules)
     separation = apart.distance(
         apart.row_codes([f"{kind}.span" for kind in kinds.fillna("supply_line")]),
         np.where(np.isnan(volts), default_volts, volts),
     )
-    measured = layers.power["height_m"].to_numpy(dtype=np.float64)
-    default_height = layers.power["power_kind"].map(heights.power_height).to_numpy(np.float64)
-    top = layers.buildings["height_m"].to_numpy(dtype=np.float64)
+    measured = power["height_m"].to_numpy(dtype=np.float64)
+    default_height = power["power_kind"].map(heights.power_height).to_numpy(np.float64)
+    top = buildings["height_m"].to_numpy(dtype=np.float64)
     communication = rules.separation("communication", None, "span")
     driveway = one("driveway", "residential")
     reduced = one("driveway", "reduced")
@@ -163,15 +205,21 @@ def build_demands(layers: Layers, heights: Heights, rules: RuleSet) -> Demands:
         separation,
         np.where(np.isnan(measured), default_height, measured),
         np.isnan(measured) | np.isnan(volts),
-        layers.power["power_kind"].to_numpy(dtype=object),
+        power["power_kind"].to_numpy(dtype=object),
         np.nan if communication is None else communication.value_si,
-        layers.existing_drops["height_m"].to_numpy(dtype=np.float64),
+        existing_drops["height_m"].to_numpy(dtype=np.float64),
         rules,
     )
 
 
 def build_rows(
-    air: AirSpans, crossings: Crossings, ends: Ends, demands: Demands, supports: Supports
+    air: AirSpans,
+    crossings: Crossings,
+    ends: Ends,
+    demands: Demands,
+    supports: OnGround,
+    yard_places: FloatArray = YARD_PLACES,
+    places_per_crossing: FloatArray = PLACES_PER_CROSSING,
 ) -> Rows:
     """Lay out every point at which a clearance has to hold.
 
@@ -185,33 +233,41 @@ def build_rows(
         Their ends.
     demands : Demands
         What the features ask for.
-    supports : Supports
+    supports : OnGround
         Holds the terrain raster, where there is one.
+    yard_places : ndarray of float64, shape (k,)
+        Places over the yard as parts of the air span, 0 to 1.
+    places_per_crossing : ndarray of float64, shape (m,)
+        Places over each thing passed over as parts of its width, 0 to 1, the middle among them.
 
     Returns
     -------
     Rows
-        Eleven points over the yard for each air span, five for each thing passed over. A thing
-        for which the rules hold no figure gives no row; `uncovered` finds those.
+        Points over the yard of each air span, and over each thing passed over. A thing for
+        which the rules hold no figure gives no row; `uncovered` finds those.
     """
-    count, width = len(air), len(YARD_PLACES)
+    count, width = len(air), len(yard_places)
     over = np.flatnonzero(_is_below(crossings) & np.isfinite(_required(crossings, ends, demands)))
     required = _required(crossings, ends, demands)[over]
     start, end = crossings.start_m[over], crossings.end_m[over]
     length = np.maximum(air.length_m[crossings.air[over]], 1e-9)
-    places = start[:, None] + (end - start)[:, None] * PLACES_PER_CROSSING
+    shares = _shares(crossings, over, places_per_crossing, demands)
+    places = start[:, None] + (end - start)[:, None] * shares
     part = np.clip(places / length[:, None], 0.0, 1.0)
-    each = len(PLACES_PER_CROSSING)
+    each = shares.shape[1]
     rows_air = np.concatenate(
         [np.repeat(np.arange(count), width), np.repeat(crossings.air[over], each)]
     )
-    parts = np.concatenate([np.tile(YARD_PLACES, count), part.ravel()])
+    parts = np.concatenate([np.tile(yard_places, count), part.ravel()])
     asked = np.repeat(required, each)
-    asked = _graded(asked, crossings, over, places, demands)
+    asked = _graded(asked, crossings, over, places, shares, demands)
     needed = np.concatenate([np.full(count * width, demands.yard_m), asked])
     which = np.concatenate([np.full(count * width, -1), np.repeat(over, each)])
     base = ground_at(air, ends, supports, rows_air, parts) + np.concatenate(
-        [np.zeros(count * width), _above_ground(crossings, over, demands).ravel()]
+        [
+            np.zeros(count * width),
+            _above_ground(crossings, over, shares, demands).ravel(),
+        ]
     )
     order = np.lexsort((parts, which, rows_air))
     rows_air = rows_air[order]
@@ -226,7 +282,7 @@ def build_rows(
 
 
 def ground_at(
-    air: AirSpans, ends: Ends, supports: Supports, rows: IntArray, part: FloatArray
+    air: AirSpans, ends: Ends, supports: OnGround, rows: IntArray, part: FloatArray
 ) -> FloatArray:
     """Return the elevation of the ground at places along air spans.
 
@@ -236,7 +292,7 @@ def ground_at(
         Air spans.
     ends : Ends
         Their ends.
-    supports : Supports
+    supports : OnGround
         Holds the terrain raster, where there is one.
     rows : ndarray of int64, shape (m,)
         Air span of each place.
@@ -258,7 +314,7 @@ def ground_at(
 
 
 def build_ceilings(
-    air: AirSpans, crossings: Crossings, ends: Ends, demands: Demands, supports: Supports
+    air: AirSpans, crossings: Crossings, ends: Ends, demands: Demands, supports: OnGround
 ) -> Ceilings:
     """Lay out the power that air spans pass under, or beside within the separation.
 
@@ -272,7 +328,7 @@ def build_ceilings(
         Their ends.
     demands : Demands
         What power asks for.
-    supports : Supports
+    supports : OnGround
         Holds the terrain raster.
 
     Returns
@@ -384,12 +440,35 @@ def _required(crossings: Crossings, ends: Ends, demands: Demands) -> FloatArray:
     return required
 
 
-def _above_ground(crossings: Crossings, over: IntArray, demands: Demands) -> FloatArray:
+def _shares(
+    crossings: Crossings, over: IntArray, places: FloatArray, demands: Demands
+) -> FloatArray:
+    """Return the places over each thing; with grading also where the strip at each kerb ends.
+
+    What is asked rises in a straight line up to there, so that no place between asks for more
+    than its neighbours do.
+    """
+    shares = np.tile(places, (len(over), 1))
+    grading = demands.rules.kerb_grading()
+    if grading is None:
+        return shares
+    width = (crossings.end_m - crossings.start_m)[over] * _squareness(crossings, over)
+    strip = np.minimum(grading.strip_width.value_si / np.maximum(width, 1e-9), 0.5)
+    return np.concatenate([shares, np.stack([strip, 1.0 - strip], axis=1)], axis=1)
+
+
+def _squareness(crossings: Crossings, over: IntArray) -> FloatArray:
+    """Return how much of a way along the air span leads away from the kerb; 1 if unknown."""
+    return np.asarray(np.sin(np.radians(np.nan_to_num(crossings.angle_deg[over], nan=90.0))))
+
+
+def _above_ground(
+    crossings: Crossings, over: IntArray, shares: FloatArray, demands: Demands
+) -> FloatArray:
     """Height of the surface passed over above the ground: crown of a road, top of a roof."""
-    lift = np.zeros((len(over), len(PLACES_PER_CROSSING)))
+    lift = np.zeros(shares.shape)
     road = crossings.kind[over] == KIND_CODE[CrossingKind.ROAD]
-    crown = 1.0 - np.abs(2 * PLACES_PER_CROSSING - 1.0)
-    lift[road] = demands.half_crown_m * crown
+    lift[road] = demands.half_crown_m * (1.0 - np.abs(2 * shares[road] - 1.0))
     roof = crossings.kind[over] == KIND_CODE[CrossingKind.ROOF]
     lift[roof] = demands.roof_top_m[crossings.feature[over[roof]]][:, None]
     return lift
@@ -400,17 +479,20 @@ def _graded(
     crossings: Crossings,
     over: IntArray,
     places: FloatArray,
+    shares: FloatArray,
     demands: Demands,
 ) -> FloatArray:
-    """Grade road clearance toward the kerb where the rule set has that."""
+    """Grade road clearance toward the kerb where the rule set has that.
+
+    Where the air span begins over the carriageway, there is no kerb at its beginning.
+    """
     grading = demands.rules.kerb_grading()
     if grading is None:
         return asked
     road = np.repeat(crossings.kind[over] == KIND_CODE[CrossingKind.ROAD], places.shape[1])
-    near = np.minimum(
-        places - crossings.start_m[over][:, None], crossings.end_m[over][:, None] - places
-    )
-    square = np.sin(np.radians(np.nan_to_num(crossings.angle_deg[over], nan=90.0)))
-    from_kerb = np.maximum(near * square[:, None], 0.0).ravel()
-    middle = np.tile(PLACES_PER_CROSSING == 0.5, len(over))
+    start = crossings.start_m[over]
+    start = np.where(start > TOUCH_M, start, -np.inf)[:, None]
+    near = np.minimum(places - start, crossings.end_m[over][:, None] - places)
+    from_kerb = np.maximum(near * _squareness(crossings, over)[:, None], 0.0).ravel()
+    middle = (shares == 0.5).ravel()
     return np.where(road & ~middle, grading.required_m(from_kerb, asked), asked)

@@ -203,7 +203,7 @@ def _span_sag(
         between = (ground[ends[:, 0]] + ground[ends[:, 1]]) / 2
         middle = middle + np.nan_to_num(between - below)
     usual = weight * length**2 / (8 * project.ladder.strand_tension)
-    sag = np.where(np.isnan(lowest), usual, np.clip(middle - lowest, usual / 4, usual * 4))
+    sag = np.where(np.isnan(lowest), usual, np.maximum(middle - lowest, usual / 4))
     return sag, weight * length**2 / (8 * sag)
 
 

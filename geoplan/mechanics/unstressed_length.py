@@ -62,25 +62,36 @@ def _turn_of(hung: _Hung, tension: Array) -> tuple[Array, Array, Array]:
     high = np.minimum(np.hypot(np.sinh(reach), climb), most)
     low = np.zeros_like(high)
     k = np.minimum(high / (1.0 + a * np.hypot(1.0, hung.rise / hung.span)), 0.999 * most)
-    closed = np.zeros(k.shape, dtype=np.bool_)
+    open_ = np.arange(k.size)
+    some = (reach, a, climb, low, high, k)
     for _ in range(_STEPS):
-        y = np.maximum(reach - a * k, 1e-300)
-        sinh, cosh = np.sinh(y), np.cosh(y)
-        stretch = a * k * cosh
-        lift = climb * sinh / (sinh + stretch)
-        k_next = np.hypot(sinh, lift)
-        value = k - k_next
-        inner = sinh * cosh + lift * lift * (cosh + k * a / sinh) / (sinh + stretch)
-        high = np.where(value > 0.0, np.minimum(high, k), high)
-        low = np.where(value < 0.0, np.maximum(low, k), low)
-        trial = k - value / (1.0 + a * inner / k_next)
-        trial = np.where((trial >= low) & (trial <= high), trial, 0.5 * (low + high))
-        done = np.abs(trial - k) <= 4e-16 * k
-        k = np.where(closed, k, trial)
-        closed |= done
-        if closed.all():
+        trial, done, some = _turn_step(*some)
+        k[open_] = trial
+        if done.all():
             break
+        open_ = open_[~done]
+        some = tuple(column[~done] for column in (*some[:5], trial))  # type: ignore[assignment]
     return np.maximum(reach - a * k, 1e-300), k, a
+
+
+def _turn_step(
+    reach: Array, a: Array, climb: Array, low: Array, high: Array, k: Array
+) -> tuple[Array, npt.NDArray[np.bool_], tuple[Array, Array, Array, Array, Array, Array]]:
+    """Take one bracketed Newton step toward k; return it, what is done, and the bracket."""
+    y = np.maximum(reach - a * k, 1e-300)
+    sinh = np.sinh(y)
+    cosh = np.sqrt(1.0 + sinh * sinh)
+    stretch = a * k * cosh
+    lift = climb * sinh / (sinh + stretch)
+    k_next = np.hypot(sinh, lift)
+    value = k - k_next
+    inner = sinh * cosh + lift * lift * (cosh + k * a / sinh) / (sinh + stretch)
+    high = np.where(value > 0.0, np.minimum(high, k), high)
+    low = np.where(value < 0.0, np.maximum(low, k), low)
+    trial = k - value / (1.0 + a * inner / k_next)
+    trial = np.where((trial >= low) & (trial <= high), trial, 0.5 * (low + high))
+    done = np.abs(trial - k) <= 4e-16 * k
+    return trial, done, (reach, a, climb, low, high, k)
 
 
 def _length_of(hung: _Hung, tension: Array) -> Array:
@@ -176,15 +187,20 @@ def length_from_max_tension(
     floor = 0.51 * hung.span * hung.weight / MAX_TURN
     reached = np.zeros(target.shape, dtype=np.bool_)
     lost = np.zeros(target.shape, dtype=np.bool_)
+    misfit = np.zeros(target.shape)
+    at = np.arange(target.size)
     for _ in range(_STEPS):
-        value, slope = _max_tension(hung, tension)
-        misfit = value - target
-        lost |= ~reached & (misfit > 1e-12 * target) & (slope <= 0.0)
-        step = misfit / np.where(slope > 0.0, slope, 1.0)
-        reached |= (np.abs(step) <= 1e-14 * tension) & ~lost
-        if (reached | lost).all():
+        some = _Hung(hung.span[at], hung.rise[at], hung.weight[at], hung.stiffness[at])
+        value, slope = _max_tension(some, tension[at])
+        misfit[at] = value - target[at]
+        lost[at] = (misfit[at] > 1e-12 * target[at]) & (slope <= 0.0)
+        step = misfit[at] / np.where(slope > 0.0, slope, 1.0)
+        reached[at] = (np.abs(step) <= 1e-14 * tension[at]) & ~lost[at]
+        stay = reached[at] | lost[at]
+        tension[at[~stay]] = np.maximum(tension[at] - step, floor[at])[~stay]
+        at = at[~stay]
+        if not at.size:
             break
-        tension = np.where(lost | reached, tension, np.maximum(tension - step, floor))
     wrong = (~reached & (np.abs(misfit) > 1e-9 * target)) | lost
     wording = "at least what the wire's weight causes in the span"
     refuse("tension_max_n", wrong.reshape(shape), target.reshape(shape), wording)

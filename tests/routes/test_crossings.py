@@ -95,7 +95,7 @@ def test_over_a_carriageway_without_its_centre_line_is_an_overhang() -> None:
     found = _find(_air((0, 0, 0, 8)), roads=([ROAD], {"width_m": [8.0]}))
     assert found.is_overhang.tolist() == [True]
     assert np.isnan(found.angle_deg[0])
-    assert (found.start_m[0], found.end_m[0]) == pytest.approx((6.0, 8.0))
+    assert (found.start_m[0], found.at_m[0], found.end_m[0]) == pytest.approx((6.0, 7.0, 8.0))
 
 
 def test_beside_a_carriageway_nothing_is_met() -> None:
@@ -113,6 +113,14 @@ def test_the_pieces_of_one_bent_road_make_one_crossing() -> None:
     found = _find(_air((0, 0, 0, 30)), roads=([bent], {"width_m": [8.0]}))
     assert len(found) == 1
     assert found.at_m[0] == pytest.approx(10.0)
+
+
+def test_where_a_bend_is_crossed_twice_within_the_carriageway_the_first_angle_counts() -> None:
+    bend = shapely.LineString([(-5, 5), (3, 13), (-5, 13)])
+    found = _find(_air((0, 0, 0, 30)), roads=([bend], {"width_m": [8.0]}))
+    assert len(found) == 1
+    assert found.at_m[0] == pytest.approx(10.0)
+    assert found.angle_deg[0] == pytest.approx(45.0)
 
 
 def test_a_road_that_comes_back_is_crossed_twice() -> None:

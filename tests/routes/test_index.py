@@ -114,3 +114,17 @@ def test_the_trees_miss_nothing_within_their_widths_and_margins(seed: int) -> No
     found = set(index.crown_tree.query(line).tolist())
     radius = layers.trees["crown_radius_m"].to_numpy() + 0.6
     assert set(np.flatnonzero(layers.trees.distance(line).to_numpy() < radius).tolist()) <= found
+
+
+def test_power_is_found_by_its_margin_and_a_road_by_its_width_alone() -> None:
+    line = shapely.LineString([(0, 50), (100, 50)])
+    layers = dataclasses.replace(
+        TOWN,
+        power=layer_frame("power", [line]),
+        roads=layer_frame("roads", [line], width_m=[8.0]),
+    )
+    index = _index(layers)
+    for gap, power, road in ((2.9, 1, 1), (3.1, 0, 1), (3.9, 0, 1), (4.1, 0, 0)):
+        beside = shapely.LineString([(10, 50 + gap), (90, 50 + gap)])
+        assert len(index.power.tree.query(beside)) == power
+        assert len(index.roads.tree.query(beside)) == road
