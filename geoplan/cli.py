@@ -36,7 +36,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 clean, 1 warnings (``check`` only), 2 cannot plan or wrong usage.
+        0 clean, 1 warnings (``check``, ``span``), 2 cannot plan or wrong usage.
     """
     options = _parser().parse_args(arguments)
     try:
@@ -67,6 +67,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--out", type=Path, help="folder for findings.csv and set_aside.csv")
     check.add_argument("--quiet", action="store_true", help="print errors only")
     check.set_defaults(run=_check)
+    _span_parser(commands.add_parser("span", help="work out one span: sag, tension, clearances"))
     keys = commands.add_parser("keys", help="print every key of a project file")
     keys.set_defaults(run=_keys)
     return parser
@@ -74,6 +75,36 @@ def _parser() -> argparse.ArgumentParser:
 
 def _project_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("project", type=Path, metavar="PROJECT.toml", help="project file")
+
+
+def _span_parser(parser: argparse.ArgumentParser) -> None:
+    for name, what in (
+        ("from-height", "attachment above the ground, near end"),
+        ("to-height", "attachment above the ground, far end"),
+        ("distance", "horizontal distance of the ends"),
+    ):
+        parser.add_argument(f"--{name}", required=True, metavar="LENGTH", help=what)
+    parser.add_argument("--wire", default="copper_clad_pair", help="wire (%(default)s)")
+    parser.add_argument("--wires", type=Path, metavar="FILE.toml", help="your own wires")
+    parser.add_argument("--rules", default="us", help="rule set or its file (%(default)s)")
+    parser.add_argument("--district", default="heavy", help="loading district (%(default)s)")
+    hung = parser.add_mutually_exclusive_group()
+    hung.add_argument("--sag", metavar="LENGTH", help="sag of the bare wire")
+    hung.add_argument("--tension", metavar="FORCE", help="greatest tension of the bare wire")
+    parser.add_argument("--temperature", help="for sag or tension (default: the rule set's)")
+    parser.add_argument(
+        "--over",
+        action="append",
+        metavar="KIND[:CLASS][=HEIGHT]@FROM-TO",
+        help="passed over, such as road:residential@30ft-58ft; as often as needed",
+    )
+    parser.add_argument("--ground", metavar="LENGTH", help="rise of the ground to the far end")
+    parser.add_argument("--margin", metavar="LENGTH", help="to keep beyond every clearance")
+    parser.add_argument("--crown", metavar="LENGTH", help="middle of a road above its edges")
+    parser.add_argument("--units", choices=("us", "metric"), default="us", help="of the answer")
+    parser.add_argument("--json", action="store_true", help="print JSON in SI")
+    parser.add_argument("--out", type=Path, help="folder for span.txt, span.json, span.svg")
+    parser.set_defaults(run=_span)
 
 
 class _Clock:
@@ -178,6 +209,24 @@ def _check(options: argparse.Namespace) -> int:
             f"{int(severities.get('note', 0))} notes."
         )
     return EXIT_WARNINGS if warnings else EXIT_CLEAN
+
+
+def _span(options: argparse.Namespace) -> int:
+    from geoplan.reports.span_files import write_span
+    from geoplan.reports.span_sheet import span_json, span_text
+    from geoplan.span import solve_span
+    from geoplan.span_question import read_question, read_standards
+
+    question = read_question(vars(options), options.units)
+    standards = read_standards(options.rules, options.district, options.wire, options.wires)
+    answer = solve_span(question, standards)
+    if options.out is not None:
+        write_span(answer, standards, options.units, options.out)
+    write = span_json if options.json else span_text
+    print(write(answer, standards, options.units))
+    if options.out is not None and not options.json:
+        print(f"Written to {options.out}: span.txt, span.json, span.svg")
+    return EXIT_WARNINGS if answer.findings else EXIT_CLEAN
 
 
 def _print_rows(title: str, rows: pd.DataFrame) -> None:

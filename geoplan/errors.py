@@ -134,7 +134,7 @@ def one_line(text: str) -> str:
 
     Examples
     --------
-    >>> one_line("pole 'a\\x1b[31m'\\n  is full")
+    >>> one_line("pole 'a\x1b[31m'\n  is full")
     "pole 'a?[31m' is full"
     """
     words = " ".join(str(text).split())

@@ -66,6 +66,10 @@ class Layers:
     - ``spans``: strand spans between two poles, see `SPAN_COLUMNS`.
 
     A layer that was not brought is an empty frame with the same columns, named in ``absent``.
+
+    ``set_aside`` holds geometry as text: as the file had it, in the layer's own CRS, for rows
+    refused by themselves; in the working CRS for those refused for their place among others
+    (strands without poles, buildings with the outline of another one).
     """
 
     parcels: gpd.GeoDataFrame

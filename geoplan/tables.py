@@ -20,7 +20,16 @@ if TYPE_CHECKING:
 DataKind = Literal["text", "float", "int", "bool"]
 GeometryKind = Literal["point", "line", "polygon", "line_or_polygon", "raster"]
 
-UNIT_SUFFIX = {"length": "_m", "speed": "_m_per_s", "voltage": "_v", "angle": "_deg"}
+UNIT_SUFFIX = {
+    "length": "_m",
+    "sag": "_m",
+    "force": "_n",
+    "temperature": "_c",
+    "speed": "_m_per_s",
+    "voltage": "_v",
+    "angle": "_deg",
+}
+"""How the names of columns in SI end, by quantity. A sag is a length that reports show finely."""
 
 
 class RouteKind(StrEnum):
@@ -130,6 +139,18 @@ def _text(name: str, meaning: str, **more: Any) -> Column:
 
 def _length(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "float", meaning, quantity="length", **{"minimum": 0.0, **more})
+
+
+def _sag(name: str, meaning: str, **more: Any) -> Column:
+    return Column(name, "float", meaning, quantity="sag", **more)
+
+
+def _force(name: str, meaning: str) -> Column:
+    return Column(name, "float", meaning, quantity="force", minimum=0.0)
+
+
+def _temperature(name: str, meaning: str) -> Column:
+    return Column(name, "float", meaning, quantity="temperature")
 
 
 def _number(name: str, meaning: str, **more: Any) -> Column:
@@ -369,32 +390,32 @@ _HANGING = (
     _flag("attachment_is_raised", "Higher than the usual place at the house."),
     _id("height_basis", "measured, or default where any height stands in."),
     _id("ground_basis", "measured, or default: level ground assumed."),
-    _length("stringing_sag_m", "Sag to leave at the stringing temperature, ladder gone."),
-    _number("stringing_temperature_c", "Stringing temperature, degrees Celsius."),
-    _number("stringing_tension_n", "Greatest tension then, N.", minimum=0.0),
+    _sag("stringing_sag_m", "Sag to leave at the stringing temperature, ladder gone.", minimum=0.0),
+    _temperature("stringing_temperature_c", "Stringing temperature, degrees Celsius."),
+    _force("stringing_tension_n", "Greatest tension then, N."),
     _length("wire_arc_m", "Length of the hanging wire then."),
-    _length("sag_worst_m", "Greatest sag of all clearance cases."),
+    _sag("sag_worst_m", "Greatest sag of all clearance cases.", minimum=0.0),
     _id("sag_worst_case", "Its load case."),
-    _number("tension_worst_n", "Greatest tension of all tension cases, N.", minimum=0.0),
-    _number("tension_limit_n", "Its limit, N.", minimum=0.0),
+    _force("tension_worst_n", "Greatest tension of all tension cases, N."),
+    _force("tension_limit_n", "Its limit, N."),
     _id("tension_case", "Its load case."),
-    _length("swing_worst_m", "Greatest sideways swing under the wind of the tension cases."),
-    _number("margin_m", "Least of available less required clearance.", quantity="length"),
+    _sag(
+        "swing_worst_m",
+        "Greatest sideways swing under the wind of the tension cases.",
+        minimum=0.0,
+    ),
+    _sag("margin_m", "Least of available less required clearance."),
     _number("margin_required_m", "Required there.", quantity="length"),
     _number("margin_available_m", "Available there.", quantity="length"),
     _number("margin_at_m", "Where along the air span.", quantity="length"),
     _id("margin_case", "Load case that governs."),
     _id("margin_over", "What lies there: a crossing's kind and id, or the yard."),
     _text("margin_rule", "Rule that governs."),
-    _length("ladder_sag_m", "Span clamp: sag to set with the ladder on the strand."),
-    _number(
-        "ladder_shift_m",
-        "Span clamp: its shift with the ladder, positive toward the house.",
-        quantity="length",
-    ),
-    _number("clamp_shift_m", "Span clamp: its shift with the ladder gone.", quantity="length"),
-    _number("clamp_sink_m", "Span clamp: how far it sinks then.", quantity="length"),
-    _number("strand_tension_n", "Span clamp: strand tension with the ladder, N.", minimum=0.0),
+    _sag("ladder_sag_m", "Span clamp: sag to set with the ladder on the strand.", minimum=0.0),
+    _sag("ladder_shift_m", "Span clamp: its shift with the ladder, positive toward the house."),
+    _sag("clamp_shift_m", "Span clamp: its shift with the ladder gone."),
+    _sag("clamp_sink_m", "Span clamp: how far it sinks then."),
+    _force("strand_tension_n", "Span clamp: strand tension with the ladder, N."),
     _text("strand_ladder", "Span clamp: allowed, or why no ladder may lean on the strand."),
 )
 
@@ -474,7 +495,7 @@ TABLES: dict[str, Table] = {
                 _text("jurisdiction", "Who grants the permit, where known."),
                 _number("required_m", "Clearance or separation required.", quantity="length"),
                 _number("available_m", "Clearance or separation there is.", quantity="length"),
-                _number("margin_m", "Available less required.", quantity="length"),
+                _sag("margin_m", "Available less required."),
                 _text("margin_case", "Load case that governs."),
                 _text("rule", "Rule behind it, with its document and how it was read."),
                 _id("clearance_basis", "computed, not_checked, or none: nothing to clear."),
@@ -515,7 +536,11 @@ TABLES: dict[str, Table] = {
                 _text("nearest_terminal_id", "Nearest terminal."),
                 _length("nearest_terminal_m", "Distance to it."),
                 _length("excess_m", "Metres over the limit of the least over-long route."),
-                _length("clearance_miss_m", "Metres short of clearance of its nearest route."),
+                _sag(
+                    "clearance_miss_m",
+                    "How far its nearest route falls short of clearance.",
+                    minimum=0.0,
+                ),
                 _text("new_terminal_pole_id", "Pole where a new terminal would serve it."),
                 _number("cost_if_port_added", "Price of its route if one more port were there."),
             ),
@@ -562,9 +587,9 @@ TABLES: dict[str, Table] = {
             ("address_id", "temperature_c"),
             (
                 _id("address_id", "Address."),
-                _number("temperature_c", "Temperature, degrees Celsius."),
-                _length("sag_m", "Sag to leave at it, ladder gone."),
-                _number("tension_n", "Greatest tension, N.", minimum=0.0),
+                _temperature("temperature_c", "Temperature, degrees Celsius."),
+                _sag("sag_m", "Sag to leave at it, ladder gone.", minimum=0.0),
+                _force("tension_n", "Greatest tension, N."),
             ),
             "none",
             "plan",

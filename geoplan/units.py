@@ -4,12 +4,16 @@ Enters: values with a unit (``"18 ft"``) or arrays with a unit name.
 Leaves: plain floats in SI.
 Does not do: guess a unit that is not named.
 
-All conversions come from pint's definitions; the US survey foot is 1200/3937 m.
+All conversions come from pint's definitions, kept as ratios of whole numbers, so that a foot is
+just 0.3048 m and a US survey foot just 1200/3937 m.
 """
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -47,7 +51,9 @@ SI_UNIT = {
 def _registry() -> pint.UnitRegistry[Any]:
     import pint  # slow to load, and `--help` does not need it
 
-    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(
+        autoconvert_offset_to_baseunit=True, non_int_type=Fraction
+    )
     registry.define("lb_per_kft = pound * standard_gravity / (1000 * foot)")
     registry.define("kg_per_km = kilogram * standard_gravity / (1000 * meter)")
     registry.define("lb_per_ft = pound * standard_gravity / foot")
@@ -80,24 +86,51 @@ _SPELLINGS = {
 }
 
 
+_UNIT_WORD = r"(?:[^\W\d]|°)\w*(?:(?:\*\*|\^)-?[1-4])?"
+_UNIT = re.compile(rf"(?:1\s*/\s*)?(?:{_UNIT_WORD}|%)(?:[\s*/·]+{_UNIT_WORD})*")
+"""What a unit looks like: names, joined; no sums, so that no text can keep pint busy."""
+_LONGEST_UNIT = 40
+_NUMBER = re.compile(
+    r"[+-]?(?:(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?|(?:inf|infinity|nan)\b)",
+    re.IGNORECASE,
+)
+_MOST_EXACT = 2**53
+"""Whole numbers up to this are exact as floats."""
+
+
+@dataclass(frozen=True)
+class _Conversion:
+    """``si = (value * up + shift) / down``: rounded once or twice, and exact where it can be."""
+
+    up: float
+    shift: float
+    down: float
+
+
 @lru_cache(maxsize=256)
-def _factor(unit: str, quantity: str) -> tuple[float, float]:
-    """Return (scale, offset) so that ``si = value * scale + offset``."""
+def _conversion(unit: str, quantity: str) -> _Conversion:
     if quantity not in SI_UNIT:
         message = f"quantity '{quantity}' is not one of {', '.join(SI_UNIT)}"
         raise ValueError(message)
     spelled = _SPELLINGS.get(unit.strip().lower(), unit.strip())
-    registry = _registry()
     target = SI_UNIT[quantity] or "dimensionless"
+    message = f"'{unit[:_LONGEST_UNIT]}' is not a unit of {quantity}"
+    if len(spelled) > _LONGEST_UNIT or not _UNIT.fullmatch(spelled):
+        raise ValueError(message)
+    registry = _registry()
     try:
-        at_zero = registry.Quantity(0.0, spelled).to(target).magnitude
-        at_one = registry.Quantity(1.0, spelled).to(target).magnitude
+        at_zero = Fraction(registry.Quantity(Fraction(0), spelled).to(target).magnitude)
+        at_one = Fraction(registry.Quantity(Fraction(1), spelled).to(target).magnitude)
     except Exception as error:
-        message = f"'{unit}' is not a unit of {quantity}"
         raise ValueError(message) from error
-    if quantity == "temperature":
-        return float(at_one - at_zero), float(at_zero)
-    return float(at_one), 0.0
+    if at_zero and quantity != "temperature":
+        raise ValueError(message)
+    scale = at_one - at_zero
+    down = math.lcm(scale.denominator, at_zero.denominator)
+    up, shift = int(scale * down), int(at_zero * down)
+    if max(abs(up), abs(shift), down) > _MOST_EXACT:
+        return _Conversion(float(scale), float(at_zero), 1.0)
+    return _Conversion(float(up), float(shift), float(down))
 
 
 def to_si(value: Any, unit: str, quantity: str = "length") -> Any:
@@ -124,11 +157,11 @@ def to_si(value: Any, unit: str, quantity: str = "length") -> Any:
 
     Examples
     --------
-    >>> round(to_si(18.0, "ft"), 4)
+    >>> to_si(18.0, "ft")
     5.4864
     """
-    scale, offset = _factor(unit, quantity)
-    return value * scale + offset
+    by = _conversion(unit, quantity)
+    return (value * by.up + by.shift) / by.down
 
 
 def from_si(value: Any, unit: str, quantity: str = "length") -> Any:
@@ -153,8 +186,8 @@ def from_si(value: Any, unit: str, quantity: str = "length") -> Any:
     ValueError
         If the unit is unknown or of another quantity.
     """
-    scale, offset = _factor(unit, quantity)
-    return (value - offset) / scale
+    by = _conversion(unit, quantity)
+    return (value * by.down - by.shift) / by.up
 
 
 def parse_quantity(text: str, quantity: str) -> float:
@@ -183,23 +216,17 @@ def parse_quantity(text: str, quantity: str) -> float:
     -20.0
     """
     stripped = text.strip()
-    end = len(stripped)
-    while end > 0:
-        try:
-            number = float(stripped[:end])
-        except ValueError:
-            end -= 1
-            continue
-        break
-    else:
-        message = f"'{text}' has no number; write for example '{example(quantity)}'"
+    shown = stripped if len(stripped) <= _LONGEST_UNIT else f"{stripped[:_LONGEST_UNIT]}…"
+    found = _NUMBER.match(stripped)
+    if found is None:
+        message = f"'{shown}' has no number; write for example '{example(quantity)}'"
         raise ValueError(message)
-    unit = stripped[end:].strip()
+    number, unit = float(found.group()), stripped[found.end() :].strip()
     if not np.isfinite(number):
-        message = f"'{text}' is not a finite number"
+        message = f"'{shown}' is not a finite number"
         raise ValueError(message)
     if not unit and SI_UNIT[quantity]:
-        message = f"'{text}' has no unit; write for example '{example(quantity)}'"
+        message = f"'{shown}' has no unit; write for example '{example(quantity)}'"
         raise ValueError(message)
     return float(to_si(number, unit or "dimensionless", quantity))
 

@@ -2,8 +2,9 @@
 
     python maps/make_maps.py
 
-Writes ``maps/demo``: ``map.html``, ``overview.png``, ``detail.png`` and ``phone.png``. It needs the
-``test`` extra, a Chromium (``CHROMIUM`` in the environment, or one on the path) and no net.
+Writes ``maps/demo``: ``map.html``, ``overview.png``, ``detail.png``, ``popup.png`` and ``phone.png``.
+It needs the ``test`` extra, a Chromium (``CHROMIUM`` in the environment, or one on the path) and no
+net.
 """
 
 from __future__ import annotations
@@ -39,6 +40,18 @@ DETAIL_ADDRESS = "A118"
 
 DETAIL_ZOOM = 20
 
+OPEN_POPUP = """(title) => {
+  const map = Object.values(window).find((one) => one instanceof L.Map);
+  let hit = null;
+  map.eachLayer((one) => {
+    if (one.feature && one.feature.properties.title === title) hit = hit || one;
+  });
+  hit.openPopup();
+}"""
+
+SETTLE_MS = 1000
+"""For the map to move until all of a popup is in view."""
+
 
 def find_chromium() -> str:
     """Return the browser's path, or end with a sentence that says what is missing."""
@@ -56,23 +69,49 @@ def write_map(folder: Path) -> Path:
     return folder / "map.html"
 
 
-def place_of(page: Path, address_id: str) -> list[float]:
-    """Return latitude and longitude of the house end of an address's drop."""
+def planned_drops(page: Path) -> list[dict[str, Any]]:
+    """Return the drops in the data block of a map page."""
     text = page.read_text(encoding="utf-8")
     found = re.search(r'<script type="application/json" id="geoplan-data">(.*?)</script>', text)
     if found is None:
         sys.exit("The map page holds no data block.")
-    for feature in json.loads(found[1])["layers"]["drops"]:
-        if feature["properties"]["label"] == address_id:
-            longitude, latitude = feature["geometry"]["coordinates"][-1]
-            return [latitude, longitude]
+    drops: list[dict[str, Any]] = json.loads(found[1])["layers"]["drops"]
+    return drops
+
+
+def house_of(drop: dict[str, Any]) -> list[float]:
+    """Return latitude and longitude of the house end of a drop."""
+    longitude, latitude = drop["geometry"]["coordinates"][-1]
+    return [latitude, longitude]
+
+
+def place_of(page: Path, address_id: str) -> list[float]:
+    """Return latitude and longitude of the house end of an address's drop."""
+    for drop in planned_drops(page):
+        if drop["properties"]["label"] == address_id:
+            return house_of(drop)
     sys.exit(f"Address {address_id} has no planned drop; choose another for the detail.")
 
 
+def telling_drop(page: Path) -> dict[str, Any]:
+    """Return the first drop over a street that is raised and has a cheaper route ruled out."""
+    for drop in planned_drops(page):
+        rows = dict(drop["properties"]["rows"])
+        is_raised = any("raised" in rows.get(f"{end} height", "") for end in ("Hook", "House"))
+        if is_raised and "Ruled out" in rows and rows["Across a street"] == "yes":
+            return drop
+    sys.exit("No drop is raised with a cheaper route ruled out; choose by another rule.")
+
+
 def take_picture(
-    browser: Browser, page: Path, picture: Path, size: dict[str, Any], place: list[float] | None
+    browser: Browser,
+    page: Path,
+    picture: Path,
+    size: dict[str, Any],
+    place: list[float] | None,
+    title: str = "",
 ) -> None:
-    """Open the page, go to a place if there is one, and take its picture."""
+    """Open the page, go to a place and open a popup if they are given, and take its picture."""
     tab = browser.new_page(viewport=size)
     tab.goto(page.as_uri())
     tab.wait_for_selector("body[data-ready=yes]")
@@ -83,6 +122,10 @@ def take_picture(
             [place, DETAIL_ZOOM],
         )
         tab.wait_for_selector(".gp-label-terminal", state="attached")
+    if title:
+        tab.evaluate(OPEN_POPUP, title)
+        tab.wait_for_selector(".gp-popup")
+        tab.wait_for_timeout(SETTLE_MS)
     tab.screenshot(path=picture)
     tab.close()
 
@@ -98,6 +141,9 @@ def main() -> None:
         browser = driver.chromium.launch(executable_path=find_chromium(), args=FLAGS)
         take_picture(browser, page, OUT / "overview.png", WIDE, None)
         take_picture(browser, page, OUT / "detail.png", WIDE, place)
+        drop = telling_drop(page)
+        title = drop["properties"]["title"]
+        take_picture(browser, page, OUT / "popup.png", WIDE, house_of(drop), title)
         take_picture(browser, page, OUT / "phone.png", PHONE, None)
         browser.close()
     print(f"Written: {', '.join(sorted(path.name for path in OUT.iterdir()))}")

@@ -102,6 +102,9 @@ def _codes(tree: ast.Module, module: str) -> Iterator[str]:
                 for code, severity in itertools.pairwise(node.args)
                 if ast.unparse(severity) in SEVERITIES
             ]
+        elif isinstance(node, ast.For) and "code" in _names(node.target):
+            place = _names(node.target).index("code")
+            given = [row.elts[place] for row in getattr(node.iter, "elts", [])]
         elif module == "explain" and isinstance(node, ast.Return):
             given = node.value.elts[:1] if isinstance(node.value, ast.Tuple) else []
         else:
@@ -109,6 +112,11 @@ def _codes(tree: ast.Module, module: str) -> Iterator[str]:
         for value in given:
             if isinstance(value, ast.Constant) and "_" in str(value.value):
                 yield value.value
+
+
+def _names(target: ast.expr) -> list[str]:
+    """Name what a loop fills, in order."""
+    return [getattr(name, "id", "") for name in getattr(target, "elts", [target])]
 
 
 GENERATED: dict[str, Callable[[], str]] = {

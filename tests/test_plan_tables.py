@@ -202,7 +202,7 @@ def test_a_town_where_nobody_can_be_served_still_has_all_its_tables() -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 def test_what_must_hold_of_the_tables_of_any_town(seed: int) -> None:
     layers = strand_town(np.random.default_rng(seed))
     plan = _plan(layers)
@@ -238,7 +238,7 @@ def test_what_must_hold_of_the_tables_of_any_town(seed: int) -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_runner_ups_are_other_routes_in_order_of_price(seed: int) -> None:
     layers = strand_town(np.random.default_rng(seed))
     plan = _plan(layers)
@@ -265,7 +265,7 @@ def test_runner_ups_are_other_routes_in_order_of_price(seed: int) -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_the_nearest_terminal_of_the_unserved_is_the_nearest(seed: int) -> None:
     layers = strand_town(np.random.default_rng(seed))
     poles = layers.poles.assign(ports_in_use=3)

@@ -182,7 +182,7 @@ def test_a_section_alone_has_the_defaults_of_a_whole_project() -> None:
 
 
 def test_a_missing_file_is_told(tmp_path: Path) -> None:
-    with pytest.raises(ProjectFileError, match="'none.toml': cannot be read .*Check the path"):
+    with pytest.raises(ProjectFileError, match=r"'none\.toml': cannot be read .*Check the path"):
         read_project(tmp_path / "none.toml")
 
 

@@ -36,13 +36,16 @@ from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.crossings import Crossings
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.standards import Standards
+from geoplan.standards import ClearanceCase, Standards
 from geoplan.verdicts import Forbidden
 
 BoolArray = npt.NDArray[np.bool_]
 
 GUARD_M = 0.005
 """Kept beside the margin, for the parabola that stands in for the catenary between points."""
+LEAST_BOW = 1e-6
+"""With less, a place is at an end of the wire, where any sag hangs at the chord."""
+GIVE_STEPS = 5
 LEAST_SAG_SHARE = 4e-3
 MOST_SAG_SHARE = 0.25
 
@@ -217,6 +220,7 @@ def choose_heights(
             _some_ceilings(ceilings, open_rows, count),
             standards,
             heights,
+            yielding.take(open_rows),
         )
         forbidden[open_rows] = np.where(
             power_blocks[open_rows], int(Forbidden.POWER), int(Forbidden.CLEARANCE)
@@ -304,6 +308,7 @@ def try_heights(
     """
     rise = high - low
     bow = 4 * rows.part * (1 - rows.part)
+    guard = np.where(bow > LEAST_BOW, GUARD_M, 0.0)
     between = (rows.crossing < 0) & (rows.part < 1.0)  # lowest between two points, by this much
     bow = bow + np.where(between, YARD_STEP**2, 0.0)
     lean = _lean(span, rise)[rows.air] * (2 * rows.part - 1)
@@ -321,13 +326,9 @@ def try_heights(
         sunk = low if yielding is None else low - yielding.clearance_sink_m[:, number]
         chord = sunk[rows.air] + rows.part * (high - sunk)[rows.air]
         spare = (
-            chord
-            - rows.base_m
-            - case.fraction * rows.required_m
-            - heights.clearance_margin
-            - GUARD_M
+            chord - rows.base_m - case.fraction * rows.required_m - heights.clearance_margin - guard
         )
-        inner = bow > 1e-6
+        inner = bow > LEAST_BOW
         even = spare / np.where(inner, bow, 1.0)
         even = 2 * even / (1 + np.sqrt(np.maximum(1 + 4 * lean * even, 0.0)))
         allowed = np.where(inner, even, np.where(spare >= 0, np.inf, -np.inf))
@@ -449,6 +450,34 @@ def _lean(span: FloatArray, rise: FloatArray) -> FloatArray:
     return np.asarray(4 / 3 * slope / (1 + slope**2) / span)
 
 
+def _yielding_sag(
+    span: FloatArray,
+    rise: FloatArray,
+    length: FloatArray,
+    give: FloatArray,
+    standards: Standards,
+    case: ClearanceCase,
+) -> FloatArray:
+    """Return the sag of a known length in a load case, the clamp giving way to its pull."""
+    loads = load_wire(standards.wire.weight_n_per_m, standards.wire.diameter_m, case.case)
+    load = float(np.max(loads.vertical_n_per_m))
+
+    def sag_of(some: IntArray, moved: FloatArray) -> FloatArray:
+        state = solve_weather(
+            moved, rise[some], length[some], standards.stringing_c, standards.wire, case.case
+        )
+        return np.asarray(state.sag_m[:, 0])
+
+    sag = sag_of(np.arange(len(span), dtype=np.int64), span)
+    at = np.flatnonzero(give > 0).astype(np.int64)
+    moved = span[at]
+    for _ in range(GIVE_STEPS if len(at) else 0):
+        pull = load * moved * np.hypot(moved, rise[at]) / (8 * sag[at])
+        moved = (moved + shortened(span[at], pull, give[at])) / 2
+        sag[at] = sag_of(at, moved)
+    return sag
+
+
 def _note_misses(
     result: dict[str, Any],
     some: IntArray,
@@ -457,6 +486,7 @@ def _note_misses(
     ceilings: Ceilings,
     standards: Standards,
     heights: Heights,
+    yielding: Yielding,
 ) -> None:
     """Work out by how much and where the highest heights fail at the least sag."""
     low = (result["start_ground_m"] + result["start_m"])[some]
@@ -464,16 +494,19 @@ def _note_misses(
     length = result["length_m"][some]
     bearable = np.isfinite(length)
     safe = np.where(bearable, length, np.hypot(span[some], rise) * 1.001)
-    chord = low[rows.air] + rows.part * rise[rows.air]
     bow = 4 * rows.part * (1 - rows.part)
+    guard = np.where(bow > LEAST_BOW, GUARD_M, 0.0)
     bow = bow + np.where((rows.crossing < 0) & (rows.part < 1.0), YARD_STEP**2, 0.0)
     lean = _lean(span[some], rise)[rows.air] * (2 * rows.part - 1)
     lack = np.full(len(rows.air), -np.inf)
-    for case in standards.clearance:
-        sag = solve_weather(
-            span[some], rise, safe, standards.stringing_c, standards.wire, case.case
-        ).sag_m[:, 0]
-        need = rows.base_m + case.fraction * rows.required_m + heights.clearance_margin + GUARD_M
+    for number, case in enumerate(standards.clearance):
+        sink = yielding.clearance_sink_m[:, number]
+        give = yielding.clearance_give_m_per_n[:, number]
+        sag = _yielding_sag(span[some], rise + sink, safe, give, standards, case)
+        sag = np.maximum(sag, LEAST_SAG_SHARE * span[some])
+        sunk = low - sink
+        chord = sunk[rows.air] + rows.part * (rise + sink)[rows.air]
+        need = rows.base_m + case.fraction * rows.required_m + heights.clearance_margin + guard
         lack = np.maximum(lack, need + bow * sag[rows.air] * (1 + lean * sag[rows.air]) - chord)
     worst = np.maximum.reduceat(lack, rows.first[:-1])
     order = np.lexsort((rows.part, -lack, rows.air))

@@ -14,10 +14,10 @@ import numpy as np
 from geoplan.mechanics import length_from_sag, solve_catenary
 from geoplan.routes.segments import FloatArray, IntArray, expand
 
-SWEEPS = 8
+SWEEPS = 6
 MOST_GIVE_SHARE = 0.3
 """A clamp is not taken to come nearer to the house than this part of its air span."""
-HALVINGS = 24
+HALVINGS = 18
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from geoplan.layers.findings import (
     join_findings,
     join_set_aside,
 )
-from geoplan.layers.locate import locate_addresses
+from geoplan.layers.locate import find_around, locate_addresses
 from geoplan.layers.wording import figures
 from geoplan.project import Limits
 from geoplan.tables import LAYERS, Severity
@@ -41,6 +41,8 @@ MIN_OVERLAP_SHARE = 0.01
 """Overlaps up to this share of the smaller outline are, too. Common practice, no source."""
 EDGE_M = 0.01
 """Overlaps thinner than this are not looked for. Common practice, no source."""
+DETAILED_VERTICES = 1000
+"""Outlines with more vertices are worth preparing; no effect on results. No source."""
 MAX_OVERLAP_VERTICES = 50_000_000
 """Vertices compared in search of overlaps in one layer; bounds the time. No source."""
 
@@ -153,8 +155,9 @@ def _same_outline(shapes: ObjectArray) -> tuple[IntArray, npt.NDArray[np.bool_]]
 def _pole_in_building(town: Frames) -> pd.DataFrame:
     poles, buildings = town["poles"], town["buildings"]
     points, shapes = _shapes(poles), _shapes(buildings)
-    pole, building = shapely.STRtree(shapes).query(points, predicate="intersects")
-    depth = shapely.distance(points[pole], shapely.boundary(shapes[building]))
+    pole, building = find_around(points, shapes)
+    outlines, which = np.unique(building, return_inverse=True)
+    depth = shapely.distance(points[pole], shapely.boundary(shapes[outlines])[which])
     found, at = _first(pole, building, -depth)
     return build_findings(
         layer="poles",
@@ -213,7 +216,7 @@ def _address_outside_parcels(town: Frames) -> pd.DataFrame:
     addresses, parcels = town["addresses"], town["parcels"]
     tree = shapely.STRtree(_shapes(parcels))
     is_inside = np.zeros(len(addresses), dtype=bool)
-    is_inside[tree.query(_shapes(addresses), predicate="intersects")[0]] = True
+    is_inside[find_around(_shapes(addresses), _shapes(parcels))[0]] = True
     outside = addresses[~is_inside]
     (row, parcel), away = tree.query_nearest(
         _shapes(outside), return_distance=True, all_matches=True
@@ -345,13 +348,22 @@ def _buildings_overlap(town: Frames) -> pd.DataFrame:
     )
 
 
+def _meetings(inner: ObjectArray, shapes: ObjectArray) -> tuple[IntArray, IntArray]:
+    """Return pairs of rows that intersect; very detailed shapes are prepared once, not per pair."""
+    is_big = shapely.get_num_coordinates(shapes) > DETAILED_VERTICES
+    small, big = np.flatnonzero(~is_big), np.flatnonzero(is_big)
+    left, right = shapely.STRtree(shapes[small]).query(inner, predicate="intersects")
+    of_big, to_big = shapely.STRtree(inner).query(shapes[big], predicate="intersects")
+    return np.concatenate([left, to_big]), np.concatenate([small[right], big[of_big]])
+
+
 def _overlaps(frame: gpd.GeoDataFrame, layer: str, severity: Severity, remedy: str) -> pd.DataFrame:
     """Find outlines that overlap one with a smaller id, with the largest overlap of each."""
     shapes, ids, area = _shapes(frame), _ids(frame), shapely.area(_shapes(frame))
     first, is_copy = _same_outline(shapes)
     unique = np.flatnonzero(~is_copy)
     inner = shapely.buffer(shapes[unique], -EDGE_M, join_style="mitre")
-    left, right = shapely.STRtree(shapes[unique]).query(inner, predicate="intersects")
+    left, right = _meetings(inner, shapes[unique])
     left, right = unique[left], unique[right]
     pair = np.unique(np.column_stack([np.maximum(left, right), np.minimum(left, right)]), axis=0)
     pair = pair[pair[:, 0] != pair[:, 1]]

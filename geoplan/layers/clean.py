@@ -23,7 +23,7 @@ from geoplan.layers import check_fields, check_geometry, defaults
 from geoplan.layers.check_geometry import REFUSED, WANTED, Shaped
 from geoplan.layers.check_whole import check_whole_layer, set_torn_lines_aside, tell_widened
 from geoplan.layers.columns import Match
-from geoplan.layers.crs import transform_geometry
+from geoplan.layers.crs import find_off_earth, transform_geometry
 from geoplan.layers.findings import build_findings, build_set_aside
 from geoplan.layers.identity import find_repeats, name_rows
 from geoplan.layers.read import RawLayer
@@ -111,6 +111,7 @@ def clean_layer(
     unusable = check_geometry.find_unusable(flat)
     placed = transform_geometry(_only(flat, unusable == ""), crs, report)
     unusable[check_geometry.find_not_finite(placed)] = "geometry_off_earth"
+    unusable[find_off_earth(placed, report.working_crs)] = "geometry_off_earth"
     placed[unusable != ""] = None
     keys = pd.concat([fields.values, raw.columns], axis=1, ignore_index=True)
     keys[len(keys.columns)] = shapely.to_wkt(_only(flat, unusable != ""))

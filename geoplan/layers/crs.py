@@ -20,6 +20,7 @@ from geoplan.model import CrsReport
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[Any]
+BoolArray = npt.NDArray[np.bool_]
 
 FOOT_M = 0.3048
 US_SURVEY_FOOT_M = 1200.0 / 3937.0
@@ -27,6 +28,9 @@ MAX_SCALE_ERROR = 0.002
 """Largest error of lengths that a project CRS may bring: 0.2 %, a hand's width in a span."""
 _ANY_LONGITUDE, _ANY_LATITUDE = 360.0, 90.0
 _UTM_SOUTH, _UTM_NORTH = -80.0, 84.0
+_FAR_M = 1e6
+_MOST_ON_EARTH_M = 1e8
+"""Twice round the Earth, with room for eastings that begin with the number of a zone."""
 _SAME_UNIT = 1e-10
 """A definition's printed foot differs from the exact one by less than this share."""
 _WGS84 = CRS.from_epsg(4326)
@@ -221,9 +225,7 @@ def choose_crs(wanted: str, addresses_crs: CRS, bounds: FloatArray) -> CrsReport
     CrsError
         If the CRS is geographic, or its lengths are wrong by more than 0.2 % there.
     """
-    middle = np.nanmedian((bounds[:, :2] + bounds[:, 2:]) / 2.0, axis=0)
-    transformer = Transformer.from_crs(addresses_crs, _WGS84, always_xy=True)
-    longitude, latitude = transformer.transform(*middle)
+    middle, longitude, latitude = _middle(addresses_crs, bounds)
     if not np.isfinite([longitude, latitude]).all():
         where = "layer addresses"
         raise CrsError(
@@ -254,6 +256,21 @@ def choose_crs(wanted: str, addresses_crs: CRS, bounds: FloatArray) -> CrsReport
         )
     working, unit_to_metre = in_metres(crs)
     return CrsReport(crs, working, unit_to_metre, scale, wanted == "auto")
+
+
+def _middle(crs: CRS, bounds: FloatArray) -> tuple[FloatArray, float, float]:
+    """Return the median of bounds, and its longitude and latitude; not finite if off Earth."""
+    transformer = Transformer.from_crs(crs, _WGS84, always_xy=True)
+    middles = bounds[:, :2] / 2.0 + bounds[:, 2:] / 2.0
+    middle = np.nanmedian(middles, axis=0)
+    longitude, latitude = transformer.transform(*middle)
+    if not np.isfinite([longitude, latitude]).all():
+        x, y = transformer.transform(middles[:, 0], middles[:, 1])
+        is_on_earth = np.isfinite(x) & np.isfinite(y)
+        if is_on_earth.any():
+            middle = np.median(middles[is_on_earth], axis=0)
+            longitude, latitude = transformer.transform(*middle)
+    return middle, float(longitude), float(latitude)
 
 
 def _fitting(longitude_deg: float, latitude_deg: float) -> str:
@@ -374,3 +391,41 @@ def transform_points(xy: FloatArray, crs: CRS, report: CrsReport) -> FloatArray:
         return xy * report.unit_to_metre
     transformer = Transformer.from_crs(crs, report.working_crs, always_xy=True)
     return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+
+
+def find_off_earth(geometry: GeometryArray, crs: CRS) -> BoolArray:
+    """Return which geometries lie where a CRS holds no place on Earth.
+
+    Parameters
+    ----------
+    geometry : ndarray of shapely geometries, shape (n,)
+        Coordinates in `crs`; None and not finite ones give False.
+    crs : pyproj.CRS
+        Projected, in metres.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True where a corner of the bounds has no longitude and latitude, or a coordinate is
+        larger than any on Earth can be.
+
+    Notes
+    -----
+    Only rows beyond 1000 km of the median are looked at, unless that is off Earth too.
+    """
+    bounds = np.asarray(shapely.bounds(geometry), dtype=np.float64)
+    is_off = np.zeros(len(bounds), dtype=bool)
+    given = np.flatnonzero(np.isfinite(bounds).all(axis=1))
+    if not len(given):
+        return is_off
+    bounds = bounds[given] / _FAR_M  # scaled, so that no difference overflows
+    middle = np.median(bounds, axis=0)
+    inverse = Transformer.from_crs(crs, _WGS84, always_xy=True)
+    if np.isfinite(inverse.transform(*(middle[:2] * _FAR_M))).all():
+        is_near = (np.abs(bounds - middle) <= 1.0).all(axis=1)
+        given, bounds = given[~is_near], bounds[~is_near]
+    corners = bounds.reshape(-1, 2) * _FAR_M
+    degrees = np.column_stack(inverse.transform(corners[:, 0], corners[:, 1]))
+    is_placed = np.isfinite(degrees).reshape(-1, 4).all(axis=1)
+    is_off[given] = ~is_placed | (np.abs(bounds) > _MOST_ON_EARTH_M / _FAR_M).any(axis=1)
+    return is_off

@@ -8,7 +8,7 @@ Does not do: decide what to do about them.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -40,6 +40,9 @@ from geoplan.layers.terrain import read_terrain, sample_elevation
 from geoplan.model import CrsReport, Layers, Terrain
 from geoplan.project import Project
 from geoplan.tables import LAYERS, InputLayer, Severity
+
+MOST_COORDINATE = 1e12
+"""No CRS has coordinates beyond this, in any unit; larger ones would spoil sums."""
 
 FloatArray = npt.NDArray[np.float64]
 Frames = dict[str, gpd.GeoDataFrame]
@@ -138,6 +141,8 @@ def _bring(layer: InputLayer, project: Project) -> _Brought:
     opened = open_source(layer.name, source)
     matches = match_columns(layer, opened.fields, source, is_truncated=opened.is_truncated)
     raw = read_rows(opened, [match.field for match in matches if match.field is not None])
+    if source.crs is not None:
+        raw = replace(raw, has_assumed_degrees=False)
     if layer.required and not len(raw.geometry):
         raise LayerError(opened.where, "the file has no rows", "Export it again.")
     crs = layer_crs(layer.name, raw.crs, source.crs)
@@ -147,9 +152,11 @@ def _bring(layer: InputLayer, project: Project) -> _Brought:
 
 
 def _bounds(geometry: npt.NDArray[Any]) -> FloatArray:
-    """Bounds, NaN for geometries that are missing, empty or not finite."""
+    """Bounds, NaN for geometries that are missing, empty, not finite or beyond any CRS."""
     bounds = np.asarray(shapely.bounds(geometry), dtype=np.float64)
     bounds[find_not_finite(geometry)] = np.nan
+    with np.errstate(invalid="ignore"):
+        bounds[(np.abs(bounds) > MOST_COORDINATE).any(axis=1)] = np.nan
     return bounds
 
 

@@ -92,13 +92,13 @@ def locate_addresses(
     parcels, buildings = parcels.sort_index(), buildings.sort_index()
     points = addresses.geometry.to_numpy()
     lots, houses = parcels.geometry.to_numpy(), buildings.geometry.to_numpy()
-    lot_tree, house_tree = shapely.STRtree(lots), shapely.STRtree(houses)
+    house_tree = shapely.STRtree(houses)
     lot_area, house_area = shapely.area(lots), shapely.area(houses)
 
-    parcel = _smallest_around(points, lot_tree, lot_area)
+    parcel = _smallest_around(points, lots, lot_area)
     is_shed = house_area < SHED_BELOW_M2
-    building = _smallest_around(points, house_tree, house_area, last=is_shed)
-    lot_pairs = lot_tree.query(shapely.point_on_surface(houses), predicate="intersects")
+    building = _smallest_around(points, houses, house_area, last=is_shed)
+    lot_pairs = find_around(shapely.point_on_surface(houses), lots)
     searched = _Houses(house_tree, house_area, lot_pairs)
 
     for block in _blocks(np.flatnonzero((building == NONE) & (parcel != NONE))):
@@ -120,6 +120,31 @@ def locate_addresses(
     )
 
 
+def find_around(points: ObjectArray, polygons: ObjectArray) -> IntArray:
+    """Return which polygons hold or touch which points.
+
+    Parameters
+    ----------
+    points : ndarray of points, shape (n,)
+        Metres.
+    polygons : ndarray of polygons, shape (m,)
+        Metres.
+
+    Returns
+    -------
+    ndarray of intp, shape (2, k)
+        Rows of points and of polygons, by pair.
+
+    Notes
+    -----
+    Each polygon asks for its points, not the other way, so that one with very many vertices is
+    prepared once: a hundred thousand points in a hundred thousand vertices take seconds.
+    """
+    polygon, point = shapely.STRtree(points).query(polygons, predicate="intersects")
+    order = np.lexsort((polygon, point))
+    return np.stack([point[order], polygon[order]])
+
+
 def _blocks(rows: IntArray) -> list[IntArray]:
     return [rows[start : start + BLOCK] for start in range(0, len(rows), BLOCK)]
 
@@ -135,13 +160,13 @@ def _first(size: int, row: IntArray, match: IntArray, keys: tuple[FloatArray, ..
 
 def _smallest_around(
     points: ObjectArray,
-    tree: shapely.STRtree,
+    polygons: ObjectArray,
     area_m2: FloatArray,
     *,
     last: BoolArray | None = None,
 ) -> IntArray:
     """Return the smallest polygon around each point; those marked `last` come last."""
-    row, match = tree.query(points, predicate="intersects")
+    row, match = find_around(points, polygons)
     late = np.zeros(len(area_m2)) if last is None else last.astype(np.float64)
     return _first(len(points), row, match, (late[match], area_m2[match]))
 

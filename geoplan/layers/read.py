@@ -32,6 +32,10 @@ from geoplan.project import LayerSource
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 """Files that make up one shapefile."""
 
+TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
+PARQUET_SUFFIXES = (".parquet", ".geoparquet")
+"""Endings that say the format; all other files are left to GDAL to tell."""
+
 _OGR_ERRORS = (
     pyogrio.errors.DataSourceError,
     pyogrio.errors.DataLayerError,
@@ -86,9 +90,10 @@ def open_source(name: str, source: LayerSource) -> Opened:
     if path.is_file() and path.stat().st_size == 0:
         raise LayerError(where, "the file is empty", "Export it again.")
     suffix = path.suffix.lower()
-    if suffix in (".csv", ".tsv", ".txt"):
+    _check_keys(name, source, suffix)
+    if suffix in TEXT_SUFFIXES:
         return open_csv(name, path, source)
-    if suffix in (".parquet", ".geoparquet"):
+    if suffix in PARQUET_SUFFIXES:
         return _open_parquet(name, path)
     return _open_ogr(name, path, source)
 
@@ -160,6 +165,20 @@ def checksum(path: Path) -> str:
 def _file_checksum(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _check_keys(name: str, source: LayerSource, suffix: str) -> None:
+    """Refuse keys that the file's format has no use for, rather than pass over them."""
+    given = {"x": source.x, "y": source.y, "layer": source.layer}
+    useless: tuple[str, ...] = ("layer",) if suffix in TEXT_SUFFIXES else ("x", "y")
+    if suffix in PARQUET_SUFFIXES:
+        useless = ("x", "y", "layer")
+    for key in useless:
+        if given[key] is not None:
+            where = f"project, key layers.{name}.{key}"
+            raise LayerError(
+                where, f"has no use for a file that ends in '{suffix}'", "Remove the key."
+            )
 
 
 def _open_ogr(name: str, path: Path, source: LayerSource) -> Opened:

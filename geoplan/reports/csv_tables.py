@@ -21,7 +21,16 @@ from geoplan.tables import TABLES
 if TYPE_CHECKING:
     from geoplan.model import Plan
 
-CSV_TABLES = ("drops", "crossings", "hazards", "unserved", "terminals", "set_aside", "findings")
+CSV_TABLES = (
+    "drops",
+    "stringing",
+    "crossings",
+    "hazards",
+    "unserved",
+    "terminals",
+    "set_aside",
+    "findings",
+)
 """Tables that are written as CSV, each to ``<name>.csv``."""
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")

@@ -13,22 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from geoplan.tables import TABLES, Column
+from geoplan.tables import TABLES, UNIT_SUFFIX, Column
 from geoplan.units import ReportUnits, for_report, report_unit
 
 if TYPE_CHECKING:
     from geoplan.model import Plan
-
-SI_SUFFIX = {
-    "length": "_m",
-    "sag": "_m",
-    "force": "_n",
-    "temperature": "_c",
-    "speed": "_m_per_s",
-    "voltage": "_v",
-    "angle": "_deg",
-}
-"""How the names of columns in SI end, by quantity."""
 
 COST_DECIMALS = 2
 PLAIN_DECIMALS = 4
@@ -142,7 +131,7 @@ def report_name(column: Column, units: ReportUnits) -> str:
         return "amount_si"
     if column.quantity is None:
         return column.name
-    base = column.name.removesuffix(SI_SUFFIX[column.quantity])
+    base = column.name.removesuffix(UNIT_SUFFIX[column.quantity])
     return f"{base}_{report_unit(column.quantity, units).suffix.lower()}"
 
 

@@ -37,6 +37,7 @@ LAYER_ORDER = (
     "unserved",
     "terminals",
     "alternatives",
+    "stringing",
     "set_aside",
     "findings",
 )

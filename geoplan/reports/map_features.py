@@ -1,4 +1,4 @@
-"""What the map page shows: the plan's layers as plain values, with the text of each popup.
+"""What the map page shows: the plan's layers as plain values, each mark with its popup.
 
 Enters: a `Plan`.
 Leaves: a dict for JSON: layers of features, legend, notes.
@@ -17,11 +17,26 @@ import shapely
 from pyproj import Transformer
 
 from geoplan.reports.caution import CAUTION
+from geoplan.reports.clearances import clearance_counts, describe_rules
 from geoplan.reports.frames import cut, declared_frame, storable
 from geoplan.reports.gpkg import ShapeArray, to_project_crs
-from geoplan.reports.palette import FILL_BANDS, ROUTE_STYLE, SEVERITY_STYLE
+from geoplan.reports.palette import FILL_BANDS
+from geoplan.reports.popups import (
+    ID_LETTERS,
+    NAME_LETTERS,
+    Rows,
+    address_title,
+    drop_rows,
+    flag_rows,
+    other_crossing_rows,
+    rank,
+    street_crossing_rows,
+    terminal_rows,
+    unserved_rows,
+    words,
+)
 from geoplan.reports.summary import counts
-from geoplan.tables import CrossingKind, RouteKind, Severity
+from geoplan.tables import CrossingKind
 from geoplan.units import FloatArray, say
 
 if TYPE_CHECKING:
@@ -36,7 +51,6 @@ CONTEXT_M = 150.0
 LABEL_LETTERS = 32
 """Most letters of a name written on the map; popups have all of it."""
 
-Rows = list[list[str]]
 ToDegrees = Callable[[gpd.GeoSeries], ShapeArray]
 
 
@@ -56,12 +70,13 @@ def page_data(plan: Plan) -> dict[str, Any]:
     """
     to_degrees = _degrees(plan)
     near, left_out = _context(plan)
+    streets, others = _crossings(plan, to_degrees)
     layers = {
         **{name: _context_features(name, frame, to_degrees) for name, frame in near.items()},
         "terminals": _terminals(plan, to_degrees),
         "drops": _drops(plan, to_degrees),
-        "street_crossings": _street_crossings(plan, to_degrees),
-        "other_crossings": _other_crossings(plan, to_degrees),
+        "street_crossings": streets,
+        "other_crossings": others,
         "hazards": _hazards(plan, to_degrees),
         "unserved": _unserved(plan, to_degrees),
     }
@@ -94,7 +109,13 @@ def _degrees(plan: Plan) -> ToDegrees:
 
 
 def _feature(
-    shape: shapely.Geometry, style: str, title: str, rows: Rows, label: str = ""
+    shape: shapely.Geometry,
+    style: str,
+    title: str,
+    rows: Rows,
+    label: str = "",
+    *,
+    drop: int | None = None,
 ) -> dict[str, Any]:
     properties: dict[str, Any] = {"style": style}
     if title:
@@ -102,6 +123,8 @@ def _feature(
         properties["rows"] = rows
     if label:
         properties["label"] = label
+    if drop is not None:
+        properties["drop"] = drop
     return {
         "type": "Feature",
         "geometry": shapely.geometry.mapping(shape),
@@ -208,37 +231,17 @@ def _records(plan: Plan, name: str) -> tuple[list[dict[str, Any]], gpd.GeoSeries
     return frame.drop(columns="geometry").to_dict("records"), frame.geometry
 
 
-def _length(plan: Plan, value: float) -> str:
-    return say(value, "length", plan.project.units)
-
-
 def _drops(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
     records, shapes = _records(plan, "drops")
+    flags: dict[str, list[Mapping[Any, Any]]] = {}
+    for flag in declared_frame(plan, "hazards").drop(columns="geometry").to_dict("records"):
+        flags.setdefault(flag["address_id"], []).append(flag)
     features = []
     for row, shape in zip(records, to_degrees(shapes), strict=True):
-        rows = [
-            ["Terminal", cut(row["terminal_id"], 80)],
-            ["Route", ROUTE_STYLE[RouteKind(row["route_kind"])].label],
-            ["Across a street", "yes" if row["is_street_crossing"] else "no"],
-            ["Air span", _length(plan, row["air_span_m"])],
-            ["Along strand", _length(plan, row["strand_run_m"])],
-        ]
-        if np.isfinite(row["clamp_at_m"]):
-            at = f"{_length(plan, row['clamp_at_m'])} from pole {cut(row['access_pole_id'], 80)}"
-            rows.append(["Span clamp", at])
-        rows.append(["Cost", f"{row['cost']:.2f}"])
-        for label, key in (("Flags", "flags"), ("Runner-up", "runner_up")):
-            if not pd.isna(row[key]) and row[key]:
-                rows.append([label, cut(row[key])])
+        rows = drop_rows(row, flags.get(row["address_id"], []), plan.project.units)
         label = cut(row["address_id"], LABEL_LETTERS)
-        features.append(_feature(shape, row["route_kind"], _address(row), rows, label))
+        features.append(_feature(shape, row["route_kind"], address_title(row), rows, label))
     return features
-
-
-def _address(row: Mapping[str, Any]) -> str:
-    label = row.get("label")
-    address_id = cut(row["address_id"], 80)
-    return address_id if label is None or pd.isna(label) else f"{address_id}: {cut(label, 120)}"
 
 
 def _terminals(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
@@ -247,96 +250,71 @@ def _terminals(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
     for row, shape in zip(records, to_degrees(shapes), strict=True):
         fill = row["fill"]
         band = next((band for band in FILL_BANDS if band.lower <= fill < band.upper), None)
-        rows = [
-            ["Ports", str(row["ports_total"])],
-            ["In use before", str(row["ports_in_use"])],
-            ["Planned", str(row["ports_planned"])],
-            ["Free", str(row["ports_free"])],
-            ["Reserved", str(row["ports_reserved"])],
-            ["Fill", "unknown" if pd.isna(fill) else f"{fill:.0%}"],
-        ]
-        style = band.key if band else "unknown"
-        title = f"Terminal {cut(row['terminal_id'], 80)}"
+        title = f"Terminal {cut(row['terminal_id'], ID_LETTERS)}"
         label = cut(row["terminal_id"], LABEL_LETTERS)
-        features.append(_feature(shape, style, title, rows, label))
+        style = band.key if band else "unknown"
+        features.append(_feature(shape, style, title, terminal_rows(row), label))
     return features
 
 
-def _street_crossings(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
-    records, shapes = _records(plan, "crossings")
-    features = []
-    for row, shape in zip(records, to_degrees(shapes), strict=True):
-        if row["crossing_kind"] != CrossingKind.ROAD.value or row["is_near_miss"]:
-            continue
-        name = row["feature_id"] if pd.isna(row["feature_name"]) else row["feature_name"]
-        owner = "the road's owner" if pd.isna(row["jurisdiction"]) else row["jurisdiction"]
-        rows = [
-            ["What", f"The drop of {cut(row['address_id'], 80)} crosses this road"],
-            ["Class", cut(row["feature_class"], 80)],
-            ["From", f"{_length(plan, row['start_m'])} to {_length(plan, row['end_m'])} out"],
-            ["Angle", say(row["angle_deg"], "angle", "metric")],
-            ["Carriageway", _length(plan, row["width_m"])],
-            ["Why", "Clearance over traffic and a permit are needed"],
-            ["To do", f"Check the height over its full width; permit: {cut(owner, 120)}"],
-        ]
-        features.append(_feature(shape, "street_crossing", f"Crosses {cut(name, 120)}", rows))
-    return features
+def _drop_numbers(plan: Plan) -> dict[str, int]:
+    """Give each drop its place in the page's list, so that a mark can point at its own."""
+    records, _ = _records(plan, "drops")
+    return {row["address_id"]: number for number, row in enumerate(records)}
 
 
-def _other_crossings(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
+def _crossings(
+    plan: Plan, to_degrees: ToDegrees
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return the roads crossed, and all else that is crossed or near."""
     records, shapes = _records(plan, "crossings")
-    features = []
+    units, drops = plan.project.units, _drop_numbers(plan)
+    streets, others = [], []
     for row, shape in zip(records, to_degrees(shapes), strict=True):
+        drop = drops.get(row["address_id"])
         if row["crossing_kind"] == CrossingKind.ROAD.value and not row["is_near_miss"]:
-            continue
-        kind = row["crossing_kind"].replace("_", " ")
-        verb = "Near" if row["is_near_miss"] else "Crosses"
-        rows = [["Address", cut(row["address_id"], 80)], ["Which", cut(row["feature_id"], 80)]]
-        if row["is_near_miss"]:
-            rows.append(["Distance in plan", _length(plan, row["distance_m"])])
-        features.append(_feature(shape, "other_crossing", f"{verb}: {kind}", rows))
-    return features
+            name = row["feature_id"] if pd.isna(row["feature_name"]) else row["feature_name"]
+            title = f"Crosses {cut(name, NAME_LETTERS)}"
+            rows = street_crossing_rows(row, units)
+            streets.append(_feature(shape, "street_crossing", title, rows, drop=drop))
+        else:
+            verb = "Near" if row["is_near_miss"] else "Crosses"
+            title = f"{verb}: {words(row['crossing_kind'])}"
+            rows = other_crossing_rows(row, units)
+            others.append(_feature(shape, "other_crossing", title, rows, drop=drop))
+    return streets, others
 
 
 def _hazards(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
     """Put the flags of one address at one place into one mark, in the gravest one's style."""
     records, shapes = _records(plan, "hazards")
+    drops = _drop_numbers(plan)
     places = to_degrees(shapes)
     groups: dict[tuple[str, bytes], list[int]] = {}
     for number, (row, shape) in enumerate(zip(records, places, strict=True)):
         groups.setdefault((row["address_id"], shapely.to_wkb(shape)), []).append(number)
     features = []
     for (address, _), numbers in groups.items():
-        flags = sorted((records[number] for number in numbers), key=_rank)
-        rows = [entry for row in flags for entry in _flag_rows(row)]
-        title = f"{cut(address, 80)}: {len(flags)} flag{'s' if len(flags) > 1 else ''}"
-        features.append(_feature(places[numbers[0]], flags[0]["severity"], title, rows))
+        flags = sorted((records[number] for number in numbers), key=rank)
+        rows = [entry for row in flags for entry in flag_rows(row)]
+        title = f"{cut(address, ID_LETTERS)}: {len(flags)} flag{'s' if len(flags) > 1 else ''}"
+        style, drop = flags[0]["severity"], drops.get(address)
+        features.append(_feature(places[numbers[0]], style, title, rows, drop=drop))
     return features
-
-
-def _rank(row: Mapping[str, Any]) -> int:
-    return list(SEVERITY_STYLE).index(Severity(row["severity"]))
-
-
-def _flag_rows(row: Mapping[str, Any]) -> Rows:
-    return [
-        [SEVERITY_STYLE[Severity(row["severity"])].label, cut(row["what"])],
-        ["Why", f"{cut(row['code'], 80)}, by {cut(row['setting'], 120)}"],
-        ["To do", cut(row["remedy"])],
-    ]
 
 
 def _unserved(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
     records, shapes = _records(plan, "unserved")
-    features = []
-    for row, shape in zip(records, to_degrees(shapes), strict=True):
-        rows = [["Reasons", cut(row["reasons"])], ["To do", cut(row["remedy"])]]
-        if not pd.isna(row["nearest_terminal_id"]):
-            far = _length(plan, row["nearest_terminal_m"])
-            rows.append(["Nearest terminal", f"{cut(row['nearest_terminal_id'], 80)}, {far} off"])
-        label = cut(row["address_id"], LABEL_LETTERS)
-        features.append(_feature(shape, "unserved", f"Unserved: {_address(row)}", rows, label))
-    return features
+    return [
+        _feature(
+            shape,
+            "unserved",
+            f"Unserved: {address_title(row)}",
+            unserved_rows(row, plan.project.units),
+            cut(row["address_id"], LABEL_LETTERS),
+        )
+        for row, shape in zip(records, to_degrees(shapes), strict=True)
+    ]
 
 
 def _bounds(layers: Mapping[str, list[dict[str, Any]]]) -> list[list[float]] | None:
@@ -355,14 +333,18 @@ def _bounds(layers: Mapping[str, list[dict[str, Any]]]) -> list[list[float]] | N
 
 
 def _notes(plan: Plan, left_out: int) -> list[str]:
-    count = counts(plan)
+    count, hanging = counts(plan), clearance_counts(plan)
     notes = [
         f"{count['served']} served, {count['unserved']} unserved,"
         f" {count['addresses_set_aside']} addresses set aside"
         f" ({len(plan.set_aside)} rows of all layers, see set_aside.csv).",
+        f"Raised hooks: {hanging.raised_hooks}; raised attachments: {hanging.raised_attachments};"
+        f" bucket jobs: {hanging.bucket_jobs}; routes changed by clearance:"
+        f" {hanging.routes_changed}.",
+        describe_rules(plan),
         "North is up.",
     ]
     if left_out:
-        far = _length(plan, CONTEXT_M)
+        far = say(CONTEXT_M, "length", plan.project.units)
         notes.append(f"{left_out} features farther than {far} from every address are not drawn.")
     return notes + [cut(sentence) for sentence in plan.unchecked]

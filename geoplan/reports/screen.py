@@ -12,6 +12,7 @@ import unicodedata
 from typing import TYPE_CHECKING, Any
 
 from geoplan.reports.caution import CAUTION_LINE
+from geoplan.reports.clearances import ClearanceCounts, clearance_counts, tightest
 from geoplan.reports.palette import ROUTE_STYLE
 from geoplan.reports.summary import absent_layers, counts, longest_air_span_m, totals
 from geoplan.tables import CrossingKind, Severity
@@ -40,8 +41,9 @@ def terminal_summary(plan: Plan) -> str:
     """
     lines = [
         f"Plan '{plan.project.name}'",
-        *_fate(counts(plan)),
+        *_fate(counts(plan), clearance_counts(plan)),
         *_figures(plan),
+        *_standards(plan),
         *_flags(plan),
         *_gaps(plan),
         *_wrapped(CAUTION_LINE),
@@ -83,17 +85,20 @@ def _width(mark: str) -> int:
     return 2 if unicodedata.east_asian_width(mark) in ("W", "F") else 1
 
 
-def _fate(count: dict[str, Any]) -> list[str]:
+def _fate(count: dict[str, Any], hanging: ClearanceCounts) -> list[str]:
     read = count["addresses_read"]
     lines = [
         f"  Addresses read {'unknown' if read is None else read}: served {count['served']},"
         f" unserved {count['unserved']}, set aside {count['addresses_set_aside']}"
     ]
-    lines += [
-        f"    {style.label:<32}{count['served_by_route_kind'][kind.value]:>9}"
+    told = [
+        (style.label, count["served_by_route_kind"][kind.value])
         for kind, style in ROUTE_STYLE.items()
     ]
-    lines.append(f"    {'Of these across a street':<32}{count['served_across_a_street']:>9}")
+    told.append(("Of these across a street", count["served_across_a_street"]))
+    told.append(("Of these bucket jobs", hanging.bucket_jobs))
+    cells = [f"{label:<31}{number:>6}" for label, number in told]
+    lines += [f"    {left}  {right}" for left, right in zip(cells[::2], cells[1::2], strict=True)]
     if count["unserved"]:
         lines += _wrapped(f"Unserved because: {_list(count['unserved_by_code'])}", 2, 2)
     return lines
@@ -109,6 +114,20 @@ def _figures(plan: Plan) -> list[str]:
         f" {say(longest_air_span_m(plan), 'length', units)};"
         f" along strand {say(total['strand_run_m'], 'length', units)}",
         f"  Cost {total['cost']:.2f}{proof}",
+    ]
+
+
+def _standards(plan: Plan) -> list[str]:
+    """Name the rules, and the drops that are nearest to breaking them."""
+    told, units, count = plan.standards, plan.project.units, clearance_counts(plan)
+    least, most = tightest(plan)
+    margin = "unknown" if least is None else say(least["margin_m"], "sag", units)
+    tension = "unknown" if most is None else f"{most['share']:.1%} of limit"
+    return [
+        f"  Rules '{told['rule_set']}', {told['loading_district']}:"
+        " must be verified against the code in force",
+        f"  Least margin {margin}, most tension {tension};"
+        f" raised: hooks {count.raised_hooks}, houses {count.raised_attachments}",
     ]
 
 

@@ -22,6 +22,7 @@ import shapely
 
 from geoplan.project import effective_settings
 from geoplan.reports.caution import CAUTION
+from geoplan.reports.clearances import describe_clearances
 from geoplan.reports.frames import storable
 from geoplan.reports.write import MARKER
 from geoplan.tables import LAYERS, TERRAIN_ABSENCE, CrossingKind, RouteKind, Severity
@@ -65,6 +66,8 @@ def summarise(plan: Plan) -> dict[str, Any]:
             "counts": counts(plan),
             "crossings": _crossings(plan),
             "hazards": _hazards(plan),
+            "standards": dict(plan.standards),
+            "clearance": describe_clearances(plan),
             "totals": totals(plan),
             "terminals": _terminals(plan),
             "optimality": dict(plan.optimality),

@@ -32,6 +32,7 @@ OUR_FILES = frozenset(
         "plan.gpkg-shm",
         "plan.gpkg-wal",
         "drops.csv",
+        "stringing.csv",
         "crossings.csv",
         "hazards.csv",
         "unserved.csv",

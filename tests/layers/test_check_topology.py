@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
@@ -521,3 +522,19 @@ def test_places_agree_with_shapely_pair_by_pair(
     assert by_code.get("buildings_overlap", set()) == overlapping - copies
     assert by_code.get("poles_too_close", set()) == close
     assert set(ids["buildings"]) == copies
+
+
+@pytest.mark.parametrize("detail", [0, 8, 10**9])
+def test_overlaps_do_not_depend_on_what_counts_as_detailed(
+    detail: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(7)
+    x, y = rng.uniform(0, 60, (2, 40))
+    shapes = shapely.buffer(shapely.points(x, y), rng.uniform(2, 8, 40), quad_segs=2)
+    shapes[::2] = shapely.envelope(shapes[::2])
+    meets = shapely.intersects(shapes[:, None], shapes)
+    monkeypatch.setattr(topology, "DETAILED_VERTICES", detail)
+    left, right = topology._meetings(shapes, shapes)
+    assert sorted(zip(left.tolist(), right.tolist(), strict=True)) == [
+        tuple(pair) for pair in np.argwhere(meets).tolist()
+    ]

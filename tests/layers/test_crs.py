@@ -15,6 +15,7 @@ from geoplan.layers import read_layers
 from geoplan.layers.crs import (
     check_coordinates,
     choose_crs,
+    find_off_earth,
     horizontal,
     in_metres,
     layer_crs,
@@ -181,3 +182,22 @@ def test_true_coordinates_pass() -> None:
     check_coordinates("poles", CRS.from_epsg(4326), np.array([[-93.0, 45.0, -93.0, 45.0]]))
     check_coordinates("poles", CRS.from_epsg(32615), np.array([[6e5, 1e6, 6e5, 1e6]]))
     check_coordinates("poles", CRS.from_epsg(32615), np.full((1, 4), np.nan))
+
+
+def test_places_off_earth_are_found_among_sound_ones() -> None:
+    points = shapely.points([[646e3, 3.19e6], [646e3, 1e300], [1e9, 0.0], [np.nan, 1.0]])
+    geometry = np.array([*points, None, shapely.Point()], dtype=object)
+    found = find_off_earth(geometry, CRS.from_epsg(32615))
+    assert found.tolist() == [False, True, True, False, False, False]
+
+
+def test_a_layer_that_is_off_earth_throughout_is_found() -> None:
+    found = find_off_earth(shapely.points([[1e9, 1e9], [1e9, 1e9 + 1]]), CRS.from_epsg(32615))
+    assert found.all()
+
+
+def test_the_crs_is_chosen_by_the_addresses_on_earth() -> None:
+    sound = [646e3, 3.19e6, 646e3, 3.19e6]
+    bounds = np.array([sound, [1e11] * 4, [-1e11] * 4, [1e11] * 4])
+    report = choose_crs("auto", CRS.from_epsg(32615), bounds)
+    assert report.project_crs.to_epsg() == 32615

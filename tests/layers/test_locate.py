@@ -9,12 +9,13 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_series_equal
 from shapely.geometry import Point, Polygon, box
 
-from geoplan.layers.locate import locate_addresses
+from geoplan.layers.locate import find_around, locate_addresses
 
 CRS = "EPSG:32615"
 Box = tuple[float, float, float, float]
@@ -229,3 +230,13 @@ def test_blocks_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
     for column, again in zip(whole, locate(addresses, parcels, buildings), strict=True):
         assert column.notna().any()
         assert_series_equal(column, again)
+
+
+def test_pairs_of_points_and_polygons_are_those_of_the_predicate() -> None:
+    rng = np.random.default_rng(4)
+    points = shapely.points(rng.uniform(0, 10, (60, 2)))
+    points[:3] = shapely.points([[1, 1], [2, 1], [2, 2]])  # corner, edge, shared corner
+    x, y = rng.integers(0, 9, (2, 40)).astype(float)
+    polygons = np.append(shapely.box(x, y, x + 1, y + 1), shapely.box(1, 1, 2, 2))
+    wanted = np.argwhere(shapely.intersects(points[:, None], polygons)).T
+    np.testing.assert_array_equal(find_around(points, polygons), wanted)

@@ -195,6 +195,7 @@ def _layers(crs: CrsReport) -> Layers:
 def _drop(number: int) -> dict[str, Any]:
     kind = list(RouteKind)[number % 4]
     terminal = (number // 4) * 2 % 5
+    ladder = (None, "allowed", None, "strand_small")[number % 4]
     x = _house_x(number)
     start = (40.0 * terminal, 6.0)
     clamp = (x - 6.0, 6.0)
@@ -219,6 +220,40 @@ def _drop(number: int) -> dict[str, Any]:
         "label": HOSTILE[number % len(HOSTILE)],
         "ports_needed": 1,
         "parcel_id": f"L{number:02d}",
+        "hook_height_m": 6.0,
+        "attachment_height_m": 3.6 + 0.1 * number,
+        "hook_is_raised": number % 6 == 1,
+        "attachment_is_raised": number % 6 in (1, 3),
+        "height_basis": "default" if number % 3 else "measured",
+        "ground_basis": "default",
+        "stringing_sag_m": 0.254,
+        "stringing_temperature_c": 15.0,
+        "stringing_tension_n": 300.0,
+        "wire_arc_m": air.length * 1.001,
+        "sag_worst_m": 0.4064,
+        "sag_worst_case": "clearance_hot",
+        "tension_worst_n": 800.0 + 10.0 * number,
+        "tension_limit_n": 1000.0,
+        "tension_case": "tension_loaded",
+        "swing_worst_m": 0.8,
+        "margin_m": 0.9 - 0.0508 * number,
+        "margin_required_m": 4.7,
+        "margin_available_m": 5.6 - 0.0508 * number,
+        "margin_at_m": air.length / 3,
+        "margin_case": "clearance_hot",
+        "margin_over": f"road {HOSTILE[number % len(HOSTILE)]}",
+        "margin_rule": "Book of Rules (invented), from memory",
+        "ladder_sag_m": 0.127 if ladder == "allowed" else np.nan,
+        "ladder_shift_m": -0.1 if ladder else np.nan,
+        "clamp_shift_m": 0.05 if ladder else np.nan,
+        "clamp_sink_m": 0.02 if ladder else np.nan,
+        "strand_tension_n": 9000.0 if ladder else np.nan,
+        "strand_ladder": ladder,
+        "clearance_note": (
+            f"direct from P2 would cost 12.00 less, but misses clearance by 3.0 in over {SCRIPT}"
+            if number in (2, 7)
+            else None
+        ),
         "flags": "street_crossing;near_tree" if number % 3 == 0 else None,
         "runner_up": f"from P2, {HOSTILE[(number + 5) % len(HOSTILE)]}",
         "runner_up_extra_cost": -0.0,
@@ -266,6 +301,12 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
                     "angle_deg": 71.5,
                     "width_m": 8.0,
                     "jurisdiction": HOSTILE[number % len(HOSTILE)],
+                    "required_m": 4.7,
+                    "available_m": 5.1064,
+                    "margin_m": 0.4064,
+                    "margin_case": "clearance_hot",
+                    "rule": f"Book of Rules (invented), {SCRIPT}, from memory",
+                    "clearance_basis": "computed",
                 }
             )
         if number % 3 == 0:
@@ -279,6 +320,8 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
                     "start_m": 1.0,
                     "end_m": 2.0,
                     "distance_m": 0.4,
+                    "clearance_basis": "none" if number else "not_checked",
+                    "clearance_note": None if number else f"no figure for it {SCRIPT}",
                 }
             )
         hazards += [
@@ -299,7 +342,8 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
         {
             "address_id": f"A{number}",
             "label": HOSTILE[number - 12],
-            "code": "no_free_port",
+            "code": "no_free_port" if number == 12 else "no_clearance",
+            "clearance_miss_m": np.nan if number == 12 else 0.1016,
             "reasons": f"no free port within 60 m; {SCRIPT}",
             "remedy": "add 2 ports at P4",
             "nearest_terminal_id": "P4",
@@ -327,6 +371,16 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
         for drop in drops[:5]
         for rank in (1, 2)
     ]
+    stringing = [
+        {
+            "address_id": drop["address_id"],
+            "temperature_c": temperature_c,
+            "sag_m": 0.2 + 0.002 * temperature_c,
+            "tension_n": 320.0 - 2.0 * temperature_c,
+        }
+        for drop in drops
+        for temperature_c in (-10.0, 15.0, 40.0)
+    ]
     set_aside = [
         {
             "layer": "addresses",
@@ -350,6 +404,7 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
             "unserved": unserved,
             "terminals": terminals,
             "alternatives": alternatives,
+            "stringing": stringing,
             "set_aside": set_aside,
             "findings": findings,
         }.items()
@@ -364,6 +419,16 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
             "served": np.int64(12),
             "gap": 0.0,
             "unknown": float("nan"),
+        },
+        standards={
+            "rule_set": "us",
+            "title": "Rules of Fenmoor Quay (invented)",
+            "caution": "Verify every figure.",
+            "loading_district": "light",
+            "tension_cases": {"tension_loaded": 1000.0},
+            "clearance_cases": {"clearance_hot": 1.0},
+            "figures_by_status": {"read": 3, "from memory": 4},
+            "covers_not": ["clearance.water: nothing could be read."],
         },
         unchecked=("Clearances: no heights of buildings.",),
         timings_s={"choice": 0.123},

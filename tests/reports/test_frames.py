@@ -16,7 +16,7 @@ from geoplan.reports.frames import (
     report_name,
     report_values,
 )
-from geoplan.tables import TABLES, Column
+from geoplan.tables import TABLES, UNIT_SUFFIX, Column
 
 
 @pytest.mark.parametrize("name", TABLES)
@@ -63,6 +63,45 @@ def test_values_are_in_the_unit_of_the_name(plan: Plan, metric_plan: Plan) -> No
     np.testing.assert_allclose(feet, metres / 0.3048, atol=0.0501)
     shown = report_frame(metric_plan, "drops")["air_span_m"]
     np.testing.assert_allclose(shown, metres, atol=0.00501)
+
+
+def test_every_column_with_a_quantity_ends_as_its_quantity_says() -> None:
+    for table in TABLES.values():
+        for column in table.columns:
+            if column.quantity is not None:
+                assert column.name.endswith(UNIT_SUFFIX[column.quantity]), column.name
+                assert report_name(column, "us") != report_name(column, "metric") or (
+                    column.quantity in ("angle", "voltage")
+                )
+
+
+def test_every_column_that_names_a_unit_has_its_quantity() -> None:
+    endings = ("_m", "_n", "_c", "_v", "_deg", "_m_per_s")
+    for table in TABLES.values():
+        for column in table.columns:
+            if column.kind == "float" and column.name.endswith(endings):
+                assert column.quantity is not None, f"{table.name}.{column.name}"
+
+
+def test_stringing_is_in_inches_pounds_and_fahrenheit(plan: Plan, metric_plan: Plan) -> None:
+    shown = report_frame(plan, "stringing").iloc[:3]
+    assert list(shown.columns) == ["address_id", "temperature_degf", "sag_in", "tension_lbf"]
+    assert shown["temperature_degf"].tolist() == [14, 59, 104]
+    assert shown["sag_in"].tolist() == [7.1, 9.1, 11.0]
+    assert shown["tension_lbf"].tolist() == [76, 65, 54]
+    metric = report_frame(metric_plan, "stringing").iloc[:3]
+    assert metric["temperature_degc"].tolist() == [-10, 15, 40]
+    assert metric["sag_m"].tolist() == [0.18, 0.23, 0.28]
+    assert metric["tension_n"].tolist() == [340, 290, 240]
+
+
+def test_margins_are_finer_than_heights(plan: Plan) -> None:
+    drops = report_frame(plan, "drops")
+    assert drops["margin_in"].iloc[0] == 35.4
+    assert drops["margin_required_ft"].iloc[0] == 15.4
+    crossings = report_frame(plan, "crossings")
+    road = crossings[crossings["crossing_kind"].eq("road")].iloc[0]
+    assert (road["required_ft"], road["available_ft"], road["margin_in"]) == (15.4, 16.8, 16.0)
 
 
 def test_sag_is_in_inches() -> None:

@@ -94,6 +94,24 @@ def test_every_route_kind_differs_in_colour_and_dashes() -> None:
     assert len({style.dashes for style in ROUTE_STYLE.values()}) == len(RouteKind)
 
 
+def test_each_mark_points_at_the_drop_of_its_address(page: Path) -> None:
+    layers = _data(page)["layers"]
+    drops = [feature["properties"]["title"][:3] for feature in layers["drops"]]
+    for feature in layers["hazards"]:
+        assert drops[feature["properties"]["drop"]] == feature["properties"]["title"][:3]
+    assert len(layers["other_crossings"]) == 4
+    for feature in layers["other_crossings"]:
+        rows = dict(feature["properties"]["rows"])
+        assert drops[feature["properties"]["drop"]] == rows["Address"]
+        assert rows["Clearance"].startswith(("not checked: no figure for it", "nothing to clear"))
+
+
+def test_page_names_the_rules_and_counts_what_was_raised(page: Path) -> None:
+    notes = "\n".join(_data(page)["notes"])
+    assert "all must be verified against the code in force" in notes
+    assert "Raised hooks: 2; raised attachments: 4; bucket jobs: 3; routes changed" in notes
+
+
 def test_flags_of_one_place_share_a_mark_of_the_gravest(plan: Plan, page: Path) -> None:
     hazards = _data(page)["layers"]["hazards"]
     assert len(hazards) == 12
@@ -228,6 +246,66 @@ def test_layers_can_be_switched(opened: Any) -> None:
     assert opened.locator(".folium-map .gp-square").count() == 0
     label.locator("input").check()
     assert opened.locator(".folium-map .gp-square").count() == 4
+
+
+OPEN = """(title) => {
+  const map = Object.values(window).find((one) => one instanceof L.Map);
+  let hit = null;
+  map.eachLayer((one) => {
+    if (one.feature && (one.feature.properties.title || "").startsWith(title)) hit = hit || one;
+  });
+  hit.openPopup();
+}"""
+
+
+@pytestmark_browser
+def test_popup_of_a_drop_tells_how_it_hangs_and_marks_it(fenmoor: Any, opened: Any) -> None:
+    halo = opened.locator(".folium-map path.gp-halo")
+    assert halo.count() == 0
+    opened.evaluate(OPEN, "A02")
+    box = opened.locator(".gp-popup")
+    box.wait_for()
+    labels = box.locator("dt").all_inner_texts()
+    for label in ("House height", "Sag to leave", "Worst sag", "Tension", "Least margin", "Rule"):
+        assert label in labels
+    assert f"misses clearance by 3.0 in over {fenmoor.SCRIPT}" in box.text_content()
+    assert halo.count() == 2
+    opened.locator(".leaflet-popup-close-button").click()
+    box.wait_for(state="detached")
+    assert halo.count() == 0
+    assert opened.faults == []
+
+
+@pytestmark_browser
+def test_a_mark_of_a_drop_marks_the_drop_too(page: Path, opened: Any) -> None:
+    layers = _data(page)["layers"]
+    crossing = layers["street_crossings"][0]["properties"]
+    drop = layers["drops"][crossing["drop"]]["properties"]
+    assert drop["title"].startswith("A01")
+    assert crossing["rows"][0][1] == "The drop of A01 crosses this road"
+    opened.evaluate(OPEN, "Crosses Heron Street")
+    opened.locator(".gp-popup").wait_for()
+    assert opened.locator(".folium-map path.gp-halo").count() == 2
+    opened.evaluate(OPEN, "Unserved: A12")
+    opened.locator(".gp-popup", has_text="Unserved: A12").wait_for()
+    assert opened.locator(".folium-map path.gp-halo").count() == 0
+    assert opened.faults == []
+
+
+@pytestmark_browser
+@pytest.mark.parametrize(("width", "is_open"), [(390, False), (1400, True)])
+def test_the_list_of_layers_is_closed_on_a_phone(
+    browser: Any, page: Path, width: int, is_open: bool
+) -> None:
+    tab = browser.new_page(viewport={"width": width, "height": 844})
+    tab.goto(page.as_uri())
+    tab.wait_for_selector("body[data-ready=yes]")
+    layers = tab.locator(".gp-side details", has=tab.locator("summary", has_text="Layers"))
+    assert layers.evaluate("(box) => box.open") == is_open
+    assert tab.locator(".leaflet-control-layers-overlays").is_visible() == is_open
+    tab.locator("summary", has_text="Layers").click()
+    assert tab.locator(".leaflet-control-layers-overlays").is_visible() != is_open
+    tab.close()
 
 
 @pytestmark_browser

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -63,6 +64,19 @@ def test_it_carries_the_caution_and_what_is_unchecked(plan: Plan, summary: dict)
     assert summary["inputs"]["addresses"]["rows_set_aside"] == 1
 
 
+def test_it_names_the_rules_and_what_they_leave_out(plan: Plan, summary: dict) -> None:
+    assert summary["standards"] == plan.standards
+    assert summary["standards"]["covers_not"] == ["clearance.water: nothing could be read."]
+
+
+def test_it_tells_of_clearances(summary: dict) -> None:
+    told = summary["clearance"]
+    assert told["raised_hooks"] == 2
+    assert told["least_margin"]["over"].startswith("road NUL\ufffd")
+    assert told["greatest_tension"]["share"] == pytest.approx(0.91)
+    assert told["routes_changed_by_clearance"]["count"] == 2
+
+
 def test_no_folder_and_no_time_of_this_machine(plan: Plan, summary: dict) -> None:
     text = json.dumps(summary)
     assert str(Path.home()) not in text
@@ -110,6 +124,10 @@ def test_screen_fits_and_tells_the_fate(fenmoor: Any, units: str) -> None:
     assert "served 12, unserved 2, set aside 1" in text
     assert "Not for construction" in text
     assert ("232.0 ft" in text) == (units == "us")
+    assert "Rules 'us', light: must be verified against the code in force" in text
+    margin = "13.4 in" if units == "us" else "0.34 m"
+    assert f"Least margin {margin}, most tension 91.0% of limit; raised: hooks 2, houses 4" in text
+    assert re.search(r"Of these bucket jobs +3\n", text)
 
 
 def test_the_fullest_screen_still_fits(plan: Plan) -> None:
@@ -129,6 +147,7 @@ def test_the_fullest_screen_still_fits(plan: Plan) -> None:
         layers=dataclasses.replace(plan.layers, absent=absent),
         crossings=crossings,
         unserved=unserved,
+        standards={**plan.standards, "rule_set": "r" * 90},
         unchecked=("not checked: " + "this and that, " * 40, "and more"),
     )
     lines = terminal_summary(full).split("\n")
@@ -138,10 +157,9 @@ def test_the_fullest_screen_still_fits(plan: Plan) -> None:
     assert lines[-1].endswith("asks for one.")
 
 
-def test_names_cannot_steer_the_terminal(fenmoor: Any, plan: Plan) -> None:
-    wild = dataclasses.replace(
-        plan, project=fenmoor.project(name="\x1b[2J\r\u202eevil\n" + "\u6771" * 60)
-    )
+def test_names_cannot_steer_the_terminal(plan: Plan) -> None:
+    name = "\x1b[2J\r\u202eevil\n" + "\u6771" * 60  # the door refuses it; so does the screen
+    wild = dataclasses.replace(plan, project=plan.project.model_copy(update={"name": name}))
     text = terminal_summary(wild)
     assert "\x1b" not in text
     assert "\r" not in text

@@ -25,6 +25,7 @@ function geoplanMap(map, groups, layerControl, look) {
   const full = 19;     // from this zoom on, marks have their full size
   const circles = [];
   const drops = [];
+  const narrow = window.matchMedia("(max-width: 760px)").matches;
 
   function circle(latlng, radius, style) {
     const made = L.circleMarker(latlng, { radius: radius, ...style });
@@ -97,10 +98,26 @@ function geoplanMap(map, groups, layerControl, look) {
     return circle(latlng, 3, areas[layer]);
   }
 
+  // The drop whose popup, or that of one of its marks, is open lies on a wide bright band.
+  const halo = L.layerGroup();
+
+  function highlight(number) {
+    halo.clearLayers();
+    if (number === undefined) return;
+    const points = data.layers.drops[number].geometry.coordinates.map((at) => [at[1], at[0]]);
+    for (const [color, weight] of [["#000000", 13], ["#f0e442", 10]]) {
+      halo.addLayer(L.polyline(points, {
+        pane: "gp-halo", interactive: false, className: "gp-halo", color: color, weight: weight,
+      }));
+    }
+  }
+
+  const paneOf = (key) => 400 + 2 * look.order.indexOf(key);
+
   function draw(key) {
     const part = look.groups[key];
     const pane = "gp-" + key;
-    map.createPane(pane).style.zIndex = 400 + look.order.indexOf(key);
+    map.createPane(pane).style.zIndex = paneOf(key);
     for (const layer of part.layers) {
       const features = data.layers[layer].filter(
         (feature) => part.style === null || feature.properties.style === part.style);
@@ -119,10 +136,18 @@ function geoplanMap(map, groups, layerControl, look) {
             drops.push({ made: made, weight: look.routes[feature.properties.style].width });
           }
           if (!feature.properties.title || silent.has(layer)) return;
-          made.bindPopup(() => popup(feature.properties), { minWidth: 240, maxWidth: 360, maxHeight: 320 });
+          made.bindPopup(() => popup(feature.properties), {
+            minWidth: narrow ? 240 : 380, maxWidth: narrow ? 300 : 460, maxHeight: narrow ? 300 : 440,
+          });
           made.bindTooltip(() => element("span", feature.properties.title, "gp-tip"),
             { sticky: true });
-          made.on("popupopen", () => made.closeTooltip());
+          const number = layer === "drops" ? data.layers.drops.indexOf(feature)
+            : feature.properties.drop;
+          made.on("popupopen", () => {
+            made.closeTooltip();
+            highlight(number);
+          });
+          made.on("popupclose", () => highlight(undefined));
           if (made.options.icon) made.options.alt = feature.properties.title;
         },
       }).addTo(groups[key]);
@@ -284,7 +309,7 @@ function geoplanMap(map, groups, layerControl, look) {
     const box = document.getElementById("gp-side");
     const layers = element("section");
     layers.append(layerControl.getContainer());
-    box.append(folded("Layers", layers, true), folded("Legend", legend(), true),
+    box.append(folded("Layers", layers, !narrow), folded("Legend", legend(), true),
       folded("About this plan", paragraphs(data.notes), true),
       folded("Caution in full", paragraphs(data.caution), false));
   }
@@ -296,6 +321,9 @@ function geoplanMap(map, groups, layerControl, look) {
     return box;
   };
 
+  const firstDrops = look.order.find((key) => key.startsWith("drops_"));
+  map.createPane("gp-halo").style.zIndex = firstDrops ? paneOf(firstDrops) - 1 : 400;
+  halo.addTo(map);
   look.order.forEach(draw);
   L.control.scale({
     position: "bottomleft", maxWidth: 160,
