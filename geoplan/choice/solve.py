@@ -26,6 +26,7 @@ from geoplan.routes.segments import IntArray
 BoolArray = npt.NDArray[np.bool_]
 FAR = np.int64(2**62)
 MOST_BRANCHES = 400
+MOST_PAIRS_OPENED = 400_000
 MOST_TRIALS = 40
 """Terminals of one component whose port value is found by solving again."""
 
@@ -376,7 +377,8 @@ def _whole_optimum(
     heap: list[tuple[int, int, IntArray, _Branch]] = []
     for bound, flow, branch in queue:
         heapq.heappush(heap, (bound, opened, flow, branch))
-    while heap and opened < MOST_BRANCHES:
+    most = min(MOST_BRANCHES, max(MOST_PAIRS_OPENED // max(len(a), 1), 20))
+    while heap and opened < most:
         _, _, flow, branch = heapq.heappop(heap)
         used = flow[: network.pairs]
         split = np.flatnonzero((used > 0) & (used < need[a]))

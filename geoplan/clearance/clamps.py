@@ -308,7 +308,7 @@ def settle_clamps(
         s.span_m,
         s.horizontal_tension_n,
         s.weight_n_per_m,
-        s.weight_n_per_m + ice,
+        np.asarray(s.weight_n_per_m, dtype=np.float64) + ice,
         warmer,
         s.stiffness_n,
         s.expansion_per_c,

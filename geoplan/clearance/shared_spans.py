@@ -200,7 +200,7 @@ def _pull(
 def _shift(shared: SharedSpans, pull: FloatArray, strand_n: FloatArray) -> FloatArray:
     """Return how much nearer to its house each clamp comes for the pulls of the others."""
     moved = shared.bend_m * pull[shared.second] / strand_n[shared.first]
-    return np.bincount(shared.first, weights=moved, minlength=len(shared.row))
+    return np.bincount(shared.first, weights=moved, minlength=len(shared.row)).astype(np.float64)
 
 
 def _kept(far: FloatArray, shift: FloatArray) -> FloatArray:
