@@ -78,7 +78,7 @@ def hanging_columns(
     """
     standards = plant.standards
     count = len(final.start_m)
-    clearance = np.array([case.name for case in standards.clearance], dtype=object)
+    clearance = _case_names(standards)
     tension = np.array([case.name for case in standards.tension], dtype=object)
     governs = final.margin_crossing
     over = np.full(count, "yard", dtype=object)
@@ -129,6 +129,12 @@ def hanging_columns(
     }
 
 
+def _case_names(standards: Standards) -> ObjectArray:
+    """Name the cases that clearances are compared in, the wire as strung last."""
+    cases = (*standards.clearance, standards.stringing)
+    return np.array([case.name for case in cases], dtype=object)
+
+
 def clearance_columns(
     crossings: Crossings, final: Final, ends: Ends, plant: Plant, margin_m: float
 ) -> dict[str, Any]:
@@ -167,7 +173,10 @@ def clearance_columns(
     assumed = power[plant.demands.power_is_assumed[crossings.feature[power]]]
     assumed = assumed[computed[assumed]]
     note[assumed] = "height or voltage of the power is a written default"
-    cases = np.array([case.name for case in plant.standards.clearance], dtype=object)
+    roof = np.flatnonzero(crossings.kind == KIND_CODE[CrossingKind.ROOF])
+    guessed = roof[plant.demands.roof_is_assumed[crossings.feature[roof]]]
+    note[guessed[computed[guessed]]] = "height of the roof is a written default"
+    cases = _case_names(plant.standards)
     case = np.full(count, None, dtype=object)
     with_case = final.crossing_case >= 0
     case[with_case] = cases[final.crossing_case[with_case]]
@@ -245,12 +254,12 @@ def clearance_hazards(
             crossings[
                 (crossings["clearance_basis"] == "computed") & crossings["clearance_note"].notna()
             ],
-            "power_height_assumed",
+            "crossed_height_assumed",
             Severity.WARNING,
             "margin_m",
-            "heights.power_height",
-            "separation from {kind} {feature} rests on an assumed height or voltage",
-            "Have the power's owner confirm height and voltage before the work.",
+            "heights",
+            "clearance at {kind} {feature}: {note}",
+            "Measure it on site, or have its owner confirm it, before the work.",
             project,
         ),
         _flag(
@@ -313,6 +322,20 @@ def clearance_hazards(
                 why=rows["clearance_note"],
             )
         )
+    unknown = drops["pole_power_basis"] == "not_checked"
+    parts.append(
+        _flag(
+            drops[unknown],
+            "pole_power_not_checked",
+            Severity.ERROR,
+            "hook_height_m",
+            "layers.poles.power_height",
+            "power passes the pole, and its separation from the hook was not checked: no height "
+            "is recorded, or the rules hold no figure",
+            "Measure from the ground with the power's owner before anybody climbs.",
+            project,
+        )
+    )
     bucket = drops["strand_ladder"].notna() & (drops["strand_ladder"] != "allowed")
     words = drops["strand_ladder"].map(LADDER_WORDS)
     part = _flag(

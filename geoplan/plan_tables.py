@@ -285,6 +285,7 @@ def _drops(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame
                 uses_strand
             ),
             "parcel_id": addresses["parcel_id"].to_numpy(),
+            "pole_power_basis": _pole_power(chosen, rows),
             "clearance_note": _cheaper_but_not_clear(chosen, layers, project),
             **hanging_columns(
                 chosen.final,
@@ -436,6 +437,15 @@ def _clearance_only(chosen: Chosen) -> IntArray:
     clearance = int(Forbidden.CLEARANCE | Forbidden.POWER)
     only = (routes.forbidden != 0) & ((routes.forbidden & ~clearance) == 0)
     return np.flatnonzero(only & np.isfinite(chosen.found.hung.miss_m[routes.air])).astype(np.int64)
+
+
+def _pole_power(chosen: Chosen, rows: IntArray) -> ObjectArray:
+    """Tell whether the hook's separation from power on its own pole was worked out."""
+    pole = chosen.found.air.pole[chosen.found.routes.air[rows]]
+    supports = chosen.plant.supports
+    on_pole = (pole >= 0) & supports.pole_has_power[pole]
+    checked = np.where(supports.pole_power_is_checked[pole], "computed", "not_checked")
+    return np.where(on_pole, checked, "none").astype(object)
 
 
 def _cheaper_but_not_clear(chosen: Chosen, layers: Layers, project: Project) -> pd.Series[str]:

@@ -54,6 +54,8 @@ class Standards:
     tension: tuple[TensionCase, ...]
     clearance: tuple[ClearanceCase, ...]
     stringing_c: float
+    stringing: ClearanceCase
+    """The wire as strung; the whole clearance is asked for."""
     max_air_span_m: float
     """The lesser of the project's limit and the wire's own in the district."""
     max_route_m: float
@@ -132,6 +134,7 @@ def load_standards(project: Project) -> Standards:
         tension,
         clearance,
         stringing[0],
+        ClearanceCase("stringing", stringing[0], LoadCase(temperature_c=stringing[0]), 1.0, ""),
         min(project.limits.max_air_span, entry.max_air_span(district).value_si),
         min(project.limits.max_route, entry.max_total_length_m),
         {name: load_strand(name, extra) for name in available_strands(extra)},

@@ -388,6 +388,7 @@ _HANGING = (
     _length("attachment_height_m", "Height of the premises attachment above ground."),
     _flag("hook_is_raised", "Higher than the usual place on the pole."),
     _flag("attachment_is_raised", "Higher than the usual place at the house."),
+    _id("pole_power_basis", "Power on the pole: computed, not_checked, or none there."),
     _id("height_basis", "measured, or default where any height stands in."),
     _id("ground_basis", "measured, or default: level ground assumed."),
     _sag("stringing_sag_m", "Sag to leave at the stringing temperature, ladder gone.", minimum=0.0),

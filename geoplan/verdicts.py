@@ -32,7 +32,7 @@ REASON_WORDS = {
     Forbidden.POOL: "passes over a pool",
     Forbidden.CLAMP_OVER_ROAD: "its span clamp would be over a carriageway",
     Forbidden.CLEARANCE: "no allowed heights and sag keep every clearance",
-    Forbidden.TENSION: "the wire would be overstressed",
+    Forbidden.TENSION: "the wire would be overstressed, or need more sag than is allowed",
     Forbidden.POLE_SPACE: "no room for its hook on the pole",
     Forbidden.POWER: "no allowed heights keep its separation from power",
 }

@@ -77,7 +77,7 @@ def test_power_on_assumed_height_or_voltage_is_flagged_wherever_it_was_compared(
     ]
     assert len(power) > 0
     assert power["clearance_note"].str.contains("written default").all()
-    flagged = plan.hazards[plan.hazards["code"] == "power_height_assumed"]
+    flagged = plan.hazards[plan.hazards["code"] == "crossed_height_assumed"]
     assert set(flagged["address_id"]) == set(power["address_id"])
 
 
@@ -178,3 +178,23 @@ def test_in_the_stringing_table_a_warmer_day_asks_for_more_sag_and_less_tension(
     steps = table.groupby("address_id")[["sag_m", "tension_n"]].diff().dropna()
     assert (steps["sag_m"] > 0).all()
     assert (steps["tension_n"] < 0).all()
+
+
+def test_unrecorded_power_on_a_pole_is_flagged_never_passed_over(
+    demo_layers: Layers, demo_project: Project
+) -> None:
+    poles = demo_layers.poles.assign(power_height_m=np.nan)
+    plan = make_plan(dataclasses.replace(demo_layers, poles=poles), demo_project)
+    unknown = plan.drops["pole_power_basis"] == "not_checked"
+    assert unknown.any()
+    assert not (plan.drops["pole_power_basis"] == "computed").any()
+    flagged = plan.hazards[plan.hazards["code"] == "pole_power_not_checked"]
+    assert set(flagged["address_id"]) == set(plan.drops.loc[unknown, "address_id"])
+    assert (flagged["severity"] == "error").all()
+
+
+def test_a_ladder_always_pushes_the_clamp_toward_the_street(demo_plan: Plan) -> None:
+    clamps = demo_plan.drops.dropna(subset="ladder_shift_m")
+    assert len(clamps) > 20
+    assert (clamps["ladder_shift_m"] < clamps["clamp_shift_m"]).all()
+    assert (clamps["ladder_sag_m"] < clamps["stringing_sag_m"]).all()

@@ -174,6 +174,13 @@ def _explain_one(lack: Lack, row: int, project: Project) -> tuple[str, str, str]
                 f"every route within the limits{lock} {words}; {lack.miss_text.iloc[row]}",
                 f"{lack.mend_text.iloc[row]}. {new}.",
             )
+        if Forbidden.TENSION in bits and not bits & ~(Forbidden.TENSION | Forbidden.CLEARANCE):
+            return (
+                "overstressed",
+                f"every route within the limits{lock} {words}",
+                "Use a stronger wire or a nearer pole, or allow more sag under "
+                f"heights.max_sag_share. {new}.",
+            )
         return (
             "every_route_forbidden",
             f"every route within the limits{lock} {words}",

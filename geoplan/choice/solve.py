@@ -26,6 +26,10 @@ from geoplan.routes.segments import IntArray
 BoolArray = npt.NDArray[np.bool_]
 FAR = np.int64(2**62)
 MOST_BRANCHES = 400
+MOST_SPLITS = 6
+"""More addresses split by the flow than this: branching would not end, so it isn't begun."""
+SERVICE_OVER_DEAREST = 20.0
+WHOLE = 1e-5
 MOST_PAIRS_OPENED = 400_000
 MOST_TRIALS = 40
 """Terminals of one component whose port value is found by solving again."""
@@ -372,11 +376,14 @@ def _whole_optimum(
     network = _build_network(a, t, cents, need, free, reserve, reserve_cents)
     everything = np.ones(len(a), dtype=bool)
     start = _Branch(everything, np.zeros(len(a), dtype=bool))
-    queue = [(*_solve_branch(network, need, a, start), start)]
+    bound, flow = _solve_branch(network, need, a, start)
+    used = flow[: network.pairs]
+    most_served = int(np.floor((used / need[a]).sum() + 1e-6))
+    splits = len(np.unique(a[(used > 0) & (used < need[a])]))
     opened = 0
     heap: list[tuple[int, int, IntArray, _Branch]] = []
-    for bound, flow, branch in queue:
-        heapq.heappush(heap, (bound, opened, flow, branch))
+    if splits <= MOST_SPLITS:
+        heap.append((bound, opened, flow, start))
     most = min(MOST_BRANCHES, max(MOST_PAIRS_OPENED // max(len(a), 1), 20))
     while heap and opened < most:
         _, _, flow, branch = heapq.heappop(heap)
@@ -395,7 +402,7 @@ def _whole_optimum(
             bound, flow = _solve_branch(network, need, a, child)
             if (flow[: network.pairs][child.held] == need[a][child.held]).all():
                 heapq.heappush(heap, (bound, opened, flow, child))
-    return _integer_programme(a, t, cents, need, free, reserve, reserve_cents)
+    return _integer_programme(a, t, cents, need, free, reserve, reserve_cents, most_served)
 
 
 @dataclass(frozen=True)
@@ -425,8 +432,14 @@ def _integer_programme(
     free: IntArray,
     reserve: IntArray,
     reserve_cents: int,
+    most_served: int,
 ) -> tuple[IntArray, IntArray]:
-    """Solve a component exactly: first most addresses, then least cost among those."""
+    """Solve a component exactly: first most addresses, then least cost among those.
+
+    One programme that prices service moderately is tried first. If it serves `most_served`, the
+    bound that a flow gives, it has the least cost of all plans that do; else two programmes
+    follow, for the number and then for the cost.
+    """
     from scipy.optimize import LinearConstraint, milp
     from scipy.sparse import coo_array, vstack
 
@@ -452,6 +465,20 @@ def _integer_programme(
     price = np.concatenate([cents, np.full(terminals, reserve_cents)]).astype(np.float64)
     options = {"mip_rel_gap": 0.0}
     bounds = (np.zeros(width), upper)
+    several = np.concatenate([need[a] > 1, np.zeros(terminals, dtype=bool)])
+    worth = SERVICE_OVER_DEAREST * float(price.max(initial=1.0))
+    quick = milp(
+        price + worth * serve,
+        integrality=several.astype(np.int64),
+        bounds=bounds,
+        constraints=rules,
+        options=options,
+    )
+    if quick.status == 0 and abs(quick.mip_dual_bound - quick.fun) < 1.0:
+        values = np.rint(quick.x).astype(np.int64)
+        is_whole = float(np.abs(quick.x - values).max(initial=0.0)) < WHOLE
+        if is_whole and int(values[:pairs].sum()) == most_served:
+            return np.flatnonzero(values[:pairs]).astype(np.int64), values[pairs:]
     most = milp(
         serve, integrality=np.ones(width), bounds=bounds, constraints=rules, options=options
     )

@@ -225,7 +225,7 @@ def find_clamps(
         drop_length,
         on.sag_m,
         after.sag_m,
-        on.lateral_m,
+        np.asarray(on.lateral_m) + moved - np.asarray(after.lateral_m),
         moved,
         alone_sink + others,
         alone_sink,

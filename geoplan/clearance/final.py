@@ -135,7 +135,8 @@ def finish(
 
     Notes
     -----
-    Clearances are those of the elastic catenary in each clearance case; a span clamp is where
+    Clearances are those of the elastic catenary in each clearance case, and as strung, for drops
+    that share a strand span can hang lower then; a span clamp is where
     the strand, the drop and that case's ice and temperature leave it. Places along the air span
     are kept as parts of it when the clamp moves. In the tension cases too the clamp is where
     strand and drop leave it.
@@ -166,6 +167,11 @@ def finish(
         moved = settle_clamps(clamps, case, standards)
         case_low[clamps.row], case_span[clamps.row] = moved.start_z_m, moved.air_span_m
         sags.append(margins.add(number, case, case_low, end_z, case_span, length, standards))
+    sags.append(
+        margins.add(
+            len(standards.clearance), standards.stringing, start_z, end_z, spans, length, standards
+        )
+    )
     sag = np.stack(sags, axis=1)
     tension = [
         solve_weather(spans, rise, length, standards.stringing_c, wire, limit.case)

@@ -212,7 +212,7 @@ def choose_heights(
         open_rows = open_rows[~done]
     forbidden = np.zeros(count, dtype=np.int64)
     if len(open_rows):
-        _note_misses(
+        by_tension = _note_misses(
             result,
             open_rows,
             span,
@@ -223,7 +223,9 @@ def choose_heights(
             yielding.take(open_rows),
         )
         forbidden[open_rows] = np.where(
-            power_blocks[open_rows], int(Forbidden.POWER), int(Forbidden.CLEARANCE)
+            power_blocks[open_rows],
+            int(Forbidden.POWER),
+            np.where(by_tension, int(Forbidden.TENSION), int(Forbidden.CLEARANCE)),
         )
     forbidden[~ends.has_room] |= int(Forbidden.POLE_SPACE)
     return Hung(**result, forbidden=forbidden)
@@ -487,8 +489,12 @@ def _note_misses(
     standards: Standards,
     heights: Heights,
     yielding: Yielding,
-) -> None:
-    """Work out by how much and where the highest heights fail at the least sag."""
+) -> BoolArray:
+    """Work out by how much and where the highest heights fail at the least sag.
+
+    Return where nothing but tension is in the way: the wire cannot bear its load at any sag, or
+    only at more sag than is allowed.
+    """
     low = (result["start_ground_m"] + result["start_m"])[some]
     rise = (result["end_ground_m"] + result["end_m"])[some] - low
     length = result["length_m"][some]
@@ -520,7 +526,10 @@ def _note_misses(
         if by_power[ceilings.air[row]] and over[row] >= excess[ceilings.air[row]]:
             part[ceilings.air[row]] = ceilings.part[row]
             crossing[ceilings.air[row]] = ceilings.crossing[row]
-    result["miss_m"][some] = np.where(by_power, excess, np.maximum(worst, 0.0))
+    by_tension = ~bearable | ((worst <= 0) & ~by_power)
+    missed = np.where(by_power, excess, np.maximum(worst, 0.0))
+    result["miss_m"][some] = np.where(by_tension, np.nan, missed)
     result["miss_part"][some] = part
     result["miss_crossing"][some] = crossing
     result["length_m"][some] = safe
+    return np.asarray(by_tension)

@@ -86,6 +86,7 @@ class Demands:
     drop_separation_m: float
     drop_height_m: FloatArray
     rules: RuleSet
+    roof_is_assumed: BoolArray
 
 
 @dataclass(frozen=True)
@@ -209,6 +210,7 @@ def look_up_demands(
         np.nan if communication is None else communication.value_si,
         existing_drops["height_m"].to_numpy(dtype=np.float64),
         rules,
+        np.isnan(top),
     )
 
 
@@ -374,7 +376,8 @@ def uncovered(crossings: Crossings, ends: Ends, demands: Demands) -> IntArray:
     below = _is_below(crossings) & np.isnan(_required(crossings, ends, demands))
     power = crossings.kind == KIND_CODE[CrossingKind.POWER]
     lacking = np.zeros(len(crossings), dtype=bool)
-    lacking[power] = np.isnan(demands.power_separation_m[crossings.feature[power]])
+    feature = crossings.feature[power]
+    lacking[power] = np.isnan(demands.power_separation_m[feature] + demands.power_height_m[feature])
     return np.flatnonzero(below | lacking).astype(np.int64)
 
 

@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from geoplan.layers.terrain import sample_elevation
 from geoplan.model import Layers, Terrain
 from geoplan.project import Project
 from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.index import PlantIndex
-from geoplan.routes.segments import FloatArray
+from geoplan.routes.segments import FloatArray, point_distance
 from geoplan.rules import separation_table
 from geoplan.standards import Standards
 
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 BoolArray = npt.NDArray[np.bool_]
+
+ON_POLE_M = 1.0
+"""Power within this distance of a pole in plan is taken to be on it."""
 
 POWER_KIND = {
     "supply_line": "supply_line",
@@ -46,6 +50,8 @@ class Supports:
     hook_high_m: FloatArray
     has_room: BoolArray
     pole_power_is_checked: BoolArray
+    pole_has_power: BoolArray
+    """Whether power is recorded on the pole, or a power line passes it within a metre."""
     span_sag_m: FloatArray
     """Sag of each strand span at the stringing temperature."""
     span_tension_n: FloatArray
@@ -139,6 +145,7 @@ def build_supports(
         high,
         high >= heights.least_hook,
         np.isfinite(power) & np.isfinite(apart),
+        np.isfinite(power) | _passed_by_power(index),
         sag,
         tension,
         weight,
@@ -151,6 +158,15 @@ def build_supports(
         min(heights.usual_attachment, heights.highest_attachment + heights.mast),
         heights.highest_attachment + heights.mast,
     )
+
+
+def _passed_by_power(index: PlantIndex) -> BoolArray:
+    """Tell which poles a power line passes within a metre."""
+    passed = np.zeros(len(index.pole_x), dtype=bool)
+    pole, piece = index.power.tree.query(shapely.points(index.pole_x, index.pole_y))
+    distance, _ = point_distance(index.pole_x[pole], index.pole_y[pole], index.power.segment[piece])
+    passed[pole[distance <= ON_POLE_M]] = True
+    return passed
 
 
 def _column(frame: gpd.GeoDataFrame, name: str) -> FloatArray:

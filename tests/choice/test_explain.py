@@ -155,11 +155,18 @@ def test_a_route_without_a_port_outranks_forbidden_ones() -> None:
 @pytest.mark.parametrize("bit", [bit for bit in Forbidden if bit])
 def test_every_ban_is_named_when_all_routes_are_forbidden(bit: Forbidden) -> None:
     row = _told(_lack(forbidden=np.array([int(bit)])))
-    assert row["code"] == "every_route_forbidden"
+    expected = "overstressed" if bit is Forbidden.TENSION else "every_route_forbidden"
+    assert row["code"] == expected
     assert REASON_WORDS[bit] in row["reasons"]
     assert [words for words in REASON_WORDS.values() if words in row["reasons"]] == [
         REASON_WORDS[bit]
     ]
+
+
+def test_an_overstressed_wire_is_not_blamed_on_clearance() -> None:
+    row = _told(_lack(forbidden=np.array([int(Forbidden.TENSION)])))
+    assert "stronger wire" in row["remedy"]
+    assert np.isnan(row["clearance_miss_m"])
 
 
 def test_several_bans_are_all_named() -> None:

@@ -235,7 +235,7 @@ def at(place: Place, temperature_c: float, ice_m: float = 0.0) -> Final:
             ice_density_kg_per_m3=913.0,
         ),
     )
-    standards = dataclasses.replace(place.standards, clearance=(case,))
+    standards = dataclasses.replace(place.standards, clearance=(case,), stringing=case)
     return dataclasses.replace(place, standards=standards).final(place.hung(), tune=False)
 
 
@@ -283,7 +283,7 @@ def test_the_worst_of_the_cases_governs_and_is_named() -> None:
     both = place.final(hung, tune=False)
     alone = []
     for case in place.standards.clearance:
-        standards = dataclasses.replace(place.standards, clearance=(case,))
+        standards = dataclasses.replace(place.standards, clearance=(case,), stringing=case)
         alone.append(dataclasses.replace(place, standards=standards).final(hung, tune=False))
     margins = np.stack([final.margin_m for final in alone])
     np.testing.assert_allclose(both.margin_m, margins.min(axis=0), atol=1e-12)
@@ -299,7 +299,7 @@ def test_ninety_percent_of_the_clearance_is_asked_of_a_hot_wire_in_california() 
     hung = place.hung()
     for name, part in (("clearance_hot", 0.9), ("clearance_ice", 0.9), ("clearance_table", 1.0)):
         case = place.standards.clearance[names[name]]
-        standards = dataclasses.replace(place.standards, clearance=(case,))
+        standards = dataclasses.replace(place.standards, clearance=(case,), stringing=case)
         final = dataclasses.replace(place, standards=standards).final(hung, tune=False)
         assert final.required_m[0] == pytest.approx(part * 10 * FT)
 
