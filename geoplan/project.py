@@ -361,6 +361,9 @@ def project_from_dict(raw: dict[str, Any], *, base: Path, where: str = "project"
             where, "has no table [layers]", "Add [layers] with parcels, addresses, poles, roads."
         )
     _check_layers(layers, where)
+    rule_set = raw.get("rule_set")
+    if isinstance(rule_set, str) and rule_set.endswith(".toml"):
+        raw["rule_set"] = str((base / rule_set).resolve())
     raw["layers"] = {
         name: _absolute(
             {"source": entry} if isinstance(entry, str) else dict(entry),
@@ -484,6 +487,8 @@ def effective_settings(project: Project) -> MappingProxyType[str, Any]:
         Nested; layers' sources are reduced to file names, so that it names no folder.
     """
     settings = project.model_dump(mode="json")
+    if settings["rule_set"].endswith(".toml"):
+        settings["rule_set"] = Path(settings["rule_set"]).name
     for entry in settings["layers"].values():
         entry["source"] = Path(entry["source"]).name
     return MappingProxyType(settings)

@@ -17,6 +17,7 @@ from geoplan.project import (
     project_from_dict,
     read_project,
 )
+from geoplan.standards import load_standards
 
 LAYERS = {name: f"{name}.gpkg" for name in ("parcels", "addresses", "poles", "roads")}
 SECTIONS = [
@@ -193,3 +194,12 @@ def test_a_file_is_read_with_its_byte_order_mark(tmp_path: Path) -> None:
     project = read_project(file)
     assert project.name == "x"
     assert project.layers["roads"].source == str(tmp_path / "roads.gpkg")
+
+
+def test_a_rule_set_of_the_users_own_is_looked_for_beside_the_project_file(tmp_path: Path) -> None:
+    (tmp_path / "local.toml").write_text('name = "local"\nbase = "us"\n', encoding="utf-8")
+    layers = dict.fromkeys(("parcels", "addresses", "poles", "roads"), "x.csv")
+    project = project_from_dict({"rule_set": "local.toml", "layers": layers}, base=tmp_path)
+    assert Path(project.rule_set) == (tmp_path / "local.toml").resolve()
+    assert load_standards(project).rule_set.name == "local"
+    assert effective_settings(project)["rule_set"] == "local.toml"
