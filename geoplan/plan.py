@@ -8,6 +8,7 @@ Does not do: open files, read the clock or print; progress is a callback.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
@@ -38,8 +39,10 @@ from geoplan.verdicts import Forbidden
 MOST_ROUNDS = 30
 """Choices made again because a planned air span failed when worked out in full."""
 
-CHUNK = 20_000
+CHUNK = 2_500
 """Addresses searched at once; bounds memory and has no say in the result."""
+THREADS = 2
+"""Groups searched side by side; no say in the result either."""
 
 Progress = Callable[[str, int, int], None]
 """Called with the stage's name, steps done and steps in all."""
@@ -335,13 +338,20 @@ def _by_status(standards: Standards) -> dict[str, int]:
 
 
 def _search_all(plant: Plant, project: Project, tell: Progress, chunk: int) -> Found:
+    """Search groups of addresses side by side; numpy and GEOS let go of the interpreter."""
     count = plant.index.address_count
+    groups = [
+        np.arange(start, min(start + chunk, count), dtype=np.int64)
+        for start in range(0, count, chunk)
+    ]
+    tell("candidates", 0, count)
     parts = []
-    for start in range(0, count, chunk):
-        tell("candidates", start, count)
-        group = np.arange(start, min(start + chunk, count), dtype=np.int64)
-        parts.append(search_routes(plant, project, group))
-    tell("candidates", count, count)
+    with ThreadPoolExecutor(THREADS) as pool:
+        for group, found in zip(
+            groups, pool.map(lambda one: search_routes(plant, project, one), groups), strict=True
+        ):
+            parts.append(found)
+            tell("candidates", int(group[-1]) + 1, count)
     return joined_found(parts)
 
 
