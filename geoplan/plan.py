@@ -114,7 +114,9 @@ def make_plan(
         message = "planned drops still fail their clearances after every round of the choice"
         raise ArithmeticError(message)
     tell("port values", 0, 1)
-    chosen = replace(chosen, assignment=_assign(plant, found, ports, tell, with_values=True)[0])
+    chosen = replace(
+        chosen, assignment=_assign(plant, found, ports, tell, known=chosen.assignment)[0]
+    )
     tell("tables", 0, 1)
     tables = build_tables(chosen, layers, project)
     return Plan(
@@ -139,7 +141,7 @@ def _choose(
     """
     tell("choice", 0, 1)
     index = plant.index
-    assignment, pairs = _assign(plant, found, ports, tell, with_values=False)
+    assignment, pairs = _assign(plant, found, ports, tell, known=None)
     route = np.append(pairs, -1)[assignment.pair]
     tell("drop crossings", 0, 1)
     recalled = _rechoose(route.astype(np.int64), found, index, ports, assignment, project)
@@ -173,9 +175,12 @@ def _choose(
 
 
 def _assign(
-    plant: Plant, found: Found, ports: Ports, tell: Progress, *, with_values: bool
+    plant: Plant, found: Found, ports: Ports, tell: Progress, *, known: Assignment | None
 ) -> tuple[Assignment, IntArray]:
-    """Assign addresses to terminals; return the optimum and the route of each pair."""
+    """Assign addresses to terminals; return the optimum and the route of each pair.
+
+    With the optimum known already, only the value of one more port is worked out.
+    """
     index = plant.index
     pairs = best_per_pair(found.routes, found.air, len(index.pole_x))
     assignment = solve_assignment(
@@ -185,7 +190,8 @@ def _assign(
         index.ports_needed,
         ports,
         lambda done, total: tell("choice", done, total),
-        with_values=with_values,
+        with_values=known is not None,
+        known=known,
     )
     return assignment, pairs
 

@@ -98,10 +98,12 @@ def test_the_optimum_equals_network_simplex_on_the_demos_own_pairs(
 ) -> None:
     seen: dict[str, np.ndarray] = {}
 
-    def watch(address, terminal, cents, needed, ports, progress=None, *, with_values=True):
+    def watch(
+        address, terminal, cents, needed, ports, progress=None, *, with_values=True, known=None
+    ):
         seen.update(address=address, terminal=terminal, cents=cents, needed=needed)
         return solve_assignment(
-            address, terminal, cents, needed, ports, progress, with_values=with_values
+            address, terminal, cents, needed, ports, progress, with_values=with_values, known=known
         )
 
     monkeypatch.setattr("geoplan.plan.solve_assignment", watch)

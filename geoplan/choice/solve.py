@@ -78,6 +78,7 @@ def solve_assignment(
     progress: Callable[[int, int], None] | None = None,
     *,
     with_values: bool = True,
+    known: Assignment | None = None,
 ) -> Assignment:
     """Assign addresses to terminals: most served first, then least cost.
 
@@ -96,6 +97,8 @@ def solve_assignment(
         Called with components done and in all.
     with_values : bool
         Whether to work out what one more port would be worth; False saves time.
+    known : Assignment, optional
+        The optimum of the very same pairs, solved before; only the values are worked out anew.
 
     Returns
     -------
@@ -138,7 +141,13 @@ def solve_assignment(
     parts = np.split(order, np.flatnonzero(np.diff(component[address[order]])) + 1)
     for done, part in enumerate(parts if len(order) else []):
         result = _solve_component(
-            address[part], terminal[part], cents[part], needed, ports, with_values=with_values
+            address[part],
+            terminal[part],
+            cents[part],
+            needed,
+            ports,
+            with_values=with_values,
+            known=None if known is None else np.flatnonzero(np.isin(part, known.pair)),
         )
         kept = result.pair >= 0
         chosen[result.addresses[kept]] = part[result.pair[kept]]
@@ -228,6 +237,7 @@ def _solve_component(
     ports: Ports,
     *,
     with_values: bool,
+    known: IntArray | None,
 ) -> _Part:
     addresses, a = np.unique(address, return_inverse=True)
     terminals, t = np.unique(terminal, return_inverse=True)
@@ -246,7 +256,14 @@ def _solve_component(
         reserve_used = flow[first_reserve : first_reserve + len(terminals)]
     else:
         method, least, checked = "branching", 0, 0
-        taken, reserve_used = _whole_optimum(a, t, cents, need, free, reserve, ports.reserve_cents)
+        taken = (
+            _whole_optimum(a, t, cents, need, free, reserve, ports.reserve_cents)[0]
+            if known is None
+            else known
+        )
+        load = np.zeros(len(terminals), dtype=np.int64)
+        np.add.at(load, t[taken], need[a[taken]])
+        reserve_used = np.maximum(load - free, 0)
     pair[a[taken]] = taken
     if method == "flow":
         values = _values_by_dual(network, flow, distance, need, len(terminals))
