@@ -14,23 +14,17 @@ integer programme (HiGHS).
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from geoplan.choice.network import Network, build_network, check_optimal, run_flow
+from geoplan.choice.whole import whole_optimum
 from geoplan.routes.segments import IntArray
 
 BoolArray = npt.NDArray[np.bool_]
-FAR = np.int64(2**62)
-MOST_BRANCHES = 400
-MOST_SPLITS = 6
-"""More addresses split by the flow than this: branching would not end, so it isn't begun."""
-SERVICE_OVER_DEAREST = 20.0
-WHOLE = 1e-5
-MOST_PAIRS_OPENED = 400_000
 MOST_TRIALS = 40
 """Terminals of one component whose port value is found by solving again."""
 
@@ -214,21 +208,6 @@ class _Part:
     least_reduced_cost: int
 
 
-@dataclass(frozen=True)
-class _Network:
-    """One component as a flow network: addresses, then terminals, then the sink."""
-
-    tail: IntArray
-    head: IntArray
-    capacity: IntArray
-    cost: IntArray
-    supply: IntArray
-    pairs: int
-    scale: int
-    service: int
-    """Worth of serving one address, in cents; more than all prices together."""
-
-
 def _solve_component(
     address: IntArray,
     terminal: IntArray,
@@ -243,9 +222,9 @@ def _solve_component(
     terminals, t = np.unique(terminal, return_inverse=True)
     need = needed[addresses]
     free, reserve = ports.free[terminals], ports.reserve[terminals]
-    network = _build_network(a, t, cents, need, free, reserve, ports.reserve_cents)
-    flow = _run_flow(network)
-    least, checked, distance = _check_optimal(network, flow)
+    network = build_network(a, t, cents, need, free, reserve, ports.reserve_cents)
+    flow = run_flow(network)
+    least, checked, distance = check_optimal(network, flow)
     used = flow[: network.pairs]
     whole = (used == 0) | (used == need[a])
     pair = np.full(len(addresses), -1, dtype=np.int64)
@@ -257,7 +236,7 @@ def _solve_component(
     else:
         method, least, checked = "branching", 0, 0
         taken = (
-            _whole_optimum(a, t, cents, need, free, reserve, ports.reserve_cents)[0]
+            whole_optimum(a, t, cents, need, free, reserve, ports.reserve_cents)[0]
             if known is None
             else known
         )
@@ -295,227 +274,8 @@ def _solve_component(
     return _Part(addresses, terminals, pair, reserve_used, *values, method, checked, least)
 
 
-def _build_network(
-    a: IntArray,
-    t: IntArray,
-    cents: IntArray,
-    need: IntArray,
-    free: IntArray,
-    reserve: IntArray,
-    reserve_cents: int,
-) -> _Network:
-    """Lay out the network; a unit of flow is a port, prices are split evenly over ports."""
-    count, terminals = len(need), len(free)
-    scale = int(np.lcm.reduce(np.unique(need)))
-    dearest = np.zeros(count, dtype=np.int64)
-    np.maximum.at(dearest, a, cents)
-    service = int(2 * (1 + dearest.sum() + reserve.sum() * reserve_cents))
-    sink = count + terminals
-    share = scale // need
-    everyone = np.arange(count, dtype=np.int64)
-    all_terminals = np.arange(terminals, dtype=np.int64) + count
-    return _Network(
-        np.concatenate([a, everyone, all_terminals, all_terminals]),
-        np.concatenate([t + count, np.full(count + 2 * terminals, sink, dtype=np.int64)]),
-        np.concatenate([need[a], need, free, reserve]),
-        np.concatenate(
-            [
-                (cents - service) * share[a],
-                np.zeros(count + terminals, dtype=np.int64),
-                np.full(terminals, reserve_cents * scale, dtype=np.int64),
-            ]
-        ),
-        np.concatenate([need, np.zeros(terminals, dtype=np.int64), [-int(need.sum())]]),
-        len(a),
-        scale,
-        service,
-    )
-
-
-def _run_flow(network: _Network) -> IntArray:
-    from ortools.graph.python import min_cost_flow
-
-    solver = min_cost_flow.SimpleMinCostFlow()
-    arcs = solver.add_arcs_with_capacity_and_unit_cost(
-        network.tail, network.head, network.capacity, network.cost
-    )
-    solver.set_nodes_supplies(np.arange(len(network.supply)), network.supply)
-    status = solver.solve()
-    if status != solver.OPTIMAL:
-        message = f"minimum-cost flow ended with status {status}"
-        raise ArithmeticError(message)
-    return np.asarray(solver.flows(arcs), dtype=np.int64)
-
-
-def _check_optimal(
-    network: _Network, flow: IntArray, only: BoolArray | None = None
-) -> tuple[int, int, IntArray]:
-    """Prove a flow optimal by potentials; return least reduced cost, arcs, distances from sink.
-
-    Potentials are the shortest distances from the sink in the residual network. They exist only
-    if it has no cycle of negative cost, which is what makes a flow optimal.
-    """
-    some = np.ones(len(flow), dtype=bool) if only is None else only
-    ahead, back = some & (flow < network.capacity), some & (flow > 0)
-    tail = np.concatenate([network.tail[ahead], network.head[back]])
-    head = np.concatenate([network.head[ahead], network.tail[back]])
-    cost = np.concatenate([network.cost[ahead], -network.cost[back]])
-    nodes = len(network.supply)
-    distance = np.full(nodes, FAR, dtype=np.int64)
-    distance[-1] = 0
-    for _ in range(nodes + 1):
-        fresh = distance.copy()
-        np.minimum.at(fresh, head, distance[tail] + cost)
-        if np.array_equal(fresh, distance):
-            break
-        distance = fresh
-    reduced = cost + distance[tail] - distance[head]
-    distance = np.where(distance > FAR // 2, 0, distance)
-    return int(min(reduced.min(initial=0), 0)), len(reduced), distance
-
-
-def _whole_optimum(
-    a: IntArray,
-    t: IntArray,
-    cents: IntArray,
-    need: IntArray,
-    free: IntArray,
-    reserve: IntArray,
-    reserve_cents: int,
-) -> tuple[IntArray, IntArray]:
-    """Solve a component in which no address may be split between terminals.
-
-    Branch and bound over flows: where a flow splits an address, either it is held to one of the
-    terminals or it is kept from it. The flow of a branch bounds it from below, and branches are
-    opened best first, so the first one that splits nobody is the optimum. Past `MOST_BRANCHES`
-    an integer programme takes over.
-    """
-    network = _build_network(a, t, cents, need, free, reserve, reserve_cents)
-    everything = np.ones(len(a), dtype=bool)
-    start = _Branch(everything, np.zeros(len(a), dtype=bool))
-    bound, flow = _solve_branch(network, need, a, start)
-    used = flow[: network.pairs]
-    most_served = int(np.floor((used / need[a]).sum() + 1e-6))
-    splits = len(np.unique(a[(used > 0) & (used < need[a])]))
-    opened = 0
-    heap: list[tuple[int, int, IntArray, _Branch]] = []
-    if splits <= MOST_SPLITS:
-        heap.append((bound, opened, flow, start))
-    most = min(MOST_BRANCHES, max(MOST_PAIRS_OPENED // max(len(a), 1), 20))
-    while heap and opened < most:
-        _, _, flow, branch = heapq.heappop(heap)
-        used = flow[: network.pairs]
-        split = np.flatnonzero((used > 0) & (used < need[a]))
-        if len(split) == 0:
-            first = network.pairs + len(need) + len(free)
-            return np.flatnonzero(used > 0), flow[first : first + len(free)]
-        pick = int(split[np.lexsort((split, -used[split]))[0]])
-        held, kept_out = branch.held.copy(), branch.allowed.copy()
-        held[pick] = True
-        kept_out[pick] = False
-        only = branch.allowed & ((a != a[pick]) | (np.arange(len(a)) == pick))
-        for child in (_Branch(only, held), _Branch(kept_out, branch.held)):
-            opened += 1
-            bound, flow = _solve_branch(network, need, a, child)
-            if (flow[: network.pairs][child.held] == need[a][child.held]).all():
-                heapq.heappush(heap, (bound, opened, flow, child))
-    return _integer_programme(a, t, cents, need, free, reserve, reserve_cents, most_served)
-
-
-@dataclass(frozen=True)
-class _Branch:
-    """Pairs that may be used, and pairs that must be."""
-
-    allowed: BoolArray
-    held: BoolArray
-
-
-def _solve_branch(
-    network: _Network, need: IntArray, a: IntArray, branch: _Branch
-) -> tuple[int, IntArray]:
-    """Solve the flow of one branch; return its price and the flow."""
-    capacity, cost = network.capacity.copy(), network.cost.copy()
-    capacity[: network.pairs][~branch.allowed] = 0
-    cost[: network.pairs][branch.held] -= 4 * network.service * network.scale * len(need)
-    flow = _run_flow(replace(network, capacity=capacity, cost=cost))
-    return int((flow * network.cost).sum()), flow
-
-
-def _integer_programme(
-    a: IntArray,
-    t: IntArray,
-    cents: IntArray,
-    need: IntArray,
-    free: IntArray,
-    reserve: IntArray,
-    reserve_cents: int,
-    most_served: int,
-) -> tuple[IntArray, IntArray]:
-    """Solve a component exactly: first most addresses, then least cost among those.
-
-    One programme that prices service moderately is tried first. If it serves `most_served`, the
-    bound that a flow gives, it has the least cost of all plans that do; else two programmes
-    follow, for the number and then for the cost.
-    """
-    from scipy.optimize import LinearConstraint, milp
-    from scipy.sparse import coo_array, vstack
-
-    pairs, count, terminals = len(a), len(need), len(free)
-    width = pairs + terminals
-    column = np.arange(pairs)
-    once = coo_array((np.ones(pairs), (a, column)), shape=(count, width))
-    load = coo_array(
-        (
-            np.concatenate([need[a], -np.ones(terminals)]),
-            (
-                np.concatenate([t, np.arange(terminals)]),
-                np.concatenate([column, pairs + np.arange(terminals)]),
-            ),
-        ),
-        shape=(terminals, width),
-    )
-    rules = LinearConstraint(
-        vstack([once, load]).tocsr(), -np.inf, np.concatenate([np.ones(count), free])
-    )
-    upper = np.concatenate([np.ones(pairs), reserve])
-    serve = np.concatenate([-np.ones(pairs), np.zeros(terminals)])
-    price = np.concatenate([cents, np.full(terminals, reserve_cents)]).astype(np.float64)
-    options = {"mip_rel_gap": 0.0}
-    bounds = (np.zeros(width), upper)
-    several = np.concatenate([need[a] > 1, np.zeros(terminals, dtype=bool)])
-    worth = SERVICE_OVER_DEAREST * float(price.max(initial=1.0))
-    quick = milp(
-        price + worth * serve,
-        integrality=several.astype(np.int64),
-        bounds=bounds,
-        constraints=rules,
-        options=options,
-    )
-    if quick.status == 0 and abs(quick.mip_dual_bound - quick.fun) < 1.0:
-        values = np.rint(quick.x).astype(np.int64)
-        is_whole = float(np.abs(quick.x - values).max(initial=0.0)) < WHOLE
-        if is_whole and int(values[:pairs].sum()) == most_served:
-            return np.flatnonzero(values[:pairs]).astype(np.int64), values[pairs:]
-    most = milp(
-        serve, integrality=np.ones(width), bounds=bounds, constraints=rules, options=options
-    )
-    if most.status != 0:
-        message = f"integer programme ended with status {most.status}: {most.message}"
-        raise ArithmeticError(message)
-    served = int(np.rint(-most.fun))
-    keep = LinearConstraint(coo_array(serve[None, :]).tocsr(), -served, -served)
-    best = milp(
-        price, integrality=np.ones(width), bounds=bounds, constraints=[rules, keep], options=options
-    )
-    if best.status != 0 or abs(best.mip_dual_bound - best.fun) >= 1.0:
-        message = f"integer programme not proved optimal: {best.message}"
-        raise ArithmeticError(message)
-    values = np.rint(best.x).astype(np.int64)
-    return np.flatnonzero(values[:pairs]).astype(np.int64), values[pairs:]
-
-
 def _values_by_dual(
-    network: _Network, flow: IntArray, distance: IntArray, need: IntArray, terminals: int
+    network: Network, flow: IntArray, distance: IntArray, need: IntArray, terminals: int
 ) -> tuple[IntArray, IntArray, BoolArray]:
     """Read the value of one more port off the residual network.
 
@@ -532,7 +292,7 @@ def _values_by_dual(
         several = np.zeros(len(network.supply), dtype=bool)
         several[:count] = need > 1
         single = ~(several[network.tail] | several[network.head])
-        _, _, within = _check_optimal(network, flow, single)
+        _, _, within = check_optimal(network, flow, single)
         exact = np.minimum(within[count : count + terminals], 0) == -gain
     gain = np.where(exact, gain, 0)
     service = network.service * network.scale
@@ -580,5 +340,5 @@ def _outcome(
     reserve: IntArray,
     reserve_cents: int,
 ) -> tuple[int, int]:
-    taken, reserve_used = _whole_optimum(a, t, cents, need, free, reserve, reserve_cents)
+    taken, reserve_used = whole_optimum(a, t, cents, need, free, reserve, reserve_cents)
     return len(taken), int(cents[taken].sum() + reserve_used.sum() * reserve_cents)

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoplan.choice import solve
+from geoplan.choice import solve, whole
+from geoplan.choice.network import Network
 from geoplan.choice.solve import Assignment, Ports, solve_assignment
 
 
@@ -137,7 +138,7 @@ def test_where_the_flow_would_split_an_address_branching_decides() -> None:
 def test_the_integer_programme_that_takes_over_past_the_last_branch_agrees(
     most: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(solve, "MOST_BRANCHES", most)
+    monkeypatch.setattr(whole, "MOST_BRANCHES", most)
     rng = np.random.default_rng(8)
     for _ in range(25):
         pairs = [(a, t, int(rng.integers(0, 99))) for a in range(5) for t in range(3)]
@@ -313,7 +314,7 @@ def test_every_component_is_counted_once_by_its_method() -> None:
 
 
 def test_a_flow_that_is_not_optimal_fails_its_proof(monkeypatch: pytest.MonkeyPatch) -> None:
-    def serve_nobody(network: solve._Network) -> np.ndarray:
+    def serve_nobody(network: Network) -> np.ndarray:
         flow = np.zeros(len(network.capacity), dtype=np.int64)
         supply = network.supply[network.supply > 0]
         to_sink = np.flatnonzero(
@@ -322,7 +323,7 @@ def test_a_flow_that_is_not_optimal_fails_its_proof(monkeypatch: pytest.MonkeyPa
         flow[to_sink] = supply
         return flow
 
-    monkeypatch.setattr(solve, "_run_flow", serve_nobody)
+    monkeypatch.setattr(solve, "run_flow", serve_nobody)
     with pytest.raises(ArithmeticError, match="optimality proof failed: reduced cost -"):
         _solve([(0, 0, 10), (0, 1, 20), (1, 0, 10), (1, 1, 100)], [1, 1], [1, 1])
 
