@@ -10,12 +10,19 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+import traceback
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geoplan import __version__
-from geoplan.errors import EXIT_CANNOT_PLAN, EXIT_CLEAN, EXIT_WARNINGS, GeoplanError, one_line
+from geoplan.errors import (
+    EXIT_CLEAN,
+    EXIT_INTERNAL,
+    EXIT_WARNINGS,
+    GeoplanError,
+    one_line,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,6 +53,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return error.exit_code
     except BrokenPipeError:
         return EXIT_CLEAN
+    except Exception:
+        traceback.print_exc()
+        print(
+            "geoplan: this is a defect of geoplan, not of your data; please report the lines above",
+            file=sys.stderr,
+        )
+        return EXIT_INTERNAL
     except KeyboardInterrupt:
         print("geoplan: stopped; nothing was written", file=sys.stderr)
         return 130
@@ -248,7 +262,7 @@ def _keys(options: argparse.Namespace) -> int:
     return EXIT_CLEAN
 
 
-__all__ = ["EXIT_CANNOT_PLAN", "main"]
+__all__ = ["main"]
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -30,7 +30,6 @@ _UNSAFE = frozenset({"Cc", "Cf", "Cs"})
 EXIT_CLEAN = 0
 EXIT_WARNINGS = 1
 EXIT_CANNOT_PLAN = 2
-EXIT_USAGE = 2
 EXIT_INTERNAL = 70
 
 

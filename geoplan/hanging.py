@@ -136,7 +136,7 @@ def _case_names(standards: Standards) -> ObjectArray:
 
 
 def clearance_columns(
-    crossings: Crossings, final: Final, ends: Ends, plant: Plant, margin_m: float
+    crossings: Crossings, final: Final, ends: Ends, plant: Plant
 ) -> dict[str, Any]:
     """Return the columns of ``crossings`` that tell what is required and available.
 
@@ -150,15 +150,12 @@ def clearance_columns(
         Their ends.
     plant : Plant
         Standards in force.
-    margin_m : float
-        The user's margin, named in notes.
 
     Returns
     -------
     dict of str to ndarray, each of shape (n,)
         Named as declared. What was not computed says so and why.
     """
-    del margin_m
     count = len(crossings)
     computed = np.isfinite(final.crossing_margin_m)
     basis = np.where(computed, "computed", "none").astype(object)
@@ -199,8 +196,13 @@ def _all_rule_keys(crossings: Crossings, ends: Ends, plant: Plant) -> ObjectArra
     """Return the key of the rule behind each crossing, power among them."""
     keys = rule_keys(crossings, ends, plant.demands)
     power = np.flatnonzero(crossings.kind == KIND_CODE[CrossingKind.POWER])
-    kinds = plant.demands.power_kind[crossings.feature[power]]
-    keys[power] = [f"separation.{POWER_KIND.get(kind, kind)}.span" for kind in kinds.tolist()]
+    feature = crossings.feature[power]
+    kinds = plant.demands.power_kind[feature].tolist()
+    volts = plant.demands.power_voltage_v[feature].tolist()
+    keys[power] = [
+        f"separation.{POWER_KIND.get(kind, kind)}.span {volt!r}"
+        for kind, volt in zip(kinds, volts, strict=True)
+    ]
     return keys
 
 
@@ -211,10 +213,11 @@ def _cited(keys: ObjectArray, plant: Plant) -> ObjectArray:
     for key in pd.unique(pd.Series(keys, dtype=object)).tolist():
         if key is None:
             continue
-        figure = rules.figures.get(key)
-        if figure is None:
-            bands = rules.bands(key)
-            figure = bands[0][1] if bands else None
+        name, _, volts = key.partition(" ")
+        figure = rules.figures.get(name)
+        if volts:
+            _, kind, where = name.split(".")
+            figure = rules.separation(kind, float(volts), where)
         words[key] = None if figure is None else figure.citation()
     return np.array([words.get(key) if key else None for key in keys.tolist()], dtype=object)
 

@@ -36,7 +36,7 @@ from geoplan.standards import Standards, load_standards
 from geoplan.tables import LAYERS, TERRAIN_ABSENCE
 from geoplan.verdicts import Forbidden
 
-MOST_ROUNDS = 30
+MOST_ROUNDS = 200
 """Choices made again because a planned air span failed when worked out in full."""
 
 CHUNK = 2_500
@@ -144,7 +144,7 @@ def _choose(
     assignment, pairs = _assign(plant, found, ports, tell, known=None)
     route = np.append(pairs, -1)[assignment.pair]
     tell("drop crossings", 0, 1)
-    recalled = _rechoose(route.astype(np.int64), found, index, ports, assignment, project)
+    recalled = _rechoose(route.astype(np.int64), found, index, ports, project)
     tell("final", 0, 1)
     served = np.flatnonzero(recalled.route >= 0)
     rows = found.routes.air[recalled.route[served]]
@@ -171,7 +171,7 @@ def _choose(
     begin = np.where(np.isnan(sags[rows]), begin, sags[rows])
     sags[rows] = tune_sags(*work, begin)
     final = finish(*work, sags[rows])
-    return Chosen(plant, found, assignment, ports, recalled, rows, crossings, ends, final)
+    return Chosen(plant, found, assignment, ports, recalled, rows, met, crossings, ends, final)
 
 
 def _assign(
@@ -201,16 +201,26 @@ def _without_failures(found: Found, chosen: Chosen, project: Project) -> tuple[F
     fails = chosen.final.fails(project.heights.clearance_margin)
     if not fails.any():
         return found, True
+    final, rows = chosen.final, chosen.air_rows[fails]
+    short = project.heights.clearance_margin - final.margin_m[fails]
+    is_low = short > 0
     bad = np.zeros(len(found.air), dtype=np.int64)
-    bad[chosen.air_rows[fails]] = int(Forbidden.CLEARANCE)
-    miss = found.hung.miss_m.copy()
-    miss[chosen.air_rows[fails]] = project.heights.clearance_margin - chosen.final.margin_m[fails]
-    part = found.hung.miss_part.copy()
-    part[chosen.air_rows[fails]] = chosen.final.margin_part[fails]
+    bad[rows] = np.where(is_low, int(Forbidden.CLEARANCE), int(Forbidden.TENSION))
+    hung = found.hung
+    miss, part, crossing = hung.miss_m.copy(), hung.miss_part.copy(), hung.miss_crossing.copy()
+    miss[rows] = np.where(is_low, short, np.nan)
+    part[rows] = final.margin_part[fails]
+    crossing[rows] = np.append(chosen.crossing_rows, -1)[final.margin_crossing[fails]]
     return replace(
         found,
         price=replace(found.price, forbidden=found.price.forbidden | bad),
-        hung=replace(found.hung, forbidden=found.hung.forbidden | bad, miss_m=miss, miss_part=part),
+        hung=replace(
+            hung,
+            forbidden=hung.forbidden | bad,
+            miss_m=miss,
+            miss_part=part,
+            miss_crossing=crossing,
+        ),
         routes=replace(found.routes, forbidden=found.routes.forbidden | bad[found.routes.air]),
     ), False
 
@@ -366,7 +376,6 @@ def _rechoose(
     found: Found,
     index: PlantIndex,
     ports: Ports,
-    assignment: Assignment,
     project: Project,
 ) -> Recalled:
     """Undo crossings of planned drops where that costs little; keep locked pairs as they are."""
@@ -400,7 +409,9 @@ def _rechoose(
             crossing_cents=int(cents(project.costs.drop_crossing)),
             most_extra_cents=int(cents(project.choice.max_extra_per_drop_crossing)),
         )
-    used = assignment.reserve_used.sum() * ports.reserve_cents
+    load = np.zeros(len(ports.free), dtype=np.int64)
+    np.add.at(load, routes.terminal[after[served]], index.ports_needed[served])
+    used = int(np.maximum(load - ports.free, 0).sum()) * ports.reserve_cents
     return Recalled(
         after,
         crossings_before,
@@ -424,11 +435,11 @@ def _count_crossings(segment: FloatArray, served: npt.NDArray[np.bool_]) -> int:
 def _optimality(chosen: Chosen) -> dict[str, Any]:
     assignment, recalled = chosen.assignment, chosen.recalled
     return {
-        "status": "optimal",
+        "status": "optimal" if assignment.gap_cents == 0 else "feasible",
         "served": assignment.served,
         "assignment_cost": assignment.cents / CENTS,
-        "lower_bound_cost": assignment.cents / CENTS,
-        "gap": 0.0,
+        "lower_bound_cost": (assignment.cents - assignment.gap_cents) / CENTS,
+        "gap": assignment.gap_cents / max(assignment.cents, 1),
         "proof": dict(assignment.proof),
         "drop_crossings_before": recalled.crossings_before,
         "drop_crossings_after": recalled.crossings_after,

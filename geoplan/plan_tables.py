@@ -91,6 +91,8 @@ class Chosen:
     recalled: Recalled
     air_rows: IntArray
     """Air span of each served address."""
+    crossing_rows: IntArray
+    """Rows of `crossings` in `found.crossings`."""
     crossings: Crossings
     """What the planned air spans meet; ``air`` counts the served addresses."""
     ends: Ends
@@ -174,7 +176,7 @@ def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, 
         "drops": drops,
         "air_spans": _air_spans(chosen, layers),
         "crossings": crossings,
-        "hazards": _place_hazards(hazards, drops, chosen, layers),
+        "hazards": _place_hazards(hazards, chosen, layers),
         "unserved": _unserved(chosen, layers, project),
         "terminals": _terminals(chosen, layers),
         "alternatives": alternatives,
@@ -401,9 +403,7 @@ def _crossings(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataF
             "angle_deg": met.angle_deg,
             "width_m": width,
             "jurisdiction": names["by"],
-            **clearance_columns(
-                met, chosen.final, chosen.ends, chosen.plant, project.heights.clearance_margin
-            ),
+            **clearance_columns(met, chosen.final, chosen.ends, chosen.plant),
         },
         geometry=shapely.points(x, y),
         crs=layers.crs.working_crs,
@@ -525,10 +525,7 @@ def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
     )
 
 
-def _place_hazards(
-    hazards: pd.DataFrame, drops: gpd.GeoDataFrame, chosen: Chosen, layers: Layers
-) -> gpd.GeoDataFrame:
-    del drops
+def _place_hazards(hazards: pd.DataFrame, chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
     served = layers.addresses.index.get_indexer(pd.Index(hazards["address_id"]))
     row = chosen.found.routes.air[chosen.route[served]]
     air = chosen.found.air

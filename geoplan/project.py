@@ -240,6 +240,9 @@ class Ladder(_Section):
     cable_weight: Annotated[float, _quantity("weight_per_length")] = Field(
         _Si(3.0), validate_default=True, description="Cable lashed to the strand."
     )
+    cable_diameter: Length = _metres(
+        0.012, "Diameter of the lashed cable; ice lies on strand and cable together.", ge=0
+    )
     assumed_strand: str = Field(
         "6m_5_16", description="Strand size where none is recorded; no ladder goes on it."
     )

@@ -13,7 +13,6 @@ from geoplan.errors import (
     EXIT_CANNOT_PLAN,
     EXIT_CLEAN,
     EXIT_INTERNAL,
-    EXIT_USAGE,
     EXIT_WARNINGS,
     ColumnError,
     CrsError,
@@ -59,7 +58,6 @@ def test_faults_of_layers_are_layer_errors() -> None:
 def test_exit_codes_can_be_told_apart() -> None:
     assert EXIT_CLEAN == 0
     assert len({EXIT_CLEAN, EXIT_WARNINGS, EXIT_CANNOT_PLAN, EXIT_INTERNAL}) == 4
-    assert EXIT_USAGE == EXIT_CANNOT_PLAN
 
 
 @given(st.text(max_size=30), st.text(max_size=30), st.text(max_size=30))

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.choice.network import Network, build_network, check_optimal, run_flow
+from geoplan.choice.network import Network, build_network, check_optimal, dual_gap, run_flow
 from geoplan.choice.whole import whole_optimum
 from geoplan.routes.segments import IntArray
 
@@ -61,6 +61,8 @@ class Assignment:
     need several ports."""
     proof: dict[str, int]
     """Components by method, arcs whose reduced cost was checked, the least reduced cost."""
+    gap_cents: int
+    """Price less the lower bound that the duals and bounds of all components give."""
 
 
 def solve_assignment(
@@ -113,7 +115,7 @@ def solve_assignment(
     value_is_exact = np.ones(terminals, dtype=bool)
     method = np.full(terminals, "unused", dtype="<U17")
     proof = {"cheapest": 0, "flow": 0, "branching": 0, "arcs_checked": 0}
-    least = 0
+    least, gap = 0, 0
     # pairs that don't fit still count for the value of a port, so components use them all
     component = _components(address, terminal, count, terminals)
     first = _cheapest(address[rows], cents[rows], rows)
@@ -142,6 +144,7 @@ def solve_assignment(
             ports,
             with_values=with_values,
             known=None if known is None else np.flatnonzero(np.isin(part, known.pair)),
+            known_gap=0 if known is None else known.gap_cents,
         )
         kept = result.pair >= 0
         chosen[result.addresses[kept]] = part[result.pair[kept]]
@@ -152,6 +155,7 @@ def solve_assignment(
         proof[result.method] += 1
         proof["arcs_checked"] += result.arcs_checked
         least = min(least, result.least_reduced_cost)
+        gap += result.gap_cents
         if progress is not None:
             progress(done + 1, len(parts))
     if least < 0:
@@ -173,6 +177,7 @@ def solve_assignment(
         method,
         value_is_exact,
         proof,
+        gap if known is None else known.gap_cents,
     )
 
 
@@ -199,13 +204,13 @@ class _Part:
     addresses: IntArray
     terminals: IntArray
     pair: IntArray
-    reserve_used: IntArray
     value_addresses: IntArray
     value_cents: IntArray
     value_is_exact: BoolArray
     method: str
     arcs_checked: int
     least_reduced_cost: int
+    gap_cents: int
 
 
 def _solve_component(
@@ -217,6 +222,7 @@ def _solve_component(
     *,
     with_values: bool,
     known: IntArray | None,
+    known_gap: int,
 ) -> _Part:
     addresses, a = np.unique(address, return_inverse=True)
     terminals, t = np.unique(terminal, return_inverse=True)
@@ -230,15 +236,16 @@ def _solve_component(
     pair = np.full(len(addresses), -1, dtype=np.int64)
     if whole.all():
         method = "flow"
+        gap = -(-dual_gap(network, flow, distance) // network.scale)
         taken = np.flatnonzero(used > 0)
         first_reserve = network.pairs + len(addresses) + len(terminals)
         reserve_used = flow[first_reserve : first_reserve + len(terminals)]
     else:
         method, least, checked = "branching", 0, 0
-        taken = (
-            whole_optimum(a, t, cents, need, free, reserve, ports.reserve_cents)[0]
+        taken, gap = (
+            whole_optimum(a, t, cents, need, free, reserve, ports.reserve_cents)
             if known is None
-            else known
+            else (known, known_gap)
         )
         load = np.zeros(len(terminals), dtype=np.int64)
         np.add.at(load, t[taken], need[a[taken]])
@@ -271,7 +278,7 @@ def _solve_component(
         values[2][:] = True
     elif len(unsure) == 0:
         values[2][:] = True
-    return _Part(addresses, terminals, pair, reserve_used, *values, method, checked, least)
+    return _Part(addresses, terminals, pair, *values, method, checked, least, gap)
 
 
 def _values_by_dual(
@@ -340,5 +347,6 @@ def _outcome(
     reserve: IntArray,
     reserve_cents: int,
 ) -> tuple[int, int]:
-    taken, reserve_used = whole_optimum(a, t, cents, need, free, reserve, reserve_cents)
-    return len(taken), int(cents[taken].sum() + reserve_used.sum() * reserve_cents)
+    taken, _ = whole_optimum(a, t, cents, need, free, reserve, reserve_cents)
+    load = np.bincount(t[taken], weights=need[a[taken]], minlength=len(free)).astype(np.int64)
+    return len(taken), int(cents[taken].sum() + np.maximum(load - free, 0).sum() * reserve_cents)

@@ -34,7 +34,7 @@ def whole_optimum(
     free: IntArray,
     reserve: IntArray,
     reserve_cents: int,
-) -> tuple[IntArray, IntArray]:
+) -> tuple[IntArray, int]:
     """Solve a component in which no address may be split between terminals.
 
     Parameters
@@ -54,8 +54,8 @@ def whole_optimum(
     -------
     taken : ndarray of int64
         Rows of the pairs chosen.
-    reserve_used : ndarray of int64, shape (t,)
-        Reserved ports used.
+    gap_cents : int
+        By how much their price exceeds the bound that the search ended with.
 
     Raises
     ------
@@ -82,12 +82,12 @@ def whole_optimum(
         heap.append((bound, opened, flow, start))
     most = min(MOST_BRANCHES, max(MOST_PAIRS_OPENED // max(len(a), 1), 20))
     while heap and opened < most:
-        _, _, flow, branch = heapq.heappop(heap)
+        bound, _, flow, branch = heapq.heappop(heap)
         used = flow[: network.pairs]
         split = np.flatnonzero((used > 0) & (used < need[a]))
         if len(split) == 0:
-            first = network.pairs + len(need) + len(free)
-            return np.flatnonzero(used > 0), flow[first : first + len(free)]
+            least = min([bound, *(item[0] for item in heap)])
+            return np.flatnonzero(used > 0), -((least - bound) // network.scale)
         pick = int(split[np.lexsort((split, -used[split]))[0]])
         held, kept_out = branch.held.copy(), branch.allowed.copy()
         held[pick] = True
@@ -129,7 +129,7 @@ def _integer_programme(
     reserve: IntArray,
     reserve_cents: int,
     most_served: int,
-) -> tuple[IntArray, IntArray]:
+) -> tuple[IntArray, int]:
     """Solve a component exactly: first most addresses, then least cost among those.
 
     One programme that prices service moderately is tried first. If it serves `most_served`, the
@@ -174,7 +174,7 @@ def _integer_programme(
         values = np.rint(quick.x).astype(np.int64)
         is_whole = float(np.abs(quick.x - values).max(initial=0.0)) < WHOLE
         if is_whole and int(values[:pairs].sum()) == most_served:
-            return np.flatnonzero(values[:pairs]).astype(np.int64), values[pairs:]
+            return _with_gap(values[:pairs], quick.fun - quick.mip_dual_bound)
     most = milp(
         serve, integrality=np.ones(width), bounds=bounds, constraints=rules, options=options
     )
@@ -190,4 +190,9 @@ def _integer_programme(
         message = f"integer programme not proved optimal: {best.message}"
         raise ArithmeticError(message)
     values = np.rint(best.x).astype(np.int64)
-    return np.flatnonzero(values[:pairs]).astype(np.int64), values[pairs:]
+    return _with_gap(values[:pairs], best.fun - best.mip_dual_bound)
+
+
+def _with_gap(values: IntArray, gap: float) -> tuple[IntArray, int]:
+    """Return the pairs chosen, and the gap in whole cents: all prices are whole."""
+    return np.flatnonzero(values).astype(np.int64), int(np.floor(max(gap, 0.0) + WHOLE))

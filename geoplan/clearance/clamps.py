@@ -360,7 +360,7 @@ def strand_figures(
     -------
     tuple of ndarray of float64, shape (n,)
         Stiffness, N; expansion, 1/C; breaking strength, N, NaN where no size is recorded; and
-        diameter, m.
+        diameter of strand and lashed cable together, for ice, m.
     """
     sizes = supports.span_size[span] if len(span) else np.zeros(0, dtype=object)
     names, code = np.unique(
@@ -375,7 +375,7 @@ def strand_figures(
         [entry.stiffness_n for entry in entries],
         [entry.thermal_expansion_per_c for entry in entries],
         strength,
-        [entry.diameter_m for entry in entries],
+        [entry.diameter_m + project.ladder.cable_diameter for entry in entries],
     )
     stiffness, expansion, broken, diameter = (
         np.array(column, dtype=np.float64)[code] for column in columns

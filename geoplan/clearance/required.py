@@ -83,6 +83,7 @@ class Demands:
     power_height_m: FloatArray
     power_is_assumed: BoolArray
     power_kind: npt.NDArray[np.object_]
+    power_voltage_v: FloatArray
     drop_separation_m: float
     drop_height_m: FloatArray
     rules: RuleSet
@@ -180,9 +181,9 @@ def look_up_demands(
     volts = power["voltage_v"].to_numpy(dtype=np.float64)
     default_volts = power["power_kind"].map(heights.power_voltage).to_numpy(np.float64)
     apart = separation_table(rules)
+    voltage = np.where(np.isnan(volts), default_volts, volts)
     separation = apart.distance(
-        apart.row_codes([f"{kind}.span" for kind in kinds.fillna("supply_line")]),
-        np.where(np.isnan(volts), default_volts, volts),
+        apart.row_codes([f"{kind}.span" for kind in kinds.fillna("supply_line")]), voltage
     )
     measured = power["height_m"].to_numpy(dtype=np.float64)
     default_height = power["power_kind"].map(heights.power_height).to_numpy(np.float64)
@@ -202,11 +203,12 @@ def look_up_demands(
         np.array([f"clearance.roof.{table.classes[code]}" for code in roof_codes], dtype=object),
         one("rail", "any"),
         one("pool", "any"),
-        one("yard", "pedestrian"),
+        rules.require("clearance.yard.pedestrian").value_si,
         separation,
         np.where(np.isnan(measured), default_height, measured),
         np.isnan(measured) | np.isnan(volts),
         power["power_kind"].to_numpy(dtype=object),
+        voltage,
         np.nan if communication is None else communication.value_si,
         existing_drops["height_m"].to_numpy(dtype=np.float64),
         rules,

@@ -259,7 +259,7 @@ def _power(
 
     A line on the source pole is close by nature there; separation at the pole is a matter of
     heights. Such a line counts as met only beyond `AT_POLE_M`, and as near only on the half of
-    the air span toward the house.
+    the air span toward the house. A line that bends and is crossed twice gives a row each time.
     """
     row, piece = power.tree.query(lines)
     first, second = air.segment[row], power.segment[piece]
@@ -284,7 +284,8 @@ def _power(
     order = hit[np.lexsort((place[hit], np.where(crosses, 0.0, distance)[hit], group[hit]))]
     lead = np.ones(len(order), dtype=bool)
     lead[1:] = group[order][1:] != group[order][:-1]
-    pick = order[lead]
+    apart = np.diff(place[order] * length[order], prepend=-np.inf) > TOUCH_M
+    pick = order[lead | (crosses[order] & apart)]
     at = place[pick] * air.length_m[row[pick]]
     yield _rows(
         CrossingKind.POWER,
