@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geoplan.clearance.final import Final
-from geoplan.clearance.heights import Hung
+from geoplan.clearance.hung import Hung
 from geoplan.clearance.required import rule_keys, uncovered
 from geoplan.clearance.supports import POWER_KIND, Ends
 from geoplan.mechanics import build_stringing_table

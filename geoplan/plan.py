@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from geoplan.candidates import Found, PairRules, best_per_pair, joined_found
 from geoplan.choice.cost import CENTS, cents, price_features
 from geoplan.choice.drop_crossings import (
     Options,
@@ -22,16 +23,17 @@ from geoplan.choice.drop_crossings import (
     reduce_drop_crossings,
 )
 from geoplan.choice.solve import Assignment, Ports, solve_assignment
+from geoplan.chosen import Chosen, Recalled
+from geoplan.clearance.demands import build_demands
 from geoplan.clearance.final import finish, fixed_sag, tune_sags
-from geoplan.clearance.required import build_demands
 from geoplan.clearance.supports import build_supports, find_ends
 from geoplan.model import Layers, Plan
-from geoplan.plan_tables import Chosen, Recalled, build_tables
+from geoplan.plan_tables import build_tables
 from geoplan.project import Project
 from geoplan.routes.graph import find_reach
 from geoplan.routes.index import PlantIndex, build_index, row_numbers
 from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.search import Found, PairRules, Plant, best_per_pair, joined_found, search_routes
+from geoplan.search import Plant, search_routes
 from geoplan.standards import Standards, load_standards
 from geoplan.tables import LAYERS, TERRAIN_ABSENCE
 from geoplan.verdicts import Forbidden

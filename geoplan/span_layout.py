@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geoplan.clearance.required import Demands, look_up_demands, rule_keys
+from geoplan.clearance.demands import Demands, look_up_demands
+from geoplan.clearance.required import rule_keys
 from geoplan.clearance.supports import POWER_KIND, Ends
 from geoplan.model import Terrain
 from geoplan.project import Heights

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from geoplan.clearance.required import ROAD_CLASS
+from geoplan.clearance.demands import ROAD_CLASS
 from geoplan.clearance.supports import POWER_KIND
 from geoplan.errors import nearest_name, one_line
 from geoplan.project import Project

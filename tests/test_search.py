@@ -13,15 +13,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoplan import search
+from geoplan.candidates import Found, PairRules, best_per_pair, joined_found
 from geoplan.choice.cost import price_features
-from geoplan.clearance.required import build_demands
+from geoplan.clearance.demands import build_demands
 from geoplan.clearance.supports import build_supports
 from geoplan.model import SPAN_COLUMNS, Layers
 from geoplan.project import Project
 from geoplan.routes.air_spans import ADDRESS_POINT, WALL_CORNER, WALL_FACE
 from geoplan.routes.graph import Reach, find_reach
 from geoplan.routes.index import PlantIndex, build_index
-from geoplan.search import Found, PairRules, Plant, best_per_pair, joined_found, search_routes
+from geoplan.search import Plant, search_routes
 from geoplan.standards import Standards, load_standards
 from geoplan.verdicts import Forbidden
 from tests.towns import CRS_M, layer_frame, random_town

@@ -13,8 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from geoplan.clearance.clamps import Clamps, find_clamps, settle_clamps
-from geoplan.clearance.heights import LEAST_SAG_SHARE, Hung
-from geoplan.clearance.required import Demands, OnGround, Rows, build_ceilings, build_rows
+from geoplan.clearance.demands import Demands
+from geoplan.clearance.heights import LEAST_SAG_SHARE
+from geoplan.clearance.hung import Hung
+from geoplan.clearance.required import OnGround, Rows, build_ceilings, build_rows
 from geoplan.clearance.shared_spans import MOST_GIVE_SHARE
 from geoplan.clearance.supports import Ends, Supports
 from geoplan.mechanics import (

@@ -11,16 +11,10 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from geoplan.clearance.required import (
-    YARD_STEP,
-    Ceilings,
-    Demands,
-    Rows,
-    build_ceilings,
-    build_rows,
-)
+from geoplan.clearance.demands import Demands
+from geoplan.clearance.hung import BoolArray, Hung
+from geoplan.clearance.required import YARD_STEP, Ceilings, Rows, build_ceilings, build_rows
 from geoplan.clearance.shared_spans import MOST_GIVE_SHARE
 from geoplan.clearance.supports import Ends, Supports, find_ends
 from geoplan.clearance.yielding import Yielding, find_yielding, shortened
@@ -39,8 +33,6 @@ from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.standards import ClearanceCase, Standards
 from geoplan.verdicts import Forbidden
 
-BoolArray = npt.NDArray[np.bool_]
-
 GUARD_M = 0.005
 """Kept beside the margin, for the parabola that stands in for the catenary between points."""
 LEAST_BOW = 1e-6
@@ -48,56 +40,8 @@ LEAST_BOW = 1e-6
 GIVE_STEPS = 5
 LEAST_SAG_SHARE = 4e-3
 MOST_SAG_SHARE = 0.25
-
 LEVELS = ((False, False), (True, False), (False, True), (True, True))
 """Whether hook and attachment are raised, in the order in which they are tried."""
-
-
-@dataclass(frozen=True)
-class Hung:
-    """How air spans hang, one row each."""
-
-    start_ground_m: FloatArray
-    end_ground_m: FloatArray
-    start_m: FloatArray
-    """Height of the start above its ground."""
-    end_m: FloatArray
-    hook_is_raised: BoolArray
-    attachment_is_raised: BoolArray
-    length_m: FloatArray
-    """Unstressed length at the stringing temperature."""
-    forbidden: IntArray
-    miss_m: FloatArray
-    """By how much the best heights fail; NaN where they don't."""
-    miss_part: FloatArray
-    """Where along the air span they fail, 0 to 1."""
-    miss_crossing: IntArray
-    """Row of the crossing that fails; -1: the yard or none."""
-    height_is_assumed: BoolArray
-    ground_is_known: BoolArray
-    give_m_per_n: FloatArray
-    """Give of the clamp at stringing; 0 for a pole."""
-
-    def take(self, rows: npt.NDArray[np.int64] | BoolArray) -> Hung:
-        """Return some rows."""
-        return Hung(*(getattr(self, field.name)[rows] for field in fields(self)))
-
-    def moved(self, by: int) -> Hung:
-        """Return the rows with their crossings renumbered by an offset."""
-        values = {field.name: getattr(self, field.name) for field in fields(self)}
-        crossing = values["miss_crossing"]
-        values["miss_crossing"] = np.where(crossing >= 0, crossing + by, -1)
-        return Hung(**values)
-
-    @staticmethod
-    def joined(parts: list[Hung]) -> Hung:
-        """Return the rows of several tables, in order."""
-        return Hung(
-            *(
-                np.concatenate([getattr(part, field.name) for part in parts])
-                for field in fields(Hung)
-            )
-        )
 
 
 @dataclass(frozen=True)

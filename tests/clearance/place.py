@@ -15,9 +15,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geoplan.clearance.demands import Demands, build_demands
 from geoplan.clearance.final import Final, finish, fixed_sag, tune_sags
-from geoplan.clearance.heights import Hung, choose_heights
-from geoplan.clearance.required import Demands, build_demands
+from geoplan.clearance.heights import choose_heights
+from geoplan.clearance.hung import Hung
 from geoplan.clearance.supports import Ends, Supports, build_supports, find_ends
 from geoplan.model import SPAN_COLUMNS, CrsReport, Layers, Terrain
 from geoplan.project import Project

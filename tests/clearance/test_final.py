@@ -11,9 +11,9 @@ import pytest
 import shapely
 from scipy.interpolate import RegularGridInterpolator
 
+from geoplan.clearance.demands import build_demands
 from geoplan.clearance.final import TOLERANCE_M, Final
 from geoplan.clearance.heights import choose_heights
-from geoplan.clearance.required import build_demands
 from geoplan.clearance.supports import build_supports
 from geoplan.mechanics import length_from_sag, solve_weather
 from geoplan.model import Layers, Plan

@@ -1,0 +1,207 @@
+"""The choice with all it was made from, and what its routes look like.
+
+Enters: the search, the assignment, the air spans worked out in full.
+Leaves: `Chosen`; columns and lines of routes by row.
+Does not do: decide anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.candidates import Found, PairRules
+from geoplan.choice.cost import CENTS
+from geoplan.choice.solve import Assignment, Ports
+from geoplan.clearance.final import Final
+from geoplan.clearance.supports import Ends
+from geoplan.model import Layers
+from geoplan.routes.air_spans import BASIS_NAMES
+from geoplan.routes.crossings import KIND_CODE, Crossings
+from geoplan.routes.graph import Reach
+from geoplan.routes.index import PlantIndex
+from geoplan.routes.segments import IntArray
+from geoplan.search import Plant
+from geoplan.tables import CrossingKind, RouteKind
+
+ObjectArray = npt.NDArray[np.object_]
+KIND_NAMES = np.array(
+    [
+        RouteKind.DIRECT,
+        RouteKind.SPAN_CLAMP,
+        RouteKind.OTHER_POLE,
+        RouteKind.OTHER_POLE_SPAN_CLAMP,
+    ],
+    dtype=object,
+)
+
+
+@dataclass(frozen=True)
+class Recalled:
+    """Routes after crossings of planned drops were undone."""
+
+    route: IntArray
+    """Route of each address; -1 where unserved."""
+    crossings_before: int
+    crossings_after: int
+    cents: int
+    changed: int
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Everything the tables are made from."""
+
+    plant: Plant
+    found: Found
+    assignment: Assignment
+    ports: Ports
+    recalled: Recalled
+    air_rows: IntArray
+    """Air span of each served address."""
+    crossing_rows: IntArray
+    """Rows of `crossings` in `found.crossings`."""
+    crossings: Crossings
+    """What the planned air spans meet; ``air`` counts the served addresses."""
+    ends: Ends
+    final: Final
+
+    @property
+    def index(self) -> PlantIndex:
+        """Layers by row number."""
+        return self.plant.index
+
+    @property
+    def reach(self) -> Reach:
+        """Runs along the strand."""
+        return self.plant.reach
+
+    @property
+    def rules(self) -> PairRules:
+        """Locked and forbidden pairs."""
+        return self.plant.rules
+
+    @property
+    def route(self) -> IntArray:
+        """Route of each address; -1 where unserved."""
+        return self.recalled.route
+
+    @property
+    def served(self) -> IntArray:
+        """Rows of served addresses."""
+        return np.flatnonzero(self.route >= 0).astype(np.int64)
+
+    @property
+    def load(self) -> IntArray:
+        """Ports taken at each terminal, by row of pole."""
+        load = np.zeros(len(self.ports.free), dtype=np.int64)
+        terminal = self.found.routes.terminal[self.route[self.served]]
+        np.add.at(load, terminal, self.index.ports_needed[self.served])
+        return load
+
+
+def ids(index: pd.Index, rows: IntArray) -> ObjectArray:
+    """Return the ids of rows.
+
+    Parameters
+    ----------
+    index : pandas.Index of str
+        Ids of a layer.
+    rows : ndarray of int64, shape (n,)
+        Rows of it; -1 for none.
+
+    Returns
+    -------
+    ndarray of object, shape (n,)
+        Ids; None for -1.
+    """
+    names = np.full(len(index) + 1, None, dtype=object)
+    names[:-1] = index.to_numpy(dtype=object)
+    return np.asarray(names[np.where(rows < 0, len(index), rows)], dtype=object)
+
+
+def route_columns(chosen: Chosen, layers: Layers, rows: IntArray) -> dict[str, Any]:
+    """Return the columns that tell of routes.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The choice and what it was made from.
+    layers : Layers
+        Checked layers.
+    rows : ndarray of int64, shape (n,)
+        Rows of the routes.
+
+    Returns
+    -------
+    dict of str to ndarray, each of shape (n,)
+        Named as declared for ``drops`` and ``alternatives``.
+    """
+    routes, air, reach = chosen.found.routes, chosen.found.air, chosen.reach
+    row, label = routes.air[rows], routes.reach[rows]
+    clamp = air.span[row] >= 0
+    length = air.length_m[row]
+    run = reach.run_m[label] + routes.side_m[rows]
+    passed = reach.spans_passed[label]
+    crossings = chosen.found.crossings
+    road = (crossings.kind == KIND_CODE[CrossingKind.ROAD]) & ~crossings.is_overhang
+    over_street = np.zeros(len(air), dtype=bool)
+    over_street[crossings.air[road]] = True
+    return {
+        "address_id": ids(layers.addresses.index, routes.address[rows]),
+        "terminal_id": ids(layers.poles.index, routes.terminal[rows]),
+        "route_kind": KIND_NAMES[clamp + 2 * (passed > 0)],
+        "is_street_crossing": over_street[row],
+        "access_pole_id": ids(layers.poles.index, reach.pole[label]),
+        "strand_span_id": ids(layers.spans.index, air.span[row]),
+        "clamp_at_m": np.where(clamp, routes.side_m[rows], np.nan),
+        "air_span_m": length,
+        "strand_run_m": run,
+        "route_m": run + length,
+        "spans_passed": passed,
+        "attachment_basis": np.array(BASIS_NAMES, dtype=object)[air.basis[row]],
+        "building_id": ids(layers.buildings.index, air.building[row]),
+        "wall_angle_deg": air.wall_angle_deg[row],
+        "cost": routes.cents[rows] / CENTS,
+    }
+
+
+def route_lines(chosen: Chosen, rows: IntArray) -> ObjectArray:
+    """Draw routes from the terminal along the strand to the attachment.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The choice and what it was made from.
+    rows : ndarray of int64, shape (n,)
+        Rows of the routes.
+
+    Returns
+    -------
+    ndarray of shapely LineString, shape (n,)
+        In the working CRS.
+    """
+    index, reach, air = chosen.index, chosen.reach, chosen.found.air
+    routes = chosen.found.routes
+    number = np.arange(len(rows), dtype=np.int64)
+    row = routes.air[rows]
+    points = [(number, np.full(len(rows), 2), air.ex[row], air.ey[row])]
+    clamp = np.flatnonzero(air.span[row] >= 0)
+    points.append((clamp, np.full(len(clamp), 1), air.sx[row[clamp]], air.sy[row[clamp]]))
+    label, who, step = routes.reach[rows], number, 0
+    while len(label):
+        pole = reach.pole[label]
+        points.append((who, np.full(len(who), -step), index.pole_x[pole], index.pole_y[pole]))
+        label = reach.previous[label]
+        who, label = who[label >= 0], label[label >= 0]
+        step += 1
+    drop, place, x, y = (np.concatenate(column) for column in zip(*points, strict=True))
+    order = np.lexsort((place, drop))
+    return np.asarray(
+        shapely.linestrings(np.stack([x, y], axis=1)[order], indices=drop[order]), dtype=object
+    )

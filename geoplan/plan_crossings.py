@@ -1,0 +1,212 @@
+"""What planned air spans meet, as the declared table, and names of what is met.
+
+Enters: the choice and layers.
+Leaves: the rows of ``crossings``; names of features.
+Does not do: decide anything.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geoplan.choice.drop_crossings import find_drop_crossings
+from geoplan.chosen import Chosen, ObjectArray, ids
+from geoplan.hanging import (
+    clearance_columns,
+)
+from geoplan.model import Layers
+from geoplan.routes.crossings import KIND_CODE, KINDS, Crossings
+from geoplan.routes.segments import IntArray
+from geoplan.tables import CrossingKind
+from geoplan.verdicts import Forbidden
+
+KIND_LAYER = {
+    CrossingKind.ROAD: "roads",
+    CrossingKind.RAIL: "rail",
+    CrossingKind.WATER: "water",
+    CrossingKind.POWER: "power",
+    CrossingKind.TREE: "trees",
+    CrossingKind.ROOF: "buildings",
+    CrossingKind.DRIVEWAY: "driveways",
+    CrossingKind.SIDEWALK: "sidewalks",
+    CrossingKind.POOL: "pools",
+    CrossingKind.LOT: "parcels",
+    CrossingKind.EXISTING_DROP: "existing_drops",
+}
+
+
+def build_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+    """Build the rows of all that planned air spans meet, other planned drops among them.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The choice and what it was made from.
+    layers : Layers
+        Checked layers.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Columns as declared for ``crossings``, in no order.
+    """
+    served = chosen.served
+    routes = chosen.found.routes
+    air = chosen.found.air.take(chosen.air_rows)
+    met = chosen.crossings
+    who = served[met.air]
+    names = {key: np.full(len(met), None, dtype=object) for key in ("id", "name", "class", "by")}
+    width = np.full(len(met), np.nan)
+    for kind, layer in KIND_LAYER.items():
+        rows = np.flatnonzero(met.kind == KIND_CODE[kind])
+        frame: gpd.GeoDataFrame = getattr(layers, layer)
+        feature = met.feature[rows]
+        names["id"][rows] = ids(frame.index, feature)
+        for key, column in (
+            ("name", "name"),
+            ("class", "road_class"),
+            ("class", "power_kind"),
+            ("by", "jurisdiction"),
+        ):
+            if column in frame.columns:
+                names[key][rows] = frame[column].to_numpy(dtype=object)[feature]
+        if kind is CrossingKind.ROAD:
+            width[rows] = frame["width_m"].to_numpy(dtype=np.float64)[feature]
+    share = met.at_m / np.maximum(air.length_m[met.air], 1e-9)
+    x = air.sx[met.air] + share * (air.ex - air.sx)[met.air]
+    y = air.sy[met.air] + share * (air.ey - air.sy)[met.air]
+    table = gpd.GeoDataFrame(
+        {
+            "address_id": ids(layers.addresses.index, who),
+            "terminal_id": ids(layers.poles.index, routes.terminal[chosen.route[who]]),
+            "crossing_kind": np.array([kind.value for kind in KINDS], dtype=object)[met.kind],
+            "feature_id": names["id"],
+            "feature_name": names["name"],
+            "feature_class": names["class"],
+            "is_near_miss": met.is_near_miss,
+            "at_m": met.at_m,
+            "start_m": met.start_m,
+            "end_m": met.end_m,
+            "distance_m": met.distance_m,
+            "angle_deg": met.angle_deg,
+            "width_m": width,
+            "jurisdiction": names["by"],
+            **clearance_columns(met, chosen.final, chosen.ends, chosen.plant),
+        },
+        geometry=shapely.points(x, y),
+        crs=layers.crs.working_crs,
+    )
+    both = pd.concat([table, _planned_crossings(chosen, layers)], ignore_index=True)
+    return gpd.GeoDataFrame(both, crs=layers.crs.working_crs)
+
+
+def crossing_names(met: Crossings, layers: Layers) -> ObjectArray:
+    """Name what air spans meet: its kind and id.
+
+    Parameters
+    ----------
+    met : Crossings
+        What they meet, n rows.
+    layers : Layers
+        Checked layers.
+
+    Returns
+    -------
+    ndarray of object, shape (n,)
+        For example ``road R02``.
+    """
+    names = np.full(len(met), None, dtype=object)
+    for kind, layer in KIND_LAYER.items():
+        rows = np.flatnonzero(met.kind == KIND_CODE[kind])
+        features = ids(getattr(layers, layer).index, met.feature[rows])
+        names[rows] = [f"{kind.value} {name}" for name in features.tolist()]
+    return names
+
+
+def missed(chosen: Chosen, layers: Layers, air: IntArray) -> ObjectArray:
+    """Name what air spans miss the clearance of.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The choice and what it was made from.
+    layers : Layers
+        Checked layers.
+    air : ndarray of int64, shape (n,)
+        Rows of the air spans.
+
+    Returns
+    -------
+    ndarray of object, shape (n,)
+        A crossing's kind and id, or ``the yard``.
+    """
+    crossing = chosen.found.hung.miss_crossing[air]
+    names = np.full(len(air), "the yard", dtype=object)
+    on = np.flatnonzero(crossing >= 0)
+    names[on] = crossing_names(chosen.found.crossings.take(crossing[on]), layers)
+    return names
+
+
+def clearance_only(chosen: Chosen) -> IntArray:
+    """Find routes that nothing but clearance or power forbids.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The choice and what it was made from.
+
+    Returns
+    -------
+    ndarray of int64
+        Rows of the routes.
+    """
+    routes = chosen.found.routes
+    clearance = int(Forbidden.CLEARANCE | Forbidden.POWER)
+    only = (routes.forbidden != 0) & ((routes.forbidden & ~clearance) == 0)
+    return np.flatnonzero(only & np.isfinite(chosen.found.hung.miss_m[routes.air])).astype(np.int64)
+
+
+def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
+    served = chosen.served
+    routes, air = chosen.found.routes, chosen.found.air
+    segment = air.segment[routes.air[chosen.route[served]]]
+    i, j, at_i, at_j = find_drop_crossings(segment, segment, same=True)
+    first, second = np.concatenate([i, j]), np.concatenate([j, i])
+    at = np.concatenate([at_i, at_j])
+    vector = segment[:, 2:] - segment[:, :2]
+    length = np.hypot(vector[:, 0], vector[:, 1])
+    cross = vector[first, 0] * vector[second, 1] - vector[first, 1] * vector[second, 0]
+    sine = np.abs(cross) / np.maximum(length[first] * length[second], 1e-9)
+    share = at / np.maximum(length[first], 1e-9)
+    place = segment[first, :2] + share[:, None] * vector[first]
+    names = layers.addresses.index
+    return gpd.GeoDataFrame(
+        {
+            "address_id": ids(names, served[first]),
+            "terminal_id": ids(layers.poles.index, routes.terminal[chosen.route[served[first]]]),
+            "crossing_kind": CrossingKind.PLANNED_DROP.value,
+            "feature_id": ids(names, served[second]),
+            "feature_name": None,
+            "feature_class": None,
+            "is_near_miss": False,
+            "at_m": at,
+            "start_m": at,
+            "end_m": at,
+            "distance_m": 0.0,
+            "angle_deg": np.degrees(np.arcsin(np.clip(sine, 0, 1))),
+            "width_m": np.nan,
+            "jurisdiction": None,
+            "required_m": np.nan,
+            "available_m": np.nan,
+            "margin_m": np.nan,
+            "margin_case": None,
+            "rule": None,
+            "clearance_basis": "not_checked",
+            "clearance_note": "heights of both drops where they cross are not compared",
+        },
+        geometry=shapely.points(place),
+        crs=layers.crs.working_crs,
+    )
