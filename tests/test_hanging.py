@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from geoplan.clearance.supports import POWER_KIND
 from geoplan.model import Layers, Plan
 from geoplan.plan import make_plan
 from geoplan.project import Project
+from geoplan.standards import load_standards
 
 FT = 0.3048
 
@@ -198,3 +200,22 @@ def test_a_ladder_always_pushes_the_clamp_toward_the_street(demo_plan: Plan) -> 
     assert len(clamps) > 20
     assert (clamps["ladder_shift_m"] < clamps["clamp_shift_m"]).all()
     assert (clamps["ladder_sag_m"] < clamps["stringing_sag_m"]).all()
+
+
+def test_power_is_cited_by_its_own_voltage_band(demo_layers: Layers, demo_project: Project) -> None:
+    plan = make_plan(demo_layers, demo_project)
+    rules = load_standards(demo_project).rule_set
+    power = plan.crossings[
+        (plan.crossings["crossing_kind"] == "power") & plan.crossings["rule"].notna()
+    ]
+    assert len(power) > 0
+    lines = demo_layers.power.loc[power["feature_id"]]
+    assert (lines["power_kind"] == "supply_line").any()
+    for (_, row), (_, line) in zip(power.iterrows(), lines.iterrows(), strict=True):
+        volts = line["voltage_v"]
+        if np.isnan(volts):
+            volts = demo_project.heights.power_voltage[line["power_kind"]]
+        figure = rules.separation(POWER_KIND[line["power_kind"]], volts, "span")
+        assert figure is not None
+        assert row["rule"] == figure.citation()
+        assert row["required_m"] == pytest.approx(figure.value_si)

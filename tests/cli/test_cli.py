@@ -193,3 +193,17 @@ def test_help_needs_no_heavy_package() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.endswith("[]\n")
+
+
+def test_a_defect_of_ours_is_said_to_be_ours(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(path: Path) -> None:
+        message = "made to fail"
+        raise RuntimeError(message)
+
+    monkeypatch.setattr("geoplan.project.read_project", broken)
+    assert main(["check", "any.toml"]) == 70
+    error = capsys.readouterr().err
+    assert "made to fail" in error
+    assert "defect of geoplan, not of your data" in error

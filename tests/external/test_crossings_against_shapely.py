@@ -173,3 +173,33 @@ def test_power_on_the_source_pole_is_not_a_near_miss_there() -> None:
     found = find_crossings(air, index, **NEAR)
     assert _met(found, CrossingKind.POWER, near=True) == set()
     assert _met(found, CrossingKind.POWER, near=False) == {(1, 0)}
+
+
+def test_a_bent_power_line_that_is_crossed_twice_is_met_twice() -> None:
+    layers = random_town(np.random.default_rng(3))
+    bent = shapely.LineString([(0, 0), (100, 0), (100, 10), (0, 10)])
+    power = gpd.GeoDataFrame(
+        {"power_kind": ["supply_line"], "voltage_v": [7200.0], "height_m": [9.0]},
+        geometry=[bent],
+        index=["W1"],
+        crs=layers.power.crs,
+    )
+    index = build_index(dataclasses.replace(layers, power=power), near_power_m=3.0, near_tree_m=0.6)
+    none, empty = np.full(1, -1, dtype=np.int64), np.full(1, np.nan)
+    air = AirSpans(
+        np.zeros(1, np.int64),
+        none,
+        none,
+        empty,
+        np.array([50.0]),
+        np.array([-5.0]),
+        np.array([50.0]),
+        np.array([20.0]),
+        none,
+        none,
+        empty,
+    )
+    found = find_crossings(air, index, **NEAR)
+    met = found.take(found.kind == KIND_CODE[CrossingKind.POWER])
+    assert met.at_m.tolist() == [5.0, 15.0]
+    assert not met.is_near_miss.any()
