@@ -1,13 +1,17 @@
 """Make a synthetic region of any size, for measuring speed and scale.
 
-Enters: how many addresses, and a seed.
+Enters: how many addresses, a seed, and how many rows are to be broken.
 Leaves: one GeoDataFrame per layer, with geoplan's own column names; or GeoParquet files.
-Does not do: imitate a real place; hold broken rows (the demo does).
+Does not do: imitate a real place; hold every kind of broken row (the demo does).
 
 The region is a grid of tiles on open water. A tile is one street of 12 lots on each side, a
 cross street, a pole line on the north side of the street with three terminals, and all that
 stands on the lots. Everything is drawn with numpy, no loop over addresses. Tiles are drawn in
 a fixed order from one generator, so a seed and a size give the same region always.
+
+Ports are scarce everywhere, and a house can be reached from its own street and from the next, so
+that each terminal shares candidates with its neighbours on all sides: the whole region is one
+component for the choice. That is the worst case, and it is the default.
 """
 
 from __future__ import annotations
@@ -337,7 +341,32 @@ def _make_power(spans_x: FloatArray, spans_y: FloatArray) -> gpd.GeoDataFrame:
     )
 
 
-def make_town(n_addresses: int, seed: int = SEED) -> dict[str, gpd.GeoDataFrame]:
+def _break_rows(
+    layers: dict[str, gpd.GeoDataFrame], share: float, rng: np.random.Generator
+) -> dict[str, gpd.GeoDataFrame]:
+    """Add rows without a shape and rows that come twice; take crown radii away."""
+    broken = dict(layers)
+    for name, id_column in (
+        ("addresses", "address_id"),
+        ("poles", "pole_id"),
+        ("trees", "tree_id"),
+    ):
+        layer = layers[name]
+        count = int(np.ceil(share * len(layer)))
+        twice = layer.iloc[np.sort(rng.choice(len(layer), count, replace=False))]
+        shapeless = twice.assign(**{id_column: _ids("X", count).to_numpy()})
+        shapeless = shapeless.set_geometry([None] * count, crs=CRS)
+        broken[name] = pd.concat([layer, twice, shapeless], ignore_index=True)
+    trees = broken["trees"]
+    bare = rng.choice(len(layers["trees"]), int(np.ceil(share * len(trees))), replace=False)
+    bare = trees["tree_id"].isin(trees["tree_id"].iloc[bare])
+    broken["trees"] = trees.assign(crown_radius_m=trees["crown_radius_m"].mask(bare))
+    return broken
+
+
+def make_town(
+    n_addresses: int, seed: int = SEED, *, broken_share: float = 0.0
+) -> dict[str, gpd.GeoDataFrame]:
     """Make a synthetic region.
 
     Parameters
@@ -345,7 +374,11 @@ def make_town(n_addresses: int, seed: int = SEED) -> dict[str, gpd.GeoDataFrame]
     n_addresses : int
         New addresses, one per lot, > 0.
     seed : int
-        Seed of the only generator of chance.
+        Seed of all chance.
+    broken_share : float
+        How many rows, as a part of the sound ones, are added to addresses, poles and trees
+        without a shape, and again as many with an id that comes twice; as many trees lose their
+        crown's radius. Sound rows stay as they are without.
 
     Returns
     -------
@@ -356,7 +389,7 @@ def make_town(n_addresses: int, seed: int = SEED) -> dict[str, gpd.GeoDataFrame]
     Raises
     ------
     ValueError
-        If `n_addresses` is less than 1.
+        If `n_addresses` is less than 1, or `broken_share` not from 0 to 0.5.
 
     Notes
     -----
@@ -367,12 +400,16 @@ def make_town(n_addresses: int, seed: int = SEED) -> dict[str, gpd.GeoDataFrame]
     if n_addresses < 1:
         message = f"n_addresses must be at least 1 (given: {n_addresses})"
         raise ValueError(message)
+    if not 0.0 <= broken_share <= 0.5:
+        message = f"broken_share must be from 0 to 0.5 (given: {broken_share})"
+        raise ValueError(message)
     rng = np.random.default_rng(seed)
     tiles = _tiles(-(-n_addresses // LOTS_PER_TILE))
     layers, lots, houses = _lot_layers(tiles, n_addresses, rng)
     layers["trees"] = _make_trees(lots, houses, rng)
     layers["roads"], layers["sidewalks"] = _make_roads(tiles)
-    return {**layers, **_make_plant(tiles, rng)}
+    layers = {**layers, **_make_plant(tiles, rng)}
+    return _break_rows(layers, broken_share, rng) if broken_share else layers
 
 
 def write_town(layers: dict[str, gpd.GeoDataFrame], out: Path) -> None:
@@ -389,7 +426,7 @@ def write_town(layers: dict[str, gpd.GeoDataFrame], out: Path) -> None:
     for name, layer in layers.items():
         layer.to_parquet(out / f"{name}.parquet", index=False)
     sources = "\n".join(f'{name} = "{name}.parquet"' for name in layers)
-    text = PROJECT.format(count=len(layers["addresses"]), crs=CRS, layers=sources)
+    text = PROJECT.format(count=len(layers["parcels"]), crs=CRS, layers=sources)
     (out / "project.toml").write_text(text, encoding="utf-8", newline="\n")
 
 
@@ -398,10 +435,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Write a synthetic region for benchmarks.")
     parser.add_argument("--addresses", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument(
+        "--broken-share", type=float, default=0.0, help="part of the rows that is broken"
+    )
     parser.add_argument("--out", type=Path, required=True)
     arguments = parser.parse_args()
     start = time.perf_counter()
-    layers = make_town(arguments.addresses, arguments.seed)
+    layers = make_town(arguments.addresses, arguments.seed, broken_share=arguments.broken_share)
     made = time.perf_counter() - start
     write_town(layers, arguments.out)
     counts = ", ".join(f"{name} {len(layer)}" for name, layer in layers.items())

@@ -66,6 +66,8 @@ class Found:
     price: AirPrice
     hung: Hung
     routes: Routes
+    over_street: BoolArray
+    """Whether each air span crosses a road's centre-line."""
 
 
 @dataclass(frozen=True)
@@ -225,4 +227,5 @@ def joined_found(parts: list[Found]) -> Found:
                 for part, by in zip(parts, offsets, strict=False)
             ]
         ),
+        np.concatenate([part.over_street for part in parts]),
     )

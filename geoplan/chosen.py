@@ -21,23 +21,21 @@ from geoplan.choice.solve import Assignment, Ports
 from geoplan.clearance.final import Final
 from geoplan.clearance.supports import Ends
 from geoplan.model import Layers
+from geoplan.plant import Plant
 from geoplan.routes.air_spans import BASIS_NAMES
 from geoplan.routes.crossings import KIND_CODE, Crossings
 from geoplan.routes.graph import Reach
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import IntArray
-from geoplan.search import Plant
 from geoplan.tables import CrossingKind, RouteKind
+from geoplan.text_columns import texts, worded
 
 ObjectArray = npt.NDArray[np.object_]
-KIND_NAMES = np.array(
-    [
-        RouteKind.DIRECT,
-        RouteKind.SPAN_CLAMP,
-        RouteKind.OTHER_POLE,
-        RouteKind.OTHER_POLE_SPAN_CLAMP,
-    ],
-    dtype=object,
+KIND_NAMES = (
+    RouteKind.DIRECT.value,
+    RouteKind.SPAN_CLAMP.value,
+    RouteKind.OTHER_POLE.value,
+    RouteKind.OTHER_POLE_SPAN_CLAMP.value,
 )
 
 
@@ -105,7 +103,7 @@ class Chosen:
         return load
 
 
-def ids(index: pd.Index, rows: IntArray) -> ObjectArray:
+def ids(index: pd.Index, rows: IntArray) -> Any:
     """Return the ids of rows.
 
     Parameters
@@ -117,12 +115,10 @@ def ids(index: pd.Index, rows: IntArray) -> ObjectArray:
 
     Returns
     -------
-    ndarray of object, shape (n,)
-        Ids; None for -1.
+    pandas array of str, shape (n,)
+        Ids; null for -1.
     """
-    names = np.full(len(index) + 1, None, dtype=object)
-    names[:-1] = index.to_numpy(dtype=object)
-    return np.asarray(names[np.where(rows < 0, len(index), rows)], dtype=object)
+    return texts(index).take(rows, allow_fill=True)
 
 
 def route_columns(chosen: Chosen, layers: Layers, rows: IntArray) -> dict[str, Any]:
@@ -145,7 +141,7 @@ def route_columns(chosen: Chosen, layers: Layers, rows: IntArray) -> dict[str, A
     routes, air, reach = chosen.found.routes, chosen.found.air, chosen.reach
     row, label = routes.air[rows], routes.reach[rows]
     clamp = air.span[row] >= 0
-    length = air.length_m[row]
+    length = air.take(row).length_m
     run = reach.run_m[label] + routes.side_m[rows]
     passed = reach.spans_passed[label]
     crossings = chosen.found.crossings
@@ -155,7 +151,7 @@ def route_columns(chosen: Chosen, layers: Layers, rows: IntArray) -> dict[str, A
     return {
         "address_id": ids(layers.addresses.index, routes.address[rows]),
         "terminal_id": ids(layers.poles.index, routes.terminal[rows]),
-        "route_kind": KIND_NAMES[clamp + 2 * (passed > 0)],
+        "route_kind": worded(clamp + 2 * (passed > 0), KIND_NAMES),
         "is_street_crossing": over_street[row],
         "access_pole_id": ids(layers.poles.index, reach.pole[label]),
         "strand_span_id": ids(layers.spans.index, air.span[row]),
@@ -164,7 +160,7 @@ def route_columns(chosen: Chosen, layers: Layers, rows: IntArray) -> dict[str, A
         "strand_run_m": run,
         "route_m": run + length,
         "spans_passed": passed,
-        "attachment_basis": np.array(BASIS_NAMES, dtype=object)[air.basis[row]],
+        "attachment_basis": worded(air.basis[row], BASIS_NAMES),
         "building_id": ids(layers.buildings.index, air.building[row]),
         "wall_angle_deg": air.wall_angle_deg[row],
         "cost": routes.cents[rows] / CENTS,

@@ -8,10 +8,12 @@ Does not do: compute.
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 import time
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -74,6 +76,13 @@ def _parser() -> argparse.ArgumentParser:
     plan = commands.add_parser("plan", help="plan a drop for every address of a project")
     _project_argument(plan)
     plan.add_argument("--out", type=Path, help="folder for the results (default: maps/NAME)")
+    plan.add_argument(
+        "--tables",
+        choices=("geopackage", "geoparquet", "both"),
+        default="geopackage",
+        help="geopackage: with CSV and a map; geoparquet: one file per table, for big regions "
+        "(%(default)s)",
+    )
     plan.add_argument("--quiet", action="store_true", help="print errors only")
     plan.set_defaults(run=_plan)
     check = commands.add_parser("check", help="check a project's layers without planning")
@@ -167,11 +176,26 @@ class _Clock:
             self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + now - self._since
 
 
+@contextmanager
+def _loading() -> Iterator[None]:
+    """Load modules without looking for garbage, then or later, among what they leave for good."""
+    was_on, is_first = gc.isenabled(), not gc.get_freeze_count()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if is_first:  # in a process of many runs, what one run leaves is garbage for the next
+            gc.freeze()
+        if was_on:
+            gc.enable()
+
+
 def _plan(options: argparse.Namespace) -> int:
-    from geoplan.layers import read_layers
-    from geoplan.plan import make_plan, with_timings
-    from geoplan.project import read_project
-    from geoplan.reports import terminal_summary, write_plan
+    with _loading():
+        from geoplan.layers import read_layers
+        from geoplan.plan import make_plan, with_timings
+        from geoplan.project import read_project
+        from geoplan.reports import terminal_summary, write_plan
 
     project = read_project(options.project)
     out = options.out or Path("maps") / _folder_name(project.name)
@@ -180,7 +204,7 @@ def _plan(options: argparse.Namespace) -> int:
         layers = read_layers(project, clock.step)
         plan = make_plan(layers, project, clock.tell)
         clock.tell("write", 0, 1)
-        written = write_plan(plan, out)
+        written = write_plan(plan, out, options.tables)
     finally:
         seconds = clock.stop()
     if not options.quiet:
@@ -196,8 +220,9 @@ def _folder_name(name: str) -> str:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from geoplan.layers import read_layers
-    from geoplan.project import read_project
+    with _loading():
+        from geoplan.layers import read_layers
+        from geoplan.project import read_project
 
     project = read_project(options.project)
     clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))

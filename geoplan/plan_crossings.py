@@ -7,20 +7,21 @@ Does not do: decide anything.
 
 from __future__ import annotations
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 
 from geoplan.choice.drop_crossings import find_drop_crossings
-from geoplan.chosen import Chosen, ObjectArray, ids
-from geoplan.hanging import (
-    clearance_columns,
-)
+from geoplan.chosen import Chosen, ids
+from geoplan.hanging import clearance_columns
 from geoplan.model import Layers
 from geoplan.routes.crossings import KIND_CODE, KINDS, Crossings
 from geoplan.routes.segments import IntArray
 from geoplan.tables import CrossingKind
+from geoplan.text_columns import assembled, joined, texts, worded
 from geoplan.verdicts import Forbidden
 
 KIND_LAYER = {
@@ -58,13 +59,15 @@ def build_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
     air = chosen.found.air.take(chosen.air_rows)
     met = chosen.crossings
     who = served[met.air]
-    names = {key: np.full(len(met), None, dtype=object) for key in ("id", "name", "class", "by")}
+    parts: dict[str, list[tuple[IntArray, Any]]] = {"id": [], "name": [], "class": [], "by": []}
     width = np.full(len(met), np.nan)
     for kind, layer in KIND_LAYER.items():
-        rows = np.flatnonzero(met.kind == KIND_CODE[kind])
+        rows = np.flatnonzero(met.kind == KIND_CODE[kind]).astype(np.int64)
+        if len(rows) == 0:
+            continue
         frame: gpd.GeoDataFrame = getattr(layers, layer)
         feature = met.feature[rows]
-        names["id"][rows] = ids(frame.index, feature)
+        parts["id"].append((rows, ids(frame.index, feature)))
         for key, column in (
             ("name", "name"),
             ("class", "road_class"),
@@ -72,9 +75,10 @@ def build_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
             ("by", "jurisdiction"),
         ):
             if column in frame.columns:
-                names[key][rows] = frame[column].to_numpy(dtype=object)[feature]
+                parts[key].append((rows, texts(frame[column]).take(feature)))
         if kind is CrossingKind.ROAD:
             width[rows] = frame["width_m"].to_numpy(dtype=np.float64)[feature]
+    names = {key: assembled(len(met), columns) for key, columns in parts.items()}
     share = met.at_m / np.maximum(air.length_m[met.air], 1e-9)
     x = air.sx[met.air] + share * (air.ex - air.sx)[met.air]
     y = air.sy[met.air] + share * (air.ey - air.sy)[met.air]
@@ -82,7 +86,7 @@ def build_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
         {
             "address_id": ids(layers.addresses.index, who),
             "terminal_id": ids(layers.poles.index, routes.terminal[chosen.route[who]]),
-            "crossing_kind": np.array([kind.value for kind in KINDS], dtype=object)[met.kind],
+            "crossing_kind": worded(met.kind, [kind.value for kind in KINDS]),
             "feature_id": names["id"],
             "feature_name": names["name"],
             "feature_class": names["class"],
@@ -99,11 +103,12 @@ def build_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
         geometry=shapely.points(x, y),
         crs=layers.crs.working_crs,
     )
-    both = pd.concat([table, _planned_crossings(chosen, layers)], ignore_index=True)
-    return gpd.GeoDataFrame(both, crs=layers.crs.working_crs)
+    return gpd.GeoDataFrame(
+        pd.concat([table, _planned_crossings(chosen, layers)], ignore_index=True)
+    )
 
 
-def crossing_names(met: Crossings, layers: Layers) -> ObjectArray:
+def crossing_names(met: Crossings, layers: Layers) -> Any:
     """Name what air spans meet: its kind and id.
 
     Parameters
@@ -115,18 +120,19 @@ def crossing_names(met: Crossings, layers: Layers) -> ObjectArray:
 
     Returns
     -------
-    ndarray of object, shape (n,)
+    pandas array of str, shape (n,)
         For example ``road R02``.
     """
-    names = np.full(len(met), None, dtype=object)
+    parts: list[tuple[IntArray, Any]] = []
     for kind, layer in KIND_LAYER.items():
-        rows = np.flatnonzero(met.kind == KIND_CODE[kind])
-        features = ids(getattr(layers, layer).index, met.feature[rows])
-        names[rows] = [f"{kind.value} {name}" for name in features.tolist()]
-    return names
+        rows = np.flatnonzero(met.kind == KIND_CODE[kind]).astype(np.int64)
+        if len(rows):
+            features = ids(getattr(layers, layer).index, met.feature[rows])
+            parts.append((rows, joined(f"{kind.value} ", features)))
+    return assembled(len(met), parts)
 
 
-def missed(chosen: Chosen, layers: Layers, air: IntArray) -> ObjectArray:
+def missed(chosen: Chosen, layers: Layers, air: IntArray) -> Any:
     """Name what air spans miss the clearance of.
 
     Parameters
@@ -140,14 +146,18 @@ def missed(chosen: Chosen, layers: Layers, air: IntArray) -> ObjectArray:
 
     Returns
     -------
-    ndarray of object, shape (n,)
+    pandas array of str, shape (n,)
         A crossing's kind and id, or ``the yard``.
     """
     crossing = chosen.found.hung.miss_crossing[air]
-    names = np.full(len(air), "the yard", dtype=object)
-    on = np.flatnonzero(crossing >= 0)
-    names[on] = crossing_names(chosen.found.crossings.take(crossing[on]), layers)
-    return names
+    on, yard = np.flatnonzero(crossing >= 0), np.flatnonzero(crossing < 0)
+    return assembled(
+        len(air),
+        [
+            (on, crossing_names(chosen.found.crossings.take(crossing[on]), layers)),
+            (yard, worded(np.zeros(len(yard)), ("the yard",))),
+        ],
+    )
 
 
 def clearance_only(chosen: Chosen) -> IntArray:
@@ -183,14 +193,15 @@ def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
     share = at / np.maximum(length[first], 1e-9)
     place = segment[first, :2] + share[:, None] * vector[first]
     names = layers.addresses.index
+    every = np.zeros(len(first), dtype=np.int64)
     return gpd.GeoDataFrame(
         {
             "address_id": ids(names, served[first]),
             "terminal_id": ids(layers.poles.index, routes.terminal[chosen.route[served[first]]]),
-            "crossing_kind": CrossingKind.PLANNED_DROP.value,
+            "crossing_kind": worded(every, (CrossingKind.PLANNED_DROP.value,)),
             "feature_id": ids(names, served[second]),
-            "feature_name": None,
-            "feature_class": None,
+            "feature_name": worded(every, (None,)),
+            "feature_class": worded(every, (None,)),
             "is_near_miss": False,
             "at_m": at,
             "start_m": at,
@@ -198,14 +209,16 @@ def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
             "distance_m": 0.0,
             "angle_deg": np.degrees(np.arcsin(np.clip(sine, 0, 1))),
             "width_m": np.nan,
-            "jurisdiction": None,
+            "jurisdiction": worded(every, (None,)),
             "required_m": np.nan,
             "available_m": np.nan,
             "margin_m": np.nan,
-            "margin_case": None,
-            "rule": None,
-            "clearance_basis": "not_checked",
-            "clearance_note": "heights of both drops where they cross are not compared",
+            "margin_case": worded(every, (None,)),
+            "rule": worded(every, (None,)),
+            "clearance_basis": worded(every, ("not_checked",)),
+            "clearance_note": worded(
+                every, ("heights of both drops where they cross are not compared",)
+            ),
         },
         geometry=shapely.points(place),
         crs=layers.crs.working_crs,

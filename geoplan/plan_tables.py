@@ -7,6 +7,9 @@ Does not do: decide anything.
 
 from __future__ import annotations
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import geopandas as gpd
@@ -14,22 +17,28 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geoplan.candidates import order_routes
 from geoplan.choice.cost import CENTS
-from geoplan.choice.explain import why_not
-from geoplan.chosen import Chosen, ObjectArray, route_columns, route_lines
-from geoplan.hanging import (
-    build_stringing,
-    clearance_hazards,
-    hanging_columns,
-)
+from geoplan.chosen import Chosen, route_columns, route_lines
+from geoplan.hanging import build_stringing, hanging_columns
+from geoplan.hanging_flags import clearance_flags
 from geoplan.model import Layers
+from geoplan.plan_alternatives import build_alternatives, by_price
 from geoplan.plan_crossings import build_crossings, clearance_only, crossing_names, missed
 from geoplan.plan_unserved import build_unserved
 from geoplan.project import Project
-from geoplan.routes.hazards import build_hazards, lengths
-from geoplan.routes.segments import IntArray, expand
+from geoplan.routes.flags import Flags, flag_table, lengths
+from geoplan.routes.hazards import hazard_flags
+from geoplan.routes.segments import IntArray
 from geoplan.tables import TABLES, Table
+from geoplan.text_columns import assembled, joined, numbers, places, row_order, texts, worded
+
+VALUE_BASIS = {
+    "cheapest": "exact: every address has its cheapest route",
+    "flow": "exact: dual of the flow",
+    "branching": "exact: solved again with one more port",
+    "unused": "exact: no address could use it",
+}
+VALUE_UNKNOWN = "not computed: too many full terminals linked by addresses that need several ports"
 
 
 def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
@@ -50,41 +59,82 @@ def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, 
         ``drops``, ``air_spans``, ``crossings``, ``hazards``, ``unserved``, ``terminals``,
         ``alternatives``.
     """
+    with _without_collector():
+        return _build(chosen, layers, project)
+
+
+@contextmanager
+def _without_collector() -> Iterator[None]:
+    """Keep the collector of cycles off while very many geometries come to be; none has a cycle.
+
+    It would look through all geometries, those of the layers too, again and again.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _build(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
+    """Build all tables, see `build_tables`."""
     crossings = declared(build_crossings(chosen, layers), TABLES["crossings"])
     drops = _drops(chosen, layers, project)
-    alternatives = _alternatives(chosen, layers, project)
-    hazards = pd.concat(
-        [
-            build_hazards(pd.DataFrame(crossings), pd.DataFrame(drops), project),
-            clearance_hazards(pd.DataFrame(crossings), pd.DataFrame(drops), project),
-        ],
-        ignore_index=True,
+    alternatives = build_alternatives(chosen, layers, project)
+    own, hung = hazard_flags(crossings, drops, project), clearance_flags(crossings, drops, project)
+    flags = own + hung
+    owner = places(crossings["address_id"], drops["address_id"])
+    at = [owner[part.rows] if part.is_of_crossing else part.rows for part in flags]
+    codes = sorted(part.code for part in own) + [part.code for part in hung]
+    drops["flags"] = _flag_words(codes, flags, at, len(drops))
+    best = np.flatnonzero(alternatives["rank"] == 1)
+    place = np.full(len(layers.addresses), -1, dtype=np.int64)
+    place[alternatives["address"].to_numpy()[best]] = best
+    place = place[chosen.served]
+    words = joined(
+        alternatives["route_kind"].iloc[best].str.replace("_", " ", regex=False),
+        " from ",
+        alternatives["terminal_id"].iloc[best],
+        ": ",
+        alternatives["why_not"].iloc[best],
     )
-    flags = hazards.drop_duplicates(["address_id", "code"]).groupby("address_id")["code"]
-    drops["flags"] = drops["address_id"].map(flags.agg(";".join)).astype("str")
-    best = alternatives[alternatives["rank"] == 1].set_index("address_id")
-    words = (
-        best["route_kind"].str.replace("_", " ")
-        + " from "
-        + best["terminal_id"]
-        + ": "
-        + best["why_not"]
-    )
-    drops["runner_up"] = drops["address_id"].map(words).astype("str")
-    drops["runner_up_extra_cost"] = drops["address_id"].map(best["extra_cost"]).astype("float64")
+    drops["runner_up"] = assembled(len(alternatives), [(best, words)]).take(place, allow_fill=True)
+    extra = np.append(alternatives["extra_cost"].to_numpy(dtype=np.float64), np.nan)
+    drops["runner_up_extra_cost"] = extra[place]
+    hazards = flag_table(flags, crossings, drops)
     tables = {
         "drops": drops,
-        "air_spans": _air_spans(chosen, layers),
+        "air_spans": _air_spans(chosen, layers, drops),
         "crossings": crossings,
-        "hazards": _place_hazards(hazards, chosen, layers),
+        "hazards": _place_hazards(hazards, np.concatenate(at), chosen, layers),
         "unserved": build_unserved(chosen, layers, project),
         "terminals": _terminals(chosen, layers),
         "alternatives": alternatives,
         "stringing": build_stringing(
-            drops["address_id"].to_numpy(), chosen.final, chosen.plant.standards, project
+            drops["address_id"], chosen.final, chosen.plant.standards, project
         ),
     }
-    return {name: declared(table, TABLES[name]) for name, table in tables.items()}
+    return {
+        name: table if name == "crossings" else declared(table, TABLES[name])
+        for name, table in tables.items()
+    }
+
+
+def _flag_words(codes: list[str], flags: list[Flags], at: list[IntArray], count: int) -> Any:
+    """Write the codes of each drop's flags in the order of `codes`; null without any."""
+    held = np.zeros(count, dtype=np.int64)
+    for part, rows in zip(flags, at, strict=True):
+        held[rows] |= 1 << codes.index(part.code)
+    place, distinct = pd.factorize(held)
+    return worded(
+        place,
+        [
+            ";".join(code for bit, code in enumerate(codes) if value >> bit & 1) or None
+            for value in distinct.tolist()
+        ],
+    )
 
 
 def declared(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
@@ -103,30 +153,41 @@ def declared(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
         Sorted by its key, with a range index.
     """
     dtypes = {"text": "str", "float": "float64", "int": "int64", "bool": "bool"}
-    columns = {column.name: dtypes[column.kind] for column in table.columns}
-    names = [*columns, *(["geometry"] if table.geometry != "none" else [])]
-    return (
-        frame[names].astype(columns).sort_values(list(table.key), kind="stable", ignore_index=True)
-    )
+    order = row_order(frame, table.key)
+    columns: dict[str, Any] = {}
+    for column in table.columns:
+        values = frame[column.name]
+        array = texts(values) if column.kind == "text" else values.to_numpy(dtypes[column.kind])
+        columns[column.name] = array if order is None else array.take(order)
+    if table.geometry == "none":
+        return pd.DataFrame(columns, copy=False)
+    shapes = frame["geometry"].array
+    columns["geometry"] = shapes if order is None else shapes.take(order)
+    placed: pd.DataFrame = gpd.GeoDataFrame(columns, copy=False)
+    return placed
 
 
 def _drops(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
     served = chosen.served
     rows = chosen.route[served]
     routes, air, reach = chosen.found.routes, chosen.found.air, chosen.reach
-    addresses = layers.addresses.iloc[served]
+    addresses = layers.addresses
+    governs = chosen.final.margin_crossing
+    held = np.flatnonzero(governs >= 0)
+    over = crossing_names(chosen.crossings.take(governs[held]), layers)
     uses_strand = (air.span[routes.air[rows]] >= 0) | (reach.spans_passed[routes.reach[rows]] > 0)
     return gpd.GeoDataFrame(
         {
             **route_columns(chosen, layers, rows),
-            "label": addresses["label"].to_numpy(),
-            "ports_needed": addresses["ports_needed"].to_numpy(),
+            "label": texts(addresses["label"]).take(served),
+            "ports_needed": addresses["ports_needed"].to_numpy()[served],
             "reserve_ports_used": _reserve_by_drop(chosen),
             "is_locked": chosen.rules.locked[served] >= 0,
-            "strand_basis": pd.Series(_strand_basis(chosen, layers, rows), dtype="str").where(
-                uses_strand
+            "strand_basis": worded(
+                np.where(uses_strand, _uses_guess(chosen, layers, rows), -1),
+                ("measured", "inferred"),
             ),
-            "parcel_id": addresses["parcel_id"].to_numpy(),
+            "parcel_id": texts(addresses["parcel_id"]).take(served),
             "pole_power_basis": _pole_power(chosen, rows),
             "clearance_note": _cheaper_but_not_clear(chosen, layers, project),
             **hanging_columns(
@@ -134,16 +195,17 @@ def _drops(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame
                 chosen.ends,
                 chosen.found.hung.take(chosen.air_rows),
                 chosen.crossings,
-                crossing_names(chosen.crossings, layers),
+                assembled(len(served), [(held, over)]),
                 chosen.plant,
             ),
         },
         geometry=route_lines(chosen, rows),
         crs=layers.crs.working_crs,
+        copy=False,
     )
 
 
-def _strand_basis(chosen: Chosen, layers: Layers, rows: IntArray) -> ObjectArray:
+def _uses_guess(chosen: Chosen, layers: Layers, rows: IntArray) -> IntArray:
     """Tell whether any strand that a route uses was inferred."""
     guessed = np.append((layers.spans["strand_basis"] == "inferred").to_numpy(dtype=bool), False)
     routes, reach = chosen.found.routes, chosen.reach
@@ -153,7 +215,7 @@ def _strand_basis(chosen: Chosen, layers: Layers, rows: IntArray) -> ObjectArray
         on = label >= 0
         any_guessed[on] |= guessed[reach.span[label[on]]]
         label[on] = reach.previous[label[on]]
-    return np.where(any_guessed, "inferred", "measured").astype(object)
+    return np.asarray(any_guessed, dtype=np.int64)
 
 
 def _reserve_by_drop(chosen: Chosen) -> IntArray:
@@ -172,45 +234,42 @@ def _reserve_by_drop(chosen: Chosen) -> IntArray:
     return result
 
 
-def _air_spans(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
-    served = chosen.served
-    rows = chosen.route[served]
-    air = chosen.found.air.take(chosen.found.routes.air[rows])
+def _air_spans(chosen: Chosen, layers: Layers, drops: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    air = chosen.found.air.take(chosen.air_rows)
     start, end = chosen.final.start_z_m, chosen.final.end_z_m
-    columns = route_columns(chosen, layers, rows)
     known = chosen.ends.ground_is_known
-    assumed = chosen.ends.is_assumed
-    flat = shapely.linestrings(air.segment.reshape(-1, 2, 2))
-    deep = shapely.linestrings(
-        np.stack(
-            [air.sx, air.sy, np.nan_to_num(start), air.ex, air.ey, np.nan_to_num(end)], 1
-        ).reshape(-1, 2, 3)
-    )
+    lines = np.empty(len(air), dtype=object)
+    lines[~known] = shapely.linestrings(air.segment[~known].reshape(-1, 2, 2))
+    deep = np.stack([air.sx, air.sy, start, air.ex, air.ey, end], axis=1)
+    lines[known] = shapely.linestrings(deep[known].reshape(-1, 2, 3))
     return gpd.GeoDataFrame(
         {
-            **{name: columns[name] for name in ("address_id", "terminal_id", "route_kind")},
-            "air_span_m": columns["air_span_m"],
+            **{
+                name: drops[name].array
+                for name in ("address_id", "terminal_id", "route_kind", "air_span_m")
+            },
             "start_z_m": np.where(known, start, np.nan),
             "end_z_m": np.where(known, end, np.nan),
-            "height_basis": np.where(
-                known, np.where(assumed, "default", "measured"), "not_checked"
+            "height_basis": worded(
+                np.where(known, chosen.ends.is_assumed, 2), ("measured", "default", "not_checked")
             ),
         },
-        geometry=np.where(known, deep, flat),
+        geometry=lines,
         crs=layers.crs.working_crs,
+        copy=False,
     )
 
 
-def _pole_power(chosen: Chosen, rows: IntArray) -> ObjectArray:
+def _pole_power(chosen: Chosen, rows: IntArray) -> Any:
     """Tell whether the hook's separation from power on its own pole was worked out."""
     pole = chosen.found.air.pole[chosen.found.routes.air[rows]]
     supports = chosen.plant.supports
     on_pole = (pole >= 0) & supports.pole_has_power[pole]
-    checked = np.where(supports.pole_power_is_checked[pole], "computed", "not_checked")
-    return np.where(on_pole, checked, "none").astype(object)
+    checked = supports.pole_power_is_checked[pole]
+    return worded(np.where(on_pole, checked, 2), ("not_checked", "computed", "none"))
 
 
-def _cheaper_but_not_clear(chosen: Chosen, layers: Layers, project: Project) -> pd.Series[str]:
+def _cheaper_but_not_clear(chosen: Chosen, layers: Layers, project: Project) -> Any:
     """Tell, for each served address, the cheapest route that only clearance rules out.
 
     Null where the route taken is cheaper than all of those.
@@ -220,37 +279,38 @@ def _cheaper_but_not_clear(chosen: Chosen, layers: Layers, project: Project) -> 
     rows = clearance_only(chosen)
     taken = chosen.route[routes.address[rows]]
     rows = rows[(taken >= 0) & (routes.cents[rows] < routes.cents[np.maximum(taken, 0)])]
-    order = rows[order_routes(routes.take(rows), chosen.found.air)]
-    order = order[np.argsort(routes.address[order], kind="stable")]
+    order = by_price(chosen, rows)
     lead = np.ones(len(order), dtype=bool)
     lead[1:] = routes.address[order][1:] != routes.address[order][:-1]
     pick = order[lead]
-    columns = pd.DataFrame(route_columns(chosen, layers, pick))
+    columns = route_columns(chosen, layers, pick)
     saved = routes.cents[chosen.route[routes.address[pick]]] - routes.cents[pick]
     other = routes.terminal[pick] != routes.terminal[chosen.route[routes.address[pick]]]
-    text = (
-        columns["route_kind"].astype("str").str.replace("_", " ")
-        + " from "
-        + columns["terminal_id"].astype("str")
-        + pd.Series(np.where(other, " (another terminal)", ""), dtype="str")
-        + " would cost "
-        + pd.Series([f"{amount / CENTS:.2f}" for amount in saved.tolist()], dtype="str")
-        + " less, but misses clearance by "
-        + lengths(pd.Series(hung.miss_m[routes.air[pick]]), project, "sag")
-        + " over "
-        + pd.Series(missed(chosen, layers, routes.air[pick]), dtype="str")
+    text = joined(
+        pd.Series(columns["route_kind"]).str.replace("_", " ", regex=False),
+        " from ",
+        columns["terminal_id"],
+        worded(other, ("", " (another terminal)")),
+        " would cost ",
+        numbers(saved / CENTS, 2),
+        " less, but misses clearance by ",
+        lengths(hung.miss_m[routes.air[pick]], project, "sag"),
+        " over ",
+        missed(chosen, layers, routes.air[pick]),
     )
-    notes = pd.Series(text.to_numpy(), index=routes.address[pick])
-    return pd.Series(notes.reindex(served).to_numpy(), dtype="str")
+    note = np.full(chosen.index.address_count, -1, dtype=np.int64)
+    note[routes.address[pick]] = np.arange(len(pick))
+    return text.take(note[served], allow_fill=True)
 
 
-def _place_hazards(hazards: pd.DataFrame, chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
-    served = layers.addresses.index.get_indexer(pd.Index(hazards["address_id"]))
-    row = chosen.found.routes.air[chosen.route[served]]
-    air = chosen.found.air
-    share = np.clip(hazards["at_m"].to_numpy() / np.maximum(air.length_m[row], 1e-9), 0, 1)
-    x = air.sx[row] + share * (air.ex - air.sx)[row]
-    y = air.sy[row] + share * (air.ey - air.sy)[row]
+def _place_hazards(
+    hazards: pd.DataFrame, at: IntArray, chosen: Chosen, layers: Layers
+) -> gpd.GeoDataFrame:
+    """Give flags their place; `at` is the drop of each."""
+    air = chosen.found.air.take(chosen.air_rows[at])
+    share = np.clip(hazards["at_m"].to_numpy() / np.maximum(air.length_m, 1e-9), 0, 1)
+    x = air.sx + share * (air.ex - air.sx)
+    y = air.sy + share * (air.ey - air.sy)
     return gpd.GeoDataFrame(hazards, geometry=shapely.points(x, y), crs=layers.crs.working_crs)
 
 
@@ -261,25 +321,14 @@ def _terminals(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
     total = poles["ports_total"].to_numpy(dtype=np.int64)
     in_use = poles["ports_in_use"].to_numpy(dtype=np.int64)
     reserve = np.maximum(load - chosen.ports.free[at], 0)
-    basis = np.where(
-        value.value_is_exact[at],
-        np.array(
-            [
-                {
-                    "cheapest": "exact: every address has its cheapest route",
-                    "flow": "exact: dual of the flow",
-                    "branching": "exact: solved again with one more port",
-                    "unused": "exact: no address could use it",
-                }[word]
-                for word in value.method[at]
-            ],
-            dtype=object,
-        ),
-        "not computed: too many full terminals linked by addresses that need several ports",
+    method, words = pd.factorize(value.method[at])
+    basis = worded(
+        np.where(value.value_is_exact[at], method, len(words)),
+        [*(VALUE_BASIS[word] for word in words.tolist()), VALUE_UNKNOWN],
     )
     return gpd.GeoDataFrame(
         {
-            "terminal_id": poles.index.to_numpy(dtype=object),
+            "terminal_id": texts(poles.index),
             "ports_total": total,
             "ports_in_use": in_use,
             "ports_reserved": poles["ports_reserved"].to_numpy(dtype=np.int64),
@@ -293,56 +342,5 @@ def _terminals(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
         },
         geometry=poles.geometry.to_numpy(),
         crs=layers.crs.working_crs,
-    )
-
-
-def _alternatives(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
-    routes, air = chosen.found.routes, chosen.found.air
-    free = np.flatnonzero(routes.forbidden == 0)
-    rows = free[order_routes(routes.take(free), air)]
-    rows = rows[np.argsort(routes.address[rows], kind="stable")]
-    key = pd.DataFrame(
-        {
-            "address": routes.address[rows],
-            "terminal": routes.terminal[rows],
-            "reach": routes.reach[rows],
-            "span": air.span[routes.air[rows]],
-        }
-    )
-    taken = chosen.route[routes.address[rows]]
-    own = (
-        (taken >= 0)
-        & (routes.terminal[taken] == routes.terminal[rows])
-        & (routes.reach[taken] == routes.reach[rows])
-        & (air.span[routes.air[taken]] == air.span[routes.air[rows]])
-    )
-    rows = rows[~(key.duplicated().to_numpy() | own)]
-    _, counts = np.unique(routes.address[rows], return_counts=True)
-    _, rank = expand(counts.astype(np.int64))
-    rows, rank = rows[rank < project.choice.alternatives], rank[rank < project.choice.alternatives]
-    address, terminal = routes.address[rows], routes.terminal[rows]
-    taken = chosen.route[address]
-    served = taken >= 0
-    extra = routes.cents[rows] - np.where(served, routes.cents[np.maximum(taken, 0)], 0)
-    columns = route_columns(chosen, layers, rows)
-    terminal_id = pd.Series(columns["terminal_id"], dtype="str")
-    full = chosen.ports.free[terminal] + chosen.ports.reserve[terminal] - chosen.load[terminal]
-    reason = why_not(
-        extra,
-        served & (routes.terminal[np.maximum(taken, 0)] == terminal),
-        full < chosen.index.ports_needed[address],
-        chosen.assignment.value_cents[terminal],
-        chosen.assignment.value_addresses[terminal],
-        terminal_id,
-    )
-    reason = reason.where(served, "terminal " + terminal_id + " has no port left for it")
-    return gpd.GeoDataFrame(
-        {
-            **columns,
-            "rank": rank + 1,
-            "extra_cost": np.where(served, extra / CENTS, np.nan),
-            "why_not": reason.to_numpy(),
-        },
-        geometry=route_lines(chosen, rows),
-        crs=layers.crs.working_crs,
+        copy=False,
     )

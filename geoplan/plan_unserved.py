@@ -7,6 +7,8 @@ Does not do: change the choice.
 
 from __future__ import annotations
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -17,9 +19,10 @@ from geoplan.chosen import Chosen, ObjectArray, ids
 from geoplan.model import Layers
 from geoplan.plan_crossings import clearance_only, missed
 from geoplan.project import Project
+from geoplan.routes.flags import lengths
 from geoplan.routes.index import PlantIndex
-from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.units import ReportUnits, say
+from geoplan.routes.segments import BoolArray, FloatArray, IntArray
+from geoplan.text_columns import assembled, joined, texts, worded
 
 
 def build_unserved(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
@@ -45,12 +48,12 @@ def build_unserved(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoD
     told = explain_unserved(lack, project)
     return gpd.GeoDataFrame(
         {
-            "address_id": addresses.index.to_numpy(dtype=object),
-            "label": addresses["label"].to_numpy(dtype=object),
-            **{name: told[name].to_numpy() for name in told.columns},
-            "nearest_terminal_id": lack.nearest_terminal_id.to_numpy(dtype=object),
+            "address_id": texts(addresses.index),
+            "label": texts(addresses["label"]),
+            **{name: told[name].array for name in told.columns},
+            "nearest_terminal_id": lack.nearest_terminal_id.array,
             "nearest_terminal_m": lack.nearest_terminal_m,
-            "new_terminal_pole_id": lack.new_terminal_pole_id.to_numpy(dtype=object),
+            "new_terminal_pole_id": lack.new_terminal_pole_id.array,
         },
         geometry=addresses.geometry.to_numpy(),
         crs=layers.crs.working_crs,
@@ -65,10 +68,10 @@ def _lack(chosen: Chosen, layers: Layers, project: Project, rows: IntArray) -> L
     plain = np.setdiff1d(np.arange(len(index.pole_x)), index.terminal_pole)
     pole, pole_m = _nearest(index, targets, plain)
     pole = np.where(pole_m <= chosen.plant.standards.max_air_span_m, pole, -1)
+    own = np.flatnonzero(chosen.route[routes.address] < 0)
     bits = np.zeros(index.address_count, dtype=np.int64)
-    np.bitwise_or.at(bits, routes.address, routes.forbidden)
-    free = np.flatnonzero(routes.forbidden == 0)
-    free = free[chosen.route[routes.address[free]] < 0]
+    np.bitwise_or.at(bits, routes.address[own], routes.forbidden[own])
+    free = own[routes.forbidden[own] == 0]
     free = free[np.lexsort((routes.terminal[free], routes.cents[free], routes.address[free]))]
     ways = pd.DataFrame(
         {
@@ -115,35 +118,52 @@ def _nearest_miss(
     lead = np.ones(len(order), dtype=bool)
     lead[1:] = routes.address[order][1:] != routes.address[order][:-1]
     pick = order[lead]
-    miss = np.full(chosen.index.address_count, np.nan)
-    miss[routes.address[pick]] = hung.miss_m[routes.air[pick]]
-    said = pd.Series([""] * chosen.index.address_count, dtype="str")
-    mends = said.copy()
-    terminal = ids(layers.poles.index, routes.terminal[pick])
-    over = missed(chosen, layers, routes.air[pick])
-    for row, name, what in zip(pick.tolist(), terminal.tolist(), over.tolist(), strict=True):
-        span = int(routes.air[row])
-        short = float(hung.miss_m[span])
-        part = float(np.clip(hung.miss_part[span], 0.0, 1.0))
-        text = say(short, "sag", project.units)
-        said.iloc[int(routes.address[row])] = (
-            f"the nearest to it, from {name}, is {text} short over {what} with hook and "
-            "attachment at their highest and the wire as tight as allowed"
-        )
-        mends.iloc[int(routes.address[row])] = _mend(
-            short, part, is_clamp=bool(air.span[span] >= 0), units=project.units
-        )
-    return miss[rows], said.iloc[rows], mends.iloc[rows]
+    span = routes.air[pick]
+    short, part = hung.miss_m[span], np.clip(hung.miss_part[span], 0.0, 1.0)
+    said = joined(
+        "the nearest to it, from ",
+        ids(layers.poles.index, routes.terminal[pick]),
+        ", is ",
+        lengths(short, project, "sag"),
+        " short over ",
+        missed(chosen, layers, span),
+        " with hook and attachment at their highest and the wire as tight as allowed",
+    )
+    place = np.full(chosen.index.address_count, -1, dtype=np.int64)
+    place[routes.address[pick]] = np.arange(len(pick))
+    place = place[rows]
+    mends = _mends(short, part, air.span[span] >= 0, project)
+    return (
+        np.append(short, np.nan)[place],
+        pd.Series(said.take(place, allow_fill=True)),
+        pd.Series(mends.take(place, allow_fill=True)),
+    )
 
 
-def _mend(short: float, part: float, *, is_clamp: bool, units: ReportUnits) -> str:
-    """Say what would make good a miss at a place along the air span."""
-    options = []
-    if part > 0.1:
-        options.append(f"a mast {say(short / part, 'sag', units)} above the attachment's limit")
-    if part < 0.9 and not is_clamp:
-        options.append(f"a hook {say(short / (1 - part), 'sag', units)} above the pole's limit")
-    return ("Needs " + " or ".join(options)) if options else "Needs another pole"
+def _mends(short: FloatArray, part: FloatArray, is_clamp: BoolArray, project: Project) -> Any:
+    """Say what would make good misses at places along air spans."""
+    by_mast, by_hook = part > 0.1, (part < 0.9) & ~is_clamp
+    mast = joined(
+        "a mast ",
+        lengths(short / np.where(by_mast, part, 1.0), project, "sag"),
+        " above the attachment's limit",
+    )
+    hook = joined(
+        "a hook ",
+        lengths(short / np.where(by_hook, 1.0 - part, 1.0), project, "sag"),
+        " above the pole's limit",
+    )
+    parts = []
+    for mask, pieces in (
+        (by_mast & by_hook, ("Needs ", mast, " or ", hook)),
+        (by_mast & ~by_hook, ("Needs ", mast)),
+        (by_hook & ~by_mast, ("Needs ", hook)),
+    ):
+        rows = np.flatnonzero(mask).astype(np.int64)
+        parts.append((rows, joined(*pieces).take(rows)))
+    rows = np.flatnonzero(~by_mast & ~by_hook).astype(np.int64)
+    parts.append((rows, worded(np.zeros(len(rows)), ("Needs another pole",))))
+    return assembled(len(short), parts)
 
 
 def _nearest(

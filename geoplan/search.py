@@ -1,370 +1,378 @@
-"""The search for route candidates of a group of addresses.
+"""The search for route candidates of a group of addresses, cheapest first.
 
-Enters: indexed layers, runs along the strand, prices, settings, rows of addresses.
-Leaves: `Found`: air spans, their crossings and verdicts, and all routes over them.
+Enters: plant, settings, rows of addresses, how far each is to be searched.
+Leaves: `Found`: air spans, their crossings and verdicts, the routes over them; how far it went.
 Does not do: the choice between addresses.
 
-Routes are looked for from the plainest to the most involved: from poles, to other walls, from
-span clamps a step apart, then from clamps shifted by less and less, and to other walls again. A
-route is worked out only where wire and hardware alone cost less than the best route known for the
-same address and terminal; what it meets can only add to that. So among poles, walls and the grid
-of clamps nothing cheaper is left out; shifted clamps start from the best of the grid and may miss
-a gap that is narrower than the step.
+The candidates of an address are a fixed set: from every pole in reach to the nearest wall and to
+other walls, and from span clamps a step apart to the nearest wall. Each has a lower bound (wire
+and hardware, then also what it meets in plan); what else is looked at can only add to it. They
+are opened in order of that bound, and heights and sag are worked out only below the front. The
+front of an address stops where enough ways are known and all that is left costs more than those.
+So every candidate up to the price `Searched.reached` is known exactly, and what was never opened
+cannot be among the best: nothing is lost.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from geoplan.candidates import (
-    BoolArray,
-    Found,
-    PairRules,
-    Routes,
-    best_per_pair,
-    joined_prices,
-    leads,
-)
-from geoplan.choice.cost import (
-    AirPrice,
-    FeaturePrices,
-    price_air_spans,
-    raising_cents,
-    route_cents,
-)
-from geoplan.clearance.demands import Demands
-from geoplan.clearance.heights import choose_heights
+from geoplan.air_sources import AirSources
+from geoplan.candidates import BoolArray, Found, Routes
+from geoplan.choice.cost import AirPrice
 from geoplan.clearance.hung import Hung
-from geoplan.clearance.supports import Supports
+from geoplan.judging import crossings_of, hang, meet, raised, streets_crossed
+from geoplan.lower_bounds import NEVER, LowerBounds, lot_bound
+from geoplan.plant import Plant
 from geoplan.project import Project
-from geoplan.routes.air_spans import ADDRESS_POINT, WALL_CORNER, WALL_FACE, AirSpans
-from geoplan.routes.crossings import Crossings, find_crossings
-from geoplan.routes.graph import Reach
-from geoplan.routes.index import PlantIndex
-from geoplan.routes.segments import FloatArray, IntArray, expand
-from geoplan.routes.walls import WallPoints, nearest_wall_points, other_wall_points
-from geoplan.standards import Standards
+from geoplan.routes.air_spans import AirSpans
+from geoplan.routes.crossings import Crossings
+from geoplan.routes.segments import IntArray
 
-NEVER = np.iinfo(np.int64).max
-OTHER_WALLS = 3
-OTHER_WALLS_APART_M = 1.0
-REFINEMENTS = 4
+FIRST_STEP_CENTS = 400
+MOST_DOUBLINGS = 40
 
 
 @dataclass(frozen=True)
-class Plant:
-    """What all groups of addresses share."""
+class Aim:
+    """How far to search each of n addresses."""
 
-    index: PlantIndex
-    reach: Reach
-    rules: PairRules
-    prices: FeaturePrices
-    supports: Supports
-    demands: Demands
-    standards: Standards
+    after: IntArray
+    """Candidates of at most this price, in cents, are known already; -1: none are."""
+    until: IntArray
+    """Search at least up to this price; `NEVER`: to the end."""
+    wanted: IntArray
+    """Further ways to find beyond `after`; one by another run or strand span is different."""
+
+    def take(self, rows: IntArray) -> Aim:
+        """Return the aims of some addresses."""
+        return Aim(self.after[rows], self.until[rows], self.wanted[rows])
+
+    @staticmethod
+    def first(count: int, ways: int = 1) -> Aim:
+        """Ask for the cheapest ways of n addresses of which nothing is known."""
+        return Aim(
+            np.full(count, -1, dtype=np.int64),
+            np.full(count, -1, dtype=np.int64),
+            np.full(count, ways, dtype=np.int64),
+        )
+
+    @staticmethod
+    def everything(count: int) -> Aim:
+        """Ask for all candidates, and what forbids those that are."""
+        return replace(Aim.first(count), until=np.full(count, NEVER, dtype=np.int64))
+
+
+@dataclass(frozen=True)
+class Searched:
+    """What was found, and how far the search went."""
+
+    found: Found
+    reached: IntArray
+    """Price in cents up to which all candidates of each address are known; `NEVER`: all."""
+
+
+@dataclass(frozen=True)
+class _Open:
+    """Air spans that may still be wanted."""
+
+    air: AirSpans
+    slot: IntArray
+    low: IntArray
+    """Bound of the cheapest route over each."""
+    has_other_walls: BoolArray
+    """Whether other walls have not been looked at for its source."""
+    is_rough: BoolArray
+    """Whether neighbours' lots don't count in the bound yet."""
+
+    def take(self, rows: IntArray) -> _Open:
+        return _Open(
+            self.air.take(rows),
+            self.slot[rows],
+            self.low[rows],
+            self.has_other_walls[rows],
+            self.is_rough[rows],
+        )
+
+    @staticmethod
+    def joined(parts: list[_Open]) -> _Open:
+        return _Open(
+            AirSpans.joined([part.air for part in parts]),
+            np.concatenate([part.slot for part in parts]),
+            np.concatenate([part.low for part in parts]),
+            np.concatenate([part.has_other_walls for part in parts]),
+            np.concatenate([part.is_rough for part in parts]),
+        )
+
+
+@dataclass(frozen=True)
+class _Met:
+    """Open air spans whose crossings and routes are known."""
+
+    open: _Open
+    crossings: Crossings
+    price: AirPrice
+    routes: Routes
+
+    def take(self, rows: IntArray) -> _Met:
+        count = len(self.open.slot)
+        place = np.full(count, -1, dtype=np.int64)
+        place[rows] = np.arange(len(rows))
+        routes = self.routes.take(place[self.routes.air] >= 0)
+        return _Met(
+            self.open.take(rows),
+            crossings_of(self.crossings, rows, count),
+            AirPrice(self.price.cents[rows], self.price.forbidden[rows]),
+            replace(routes, air=place[routes.air]),
+        )
+
+    @staticmethod
+    def joined(parts: list[_Met]) -> _Met:
+        by = np.cumsum([0, *(len(part.open.slot) for part in parts)]).tolist()
+        return _Met(
+            _Open.joined([part.open for part in parts]),
+            Crossings.joined([part.crossings.moved(n) for part, n in zip(parts, by, strict=False)]),
+            AirPrice(
+                np.concatenate([part.price.cents for part in parts]),
+                np.concatenate([part.price.forbidden for part in parts]),
+            ),
+            Routes.joined(
+                [
+                    replace(part.routes, air=part.routes.air + n)
+                    for part, n in zip(parts, by, strict=False)
+                ]
+            ),
+        )
 
 
 class _Search:
-    """One group of addresses; grows as rounds add air spans and routes."""
+    """One group of addresses."""
 
-    def __init__(self, plant: Plant, project: Project) -> None:
-        self.plant, self.project = plant, project
-        self.index, self.reach, self.rules = plant.index, plant.reach, plant.rules
-        self.hung: list[Hung] = []
-        self.air: list[AirSpans] = []
-        self.crossings: list[Crossings] = []
-        self.price: list[AirPrice] = []
-        self.routes: list[Routes] = []
-        self.count = 0
-        self.poles = len(plant.index.pole_x)
-        self.best_key = np.zeros(0, dtype=np.int64)
-        self.best_cents = np.zeros(0, dtype=np.int64)
+    def __init__(self, plant: Plant, project: Project, addresses: IntArray, aim: Aim) -> None:
+        self.plant, self.project, self.aim = plant, project, aim
+        self.addresses = addresses
+        self.sources = AirSources(plant, project)
+        self.bounds = LowerBounds(self.sources, addresses)
+        self.slots = np.full(plant.index.address_count, -1, dtype=np.int64)
+        self.slots[addresses] = np.arange(len(addresses))
+        self.is_thorough = bool((aim.until == NEVER).any())
+        self.done: list[tuple[_Met, Hung]] = []
+        self.ways = _Ways(aim.wanted, len(plant.reach.pole), len(plant.index.span_ends))
+        self.fresh = self._opened(self.sources.from_poles(*self.sources.poles_near(addresses)))
+        self.met = self._meet(self.fresh.take(np.zeros(0, dtype=np.int64)))
+        near, self.span = self.sources.spans_near(addresses)
+        self.span_slot = self.slots[near]
+        self.span_low = self.bounds.of_spans(near, self.span)
 
-    # -- building -------------------------------------------------------------------------
+    def run(self) -> Searched:
+        """Move the front of every address on until it may stop."""
+        for number in range(MOST_DOUBLINGS):
+            low = self._least_left()
+            goal = np.maximum(self.aim.until, self.ways.price())
+            active = (low <= goal) & (low < NEVER)
+            if not active.any():
+                break
+            step = FIRST_STEP_CENTS << number
+            front = np.where(active, np.minimum(goal, low + step), -1)
+            self._open_spans(front)
+            self._meet_up_to(front)
+            self._hang_up_to(front)
+        else:
+            message = "the front of the search did not reach its end"
+            raise ArithmeticError(message)
+        reached = np.where(low == NEVER, NEVER, goal)
+        return Searched(self._found(reached), reached)
 
-    def attach(self, air: AirSpans) -> AirSpans:
-        """Give sources their nearest attachment; drop those too long or without one."""
-        building = self.index.address_building[air.address]
-        with_wall = np.flatnonzero(building >= 0)
-        plain = np.flatnonzero(building < 0)
-        points = nearest_wall_points(
-            self.index.walls, building[with_wall], air.sx[with_wall], air.sy[with_wall]
-        )
-        walled = _with_points(air.take(with_wall), building[with_wall], points)
-        bare = air.take(plain)
-        bare = _replace(
-            bare,
-            ex=self.index.address_x[bare.address],
-            ey=self.index.address_y[bare.address],
-            building=np.full(len(bare), -1, dtype=np.int64),
-            basis=np.full(len(bare), ADDRESS_POINT, dtype=np.int64),
-            wall_angle_deg=np.full(len(bare), np.nan),
-        )
-        both = AirSpans.joined([walled, bare])
-        rows = np.concatenate([with_wall[points.pair], plain])
-        return self.short_enough(both.take(np.argsort(rows, kind="stable").astype(np.int64)))
+    def _least_left(self) -> IntArray:
+        least = np.full(len(self.addresses), NEVER, dtype=np.int64)
+        np.minimum.at(least, self.fresh.slot, self.fresh.low)
+        np.minimum.at(least, self.met.open.slot, self.met.open.low)
+        np.minimum.at(least, self.span_slot, self.span_low)
+        return least
 
-    def short_enough(self, air: AirSpans) -> AirSpans:
-        """Keep air spans within the limit."""
-        length = air.length_m
-        return air.take((length > 1e-3) & (length <= self.plant.standards.max_air_span_m))
+    # -- opening ------------------------------------------------------------------------------
 
-    def from_poles(self, address: IntArray, pole: IntArray) -> AirSpans:
-        """Make air spans that leave from poles."""
-        none = np.full(len(address), -1, dtype=np.int64)
-        empty = np.full(len(address), np.nan)
-        return self.attach(
-            AirSpans(
-                address,
-                pole,
-                none,
-                empty,
-                self.index.pole_x[pole],
-                self.index.pole_y[pole],
-                empty,
-                empty,
-                none,
-                none,
-                empty,
-            )
-        )
+    def _opened(self, air: AirSpans, *, walls: bool = True) -> _Open:
+        low = self.bounds.of_air(air, to_any_wall=walls)
+        more = (air.pole >= 0) & (air.building >= 0) & walls
+        rough = np.ones(len(air), dtype=bool)
+        opened = _Open(air, self.slots[air.address], low, more, rough)
+        return opened.take(np.flatnonzero(low < NEVER))
 
-    def from_clamps(self, address: IntArray, span: IntArray, at_m: FloatArray) -> AirSpans:
-        """Make air spans that leave from span clamps."""
-        ends = self.index.span_ends[span]
-        share = at_m / self.index.span_length_m[span]
-        x0, y0 = self.index.pole_x[ends[:, 0]], self.index.pole_y[ends[:, 0]]
-        x1, y1 = self.index.pole_x[ends[:, 1]], self.index.pole_y[ends[:, 1]]
-        none = np.full(len(address), -1, dtype=np.int64)
-        empty = np.full(len(address), np.nan)
-        return self.attach(
-            AirSpans(
-                address,
-                none,
-                span,
-                at_m,
-                x0 + share * (x1 - x0),
-                y0 + share * (y1 - y0),
-                empty,
-                empty,
-                none,
-                none,
-                empty,
-            )
-        )
-
-    def ways(self, air: AirSpans) -> Routes:
-        """Join air spans with every run that leads to them; wire and hardware priced."""
-        parts = []
-        clamp = air.span >= 0
-        pole = np.flatnonzero(~clamp)
-        parts.append(self._join(air, pole, air.pole[pole], np.zeros(len(pole))))
-        at = np.flatnonzero(clamp)
-        for end in (0, 1):
-            access = self.index.span_ends[air.span[at], end]
-            near = air.clamp_from_m[at]
-            side = near if end == 0 else self.index.span_length_m[air.span[at]] - near
-            parts.append(self._join(air, at, access, side))
-        return Routes.joined(parts)
-
-    def _join(self, air: AirSpans, rows: IntArray, access: IntArray, side: FloatArray) -> Routes:
-        low = np.searchsorted(self.reach.pole, access)
-        high = np.searchsorted(self.reach.pole, access, "right")
-        source, rank = expand((high - low).astype(np.int64))
-        label = (low[source] + rank).astype(np.int64)
-        row = rows[source]
-        address, terminal = air.address[row], self.reach.terminal[label]
-        run = self.reach.run_m[label] + side[source]
-        length = air.length_m[row]
-        limits = self.project.limits
-        back = (air.span[row] >= 0) & (air.span[row] == self.reach.span[label])
-        keep = (
-            (run <= limits.max_strand_run)
-            & (run + length <= self.plant.standards.max_route_m)
-            & ~back
-            & self.rules.allowed(address, terminal, self.poles)
-        )
-        row, label, run, length = row[keep], label[keep], run[keep], length[keep]
-        cents = route_cents(
-            length, run, self.reach.spans_passed[label], air.span[row] >= 0, self.project
-        )
-        return Routes(
-            address[keep],
-            terminal[keep],
-            row,
-            label,
-            side[source][keep],
-            cents,
-            np.zeros(len(row), dtype=np.int64),
-        )
-
-    # -- judging --------------------------------------------------------------------------
-
-    def can_win(self, routes: Routes) -> BoolArray:
-        """Tell which routes are, before what they meet, cheaper than the best known."""
-        key = routes.address * self.poles + routes.terminal
-        if len(self.best_key) == 0:
-            return np.ones(len(routes), dtype=bool)
-        at = np.minimum(np.searchsorted(self.best_key, key), len(self.best_key) - 1)
-        known = self.best_key[at] == key
-        return np.asarray(~known | (routes.cents < self.best_cents[at]))
-
-    def add(self, air: AirSpans, *, prune: bool) -> IntArray:
-        """Judge air spans and keep them with their routes; return the rows they got."""
-        routes = self.ways(air)
-        if prune:
-            routes = routes.take(self.can_win(routes))
-        used, place = np.unique(routes.air, return_inverse=True)
-        air = air.take(used.astype(np.int64))
-        limits = self.project.limits
-        crossings = find_crossings(
-            air,
-            self.index,
-            near_power_m=limits.near_power,
-            near_pool_m=limits.near_pool,
-            near_tree_m=limits.near_tree,
-            min_lot_overlap_m=limits.min_lot_overlap,
-        )
-        price = price_air_spans(air, crossings, self.plant.prices, self.project)
-        hung = choose_heights(
-            air,
-            crossings,
-            self.index,
-            self.plant.supports,
-            self.plant.demands,
-            self.plant.standards,
-            self.project,
-        )
-        price = AirPrice(
-            price.cents
-            + raising_cents(hung.hook_is_raised, hung.attachment_is_raised, self.project),
-            price.forbidden | hung.forbidden,
-        )
-        routes = Routes(
-            routes.address,
-            routes.terminal,
-            place.astype(np.int64) + self.count,
-            routes.reach,
-            routes.side_m,
-            routes.cents + price.cents[place],
-            price.forbidden[place],
-        )
-        self.air.append(air)
-        self.hung.append(hung.moved(sum(len(part) for part in self.crossings)))
-        self.crossings.append(crossings.moved(self.count))
-        self.price.append(price)
-        self.routes.append(routes)
-        rows = np.arange(self.count, self.count + len(air), dtype=np.int64)
-        self.count += len(air)
-        self._note_best(routes)
-        return rows
-
-    def _note_best(self, routes: Routes) -> None:
-        free = routes.forbidden == 0
-        key = np.concatenate([self.best_key, (routes.address * self.poles + routes.terminal)[free]])
-        price = np.concatenate([self.best_cents, routes.cents[free]])
-        order = np.lexsort((price, key))
-        key, price = key[order], price[order]
-        lead = leads(key)
-        self.best_key, self.best_cents = key[lead], price[lead]
-
-    def found(self) -> Found:
-        """Return all that was gathered."""
-        return Found(
-            AirSpans.joined(self.air),
-            Crossings.joined(self.crossings),
-            joined_prices(self.price),
-            Hung.joined(self.hung),
-            Routes.joined(self.routes),
-        )
-
-    # -- rounds ---------------------------------------------------------------------------
-
-    def direct(self, addresses: IntArray) -> None:
-        """Go from every pole in reach to the nearest wall: round 1."""
-        targets = self.index.targets(addresses)
-        limit = self.plant.standards.max_air_span_m
-        row, pole = self.index.pole_tree.query(targets, predicate="dwithin", distance=limit)
-        reached = _is_member(self.reach.pole, pole, self.poles)
-        self.add(self.from_poles(addresses[row[reached]], pole[reached]), prune=False)
-
-    def other_walls(self, rows: IntArray) -> None:
-        """Go to other walls, where the nearest wall meets something: rounds 2 and 5."""
-        air, price = AirSpans.joined(self.air), joined_prices(self.price)
-        meets = (price.cents[rows] > 0) | (price.forbidden[rows] > 0)
-        rows = rows[meets & (air.building[rows] >= 0)]
-        if len(rows) == 0:
+    def _open_spans(self, front: IntArray) -> None:
+        """Lay air spans from all clamps of the strand spans that the front has come to."""
+        here = self.span_low <= front[self.span_slot]
+        if not here.any():
             return
-        air = air.take(rows)
-        points = other_wall_points(
-            self.index.walls,
-            air.building,
-            air.sx,
-            air.sy,
-            most=OTHER_WALLS,
-            apart_m=OTHER_WALLS_APART_M,
-        )
-        self.add(self.short_enough(_with_points(air, air.building, points)), prune=True)
+        address, span = self.addresses[self.span_slot[here]], self.span[here]
+        row, at = self.sources.clamp_places(span)
+        more = self._opened(self.sources.from_clamps(address[row], span[row], at))
+        self.fresh = _Open.joined([self.fresh, more])
+        self.span_slot, self.span = self.span_slot[~here], self.span[~here]
+        self.span_low = self.span_low[~here]
 
-    def best_clamps(self) -> IntArray:
-        """Return the air spans of the best clamp of each address and terminal."""
-        air, routes = AirSpans.joined(self.air), Routes.joined(self.routes)
-        clamped = np.flatnonzero(air.span[routes.air] >= 0)
-        routes = routes.take(clamped)
-        return np.unique(routes.air[best_per_pair(routes, air, self.poles)])
+    # -- what is met --------------------------------------------------------------------------
 
-    def clamps(self, addresses: IntArray) -> None:
-        """Go from places along every strand span near by: round 3."""
-        if len(self.index.span_length_m) == 0:
-            return
-        targets = self.index.targets(addresses)
-        limits = self.project.limits
-        row, span = self.index.span_tree.query(
-            targets, predicate="dwithin", distance=self.plant.standards.max_air_span_m
-        )
-        ends = self.index.span_ends[span]
-        reached = _is_member(self.reach.pole, ends[:, 0], self.poles) | _is_member(
-            self.reach.pole, ends[:, 1], self.poles
-        )
-        address, span = addresses[row[reached]], span[reached].astype(np.int64)
-        low, high = self.clamp_limits(span)
-        room = high > low
-        address, span, low, high = address[room], span[room], low[room], high[room]
-        steps = np.maximum(np.ceil((high - low) / limits.clamp_step), 1).astype(np.int64)
-        pair, rank = expand(steps + 1)
-        at = low[pair] + (high - low)[pair] * rank / steps[pair]
-        self.add(self.from_clamps(address[pair], span[pair], at), prune=True)
-
-    def clamp_limits(self, span: IntArray) -> tuple[FloatArray, FloatArray]:
-        """Return the least and greatest place of a clamp on spans, from their first pole."""
-        limits = self.project.limits
-        carries = np.zeros(self.poles, dtype=bool)
-        carries[self.index.terminal_pole] = True
-        ends = carries[self.index.span_ends[span]]
-        gap = np.where(ends, limits.min_clamp_to_terminal, limits.min_clamp_to_pole)
-        return gap[:, 0], self.index.span_length_m[span] - gap[:, 1]
-
-    def refine(self) -> None:
-        """Shift the best clamp of each address and terminal by ever smaller steps: round 4."""
-        for halving in range(1, REFINEMENTS + 1):
-            chosen = self.best_clamps()
-            if len(chosen) == 0:
+    def _meet_up_to(self, front: IntArray) -> None:
+        """Price what fresh air spans below the front meet, until no more are added there."""
+        while True:
+            while self._count_lots(front):
+                pass
+            here = self.fresh.low <= front[self.fresh.slot]
+            if not here.any():
                 return
-            air = AirSpans.joined(self.air)
-            address, span = air.address[chosen], air.span[chosen]
-            low, high = self.clamp_limits(span)
-            step = self.project.limits.clamp_step / 2**halving
-            at = np.concatenate([air.clamp_from_m[chosen] - step, air.clamp_from_m[chosen] + step])
-            address, span = np.tile(address, 2), np.tile(span, 2)
-            within = (at >= np.tile(low, 2)) & (at <= np.tile(high, 2))
-            self.add(self.from_clamps(address[within], span[within], at[within]), prune=True)
+            met = self._meet(self.fresh.take(np.flatnonzero(here)))
+            self.fresh = self.fresh.take(np.flatnonzero(~here))
+            self._add_other_walls(met, (met.price.cents > 0) | (met.price.forbidden != 0))
+            barred = met.price.forbidden != 0
+            if self.is_thorough:
+                self._keep_barred(met.take(np.flatnonzero(barred)))
+            self.met = _Met.joined(
+                [self.met, met.take(np.flatnonzero(~barred & (met.open.low < NEVER)))]
+            )
+
+    def _count_lots(self, front: IntArray) -> bool:
+        """Count a neighbour's lot in the bounds below the front; tell whether any were left."""
+        fresh = self.fresh
+        rows = np.flatnonzero(fresh.is_rough & (fresh.low <= front[fresh.slot]))
+        if len(rows) == 0:
+            return False
+        more = lot_bound(fresh.air.take(rows), self.sources)
+        low, rough, walls = fresh.low.copy(), fresh.is_rough.copy(), fresh.has_other_walls.copy()
+        low[rows] += more
+        rough[rows] = False
+        # another wall may be reached past the lot, so it is looked at with its own bound
+        aside = rows[(more > 0) & walls[rows]]
+        walls[aside] = False
+        others = self.sources.to_other_walls(fresh.air.take(aside))
+        fresh = replace(fresh, low=low, is_rough=rough, has_other_walls=walls)
+        self.fresh = _Open.joined([fresh, self._opened(others, walls=False)])
+        return True
+
+    def _meet(self, opened: _Open) -> _Met:
+        crossings, price = meet(opened.air, self.plant, self.project)
+        routes = self.sources.ways(opened.air)
+        total = routes.cents + price.cents[routes.air]
+        routes = replace(routes, cents=total, forbidden=price.forbidden[routes.air])
+        routes = routes.take(total > self.aim.after[self.slots[routes.address]])
+        low = np.full(len(opened.slot), NEVER, dtype=np.int64)
+        np.minimum.at(low, routes.air, routes.cents)
+        return _Met(replace(opened, low=low), crossings, price, routes)
+
+    def _add_other_walls(self, met: _Met, is_met: BoolArray) -> None:
+        """Look at other walls where the nearest one from a pole is not reached freely."""
+        rows = np.flatnonzero(is_met & met.open.has_other_walls)
+        if len(rows):
+            more = self.sources.to_other_walls(met.open.air.take(rows))
+            self.fresh = _Open.joined([self.fresh, self._opened(more, walls=False)])
+
+    def _keep_barred(self, met: _Met) -> None:
+        """Keep what is forbidden in plan, without heights, so that reasons can be told."""
+        count = len(met.open.slot)
+        nothing, unknown = np.zeros(count), np.full(count, np.nan)
+        no = np.zeros(count, dtype=bool)
+        none = np.full(count, -1, dtype=np.int64)
+        bits = np.zeros(count, dtype=np.int64)
+        hung = Hung(
+            nothing, nothing, nothing, nothing, no, no, nothing, bits,
+            unknown, unknown, none, no, no, nothing,
+        )  # fmt: skip
+        self.done.append((met, hung))
+
+    # -- how it hangs -------------------------------------------------------------------------
+
+    def _hang_up_to(self, front: IntArray) -> None:
+        here = self.met.open.low <= front[self.met.open.slot]
+        if not here.any():
+            return
+        met = self.met.take(np.flatnonzero(here))
+        self.met = self.met.take(np.flatnonzero(~here))
+        hung = hang(met.open.air, met.crossings, self.plant, self.project)
+        more = raised(hung, self.project)
+        # those that meet something in plan have had their other walls added before
+        self._add_other_walls(
+            met, (met.price.cents == 0) & ((hung.forbidden != 0) | (more > 0))
+        )
+        self.done.append((met, hung))
+        free = hung.forbidden[met.routes.air] == 0
+        routes = replace(met.routes, cents=met.routes.cents + more[met.routes.air]).take(free)
+        self.ways.add(self.slots[routes.address], routes, met.open.air.span[routes.air])
+
+    # -- the outcome --------------------------------------------------------------------------
+
+    def _found(self, reached: IntArray) -> Found:
+        """Gather what is known up to the price reached; beyond, it is not all that there is."""
+        nothing = self._meet(self.fresh.take(np.zeros(0, dtype=np.int64)))
+        met = _Met.joined([nothing, *(met for met, _ in self.done)])
+        hung = [part.moved(by) for (_, part), by in zip(self.done, self._offsets(), strict=True)]
+        empty = hang(nothing.open.air, nothing.crossings, self.plant, self.project)
+        all_hung = Hung.joined([empty, *hung])
+        more = np.where(all_hung.forbidden == 0, raised(all_hung, self.project), 0)
+        routes = met.routes
+        routes = routes.take(routes.cents <= reached[self.slots[routes.address]])
+        used, place = np.unique(routes.air, return_inverse=True)
+        crossings = np.flatnonzero(np.isin(met.crossings.air, used))
+        taken = all_hung.take(used)
+        place_of = np.full(len(met.crossings) + 1, -1, dtype=np.int64)
+        place_of[crossings] = np.arange(len(crossings))
+        kept = met.take(used)
+        bits = kept.price.forbidden | taken.forbidden
+        return Found(
+            kept.open.air,
+            kept.crossings,
+            AirPrice(kept.price.cents + more[used], bits),
+            replace(taken, miss_crossing=place_of[taken.miss_crossing], forbidden=bits),
+            replace(
+                routes,
+                air=place.astype(np.int64),
+                cents=routes.cents + more[routes.air],
+                forbidden=bits[place],
+            ),
+            streets_crossed(kept.crossings, len(used)),
+        )
+
+    def _offsets(self) -> list[int]:
+        return np.cumsum([0, *(len(met.crossings) for met, _ in self.done)])[:-1].tolist()
 
 
-def search_routes(plant: Plant, project: Project, addresses: IntArray) -> Found:
-    """Find all routes worth comparing for a group of addresses.
+class _Ways:
+    """The cheapest allowed route of each different way, by address of the group."""
+
+    def __init__(self, wanted: IntArray, labels: int, spans: int) -> None:
+        self.wanted, self.labels, self.spans = wanted, labels, spans
+        self.slot = np.zeros(0, dtype=np.int64)
+        self.key = np.zeros(0, dtype=np.int64)
+        self.cents = np.zeros(0, dtype=np.int64)
+
+    def add(self, slot: IntArray, routes: Routes, span: IntArray) -> None:
+        """Note allowed routes."""
+        key = routes.reach * (self.spans + 1) + span + 1
+        slot = np.concatenate([self.slot, slot])
+        key, cents = np.concatenate([self.key, key]), np.concatenate([self.cents, routes.cents])
+        order = np.lexsort((cents, key, slot))
+        slot, key, cents = slot[order], key[order], cents[order]
+        first = np.ones(len(slot), dtype=bool)
+        first[1:] = (slot[1:] != slot[:-1]) | (key[1:] != key[:-1])
+        self.slot, self.key, self.cents = slot[first], key[first], cents[first]
+
+    def price(self) -> IntArray:
+        """Return the price of the last of the ways wanted; `NEVER` where fewer are known.
+
+        Where none are wanted, -1.
+        """
+        order = np.lexsort((self.cents, self.slot))
+        slot, cents = self.slot[order], self.cents[order]
+        begin = np.searchsorted(slot, np.arange(len(self.wanted)))
+        count = np.searchsorted(slot, np.arange(len(self.wanted)), "right") - begin
+        last = np.append(cents, 0)[np.minimum(begin + self.wanted - 1, len(cents))]
+        price = np.where(count >= self.wanted, last, NEVER)
+        return np.where(self.wanted == 0, -1, price)
+
+
+def search_routes(plant: Plant, project: Project, addresses: IntArray, aim: Aim) -> Searched:
+    """Find the cheapest routes of a group of addresses, as far as is asked for.
 
     Parameters
     ----------
@@ -373,40 +381,20 @@ def search_routes(plant: Plant, project: Project, addresses: IntArray) -> Found:
     project : Project
         Settings.
     addresses : ndarray of int64, shape (n,)
-        Rows of the addresses; their results don't depend on who else is in the group.
+        Rows of different addresses; their results don't depend on who else is in the group.
+    aim : Aim
+        How far to search each; arrays of shape (n,).
 
     Returns
     -------
-    Found
-        Air spans with crossings, heights and sag, and routes; forbidden ones too, with their
-        reasons.
+    Searched
+        Routes priced above ``aim.after`` and up to `reached`, with air spans, crossings, heights
+        and sag; those that only heights or tension forbid too, with what they miss. What is
+        forbidden in plan is kept only where all candidates were asked for.
+
+    Raises
+    ------
+    ArithmeticError
+        If the search doesn't end; that would be a defect.
     """
-    search = _Search(plant, project)
-    search.direct(addresses)
-    search.other_walls(np.arange(search.count, dtype=np.int64))
-    search.clamps(addresses)
-    search.refine()
-    search.other_walls(search.best_clamps())
-    return search.found()
-
-
-def _replace(air: AirSpans, **columns: npt.NDArray[np.float64] | IntArray) -> AirSpans:
-    values = {field.name: getattr(air, field.name) for field in fields(AirSpans)}
-    return AirSpans(**{**values, **columns})
-
-
-def _with_points(air: AirSpans, building: IntArray, points: WallPoints) -> AirSpans:
-    return _replace(
-        air.take(points.pair),
-        ex=points.x,
-        ey=points.y,
-        building=building[points.pair],
-        basis=np.where(points.is_corner, WALL_CORNER, WALL_FACE).astype(np.int64),
-        wall_angle_deg=points.angle_deg,
-    )
-
-
-def _is_member(members: IntArray, values: IntArray, size: int) -> BoolArray:
-    flags = np.zeros(size, dtype=bool)
-    flags[members] = True
-    return np.asarray(flags[values])
+    return _Search(plant, project, addresses, aim).run()

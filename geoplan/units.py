@@ -4,8 +4,9 @@ Enters: values with a unit (``"18 ft"``) or arrays with a unit name.
 Leaves: plain floats in SI.
 Does not do: guess a unit that is not named.
 
-All conversions come from pint's definitions, kept as ratios of whole numbers, so that a foot is
-just 0.3048 m and a US survey foot just 1200/3937 m.
+All conversions are ratios of whole numbers, so that a foot is just 0.3048 m and a US survey foot
+just 1200/3937 m. The usual units stand in a table here; any other comes from pint's definitions,
+which take half a second to load. A test holds the table against pint, ratio by ratio.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ SI_UNIT = {
 
 @lru_cache(maxsize=1)
 def _registry() -> pint.UnitRegistry[Any]:
-    import pint  # slow to load, and `--help` does not need it
+    import pint  # slow to load, and seldom needed
 
     registry: pint.UnitRegistry[Any] = pint.UnitRegistry(
         autoconvert_offset_to_baseunit=True, non_int_type=Fraction
@@ -86,6 +87,88 @@ _SPELLINGS = {
 }
 
 
+_FOOT_M = Fraction(3048, 10_000)
+_SURVEY_FOOT_M = Fraction(1200, 3937)
+_POUND_KG = Fraction(45_359_237, 100_000_000)
+_GRAVITY = Fraction(980_665, 100_000)
+_POUND_N = _POUND_KG * _GRAVITY
+_MILE_M = 5280 * _FOOT_M
+_FAHRENHEIT = Fraction(5, 9)
+
+_SCALES: dict[str, dict[str, Fraction]] = {
+    "length": {
+        **dict.fromkeys(("m", "meter", "meters", "metre", "metres"), Fraction(1)),
+        **dict.fromkeys(("ft", "foot", "feet"), _FOOT_M),
+        **dict.fromkeys(("in", "inch", "inches"), _FOOT_M / 12),
+        **dict.fromkeys(("yd", "yard", "yards"), _FOOT_M * 3),
+        **dict.fromkeys(("mi", "mile", "miles"), _MILE_M),
+        "survey_foot": _SURVEY_FOOT_M,
+        "km": Fraction(1000),
+        "cm": Fraction(1, 100),
+        "mm": Fraction(1, 1000),
+    },
+    "area": {
+        "m**2": Fraction(1),
+        "mm**2": Fraction(1, 1000**2),
+        "ft**2": _FOOT_M**2,
+        "in**2": (_FOOT_M / 12) ** 2,
+    },
+    "speed": {
+        "m/s": Fraction(1),
+        "ft/s": _FOOT_M,
+        "mile/hour": _MILE_M / 3600,
+        "kilometer/hour": Fraction(1000, 3600),
+    },
+    "voltage": {
+        **dict.fromkeys(("V", "volt", "volts"), Fraction(1)),
+        "kV": Fraction(1000),
+    },
+    "angle": dict.fromkeys(("deg", "degree", "degrees"), Fraction(1)),
+    "force": {
+        "N": Fraction(1),
+        "kN": Fraction(1000),
+        "force_pound": _POUND_N,
+        "kip": 1000 * _POUND_N,
+    },
+    "pressure": {
+        "Pa": Fraction(1),
+        "kPa": Fraction(1000),
+        "MPa": Fraction(1000**2),
+        "GPa": Fraction(1000**3),
+        "force_pound/foot**2": _POUND_N / _FOOT_M**2,
+        "psi": _POUND_N / (_FOOT_M / 12) ** 2,
+    },
+    "weight_per_length": {
+        "N/m": Fraction(1),
+        "lb_per_kft": _POUND_N / (1000 * _FOOT_M),
+        "lb_per_ft": _POUND_N / _FOOT_M,
+        "kg_per_km": _GRAVITY / 1000,
+        "kg_per_m": _GRAVITY,
+    },
+    "mass": {
+        "kg": Fraction(1),
+        "g": Fraction(1, 1000),
+        **dict.fromkeys(("lb", "pound", "pounds"), _POUND_KG),
+    },
+    "temperature": {"degC": Fraction(1), "°C": Fraction(1), "degF": _FAHRENHEIT},
+    "time": {
+        **dict.fromkeys(("s", "second", "seconds"), Fraction(1)),
+        **dict.fromkeys(("min", "minute", "minutes"), Fraction(60)),
+        **dict.fromkeys(("h", "hour", "hours"), Fraction(3600)),
+        **dict.fromkeys(("day", "days"), Fraction(86_400)),
+    },
+    "per_temperature": {
+        "1/K": Fraction(1),
+        "1/degC": Fraction(1),
+        "1/degF": 1 / _FAHRENHEIT,
+    },
+    "count": {"dimensionless": Fraction(1), "percent": Fraction(1, 100)},
+}
+"""SI amount of the usual units, by quantity and by name as pint spells it."""
+
+_AT_ZERO = {"degF": -32 * _FAHRENHEIT}
+"""SI value of a unit's zero, where it isn't zero."""
+
 _UNIT_WORD = r"(?:[^\W\d]|°)\w*(?:(?:\*\*|\^)-?[1-4])?"
 _UNIT = re.compile(rf"(?:1\s*/\s*)?(?:{_UNIT_WORD}|%)(?:[\s*/·]+{_UNIT_WORD})*")
 """What a unit looks like: names, joined; no sums, so that no text can keep pint busy."""
@@ -107,6 +190,14 @@ class _Conversion:
     down: float
 
 
+def _by_pint(spelled: str, target: str) -> tuple[Fraction, Fraction]:
+    """Return how much one more of a unit adds, and the value of its zero, by pint."""
+    registry = _registry()
+    at_zero = Fraction(registry.Quantity(Fraction(0), spelled).to(target).magnitude)
+    at_one = Fraction(registry.Quantity(Fraction(1), spelled).to(target).magnitude)
+    return at_one - at_zero, at_zero
+
+
 @lru_cache(maxsize=256)
 def _conversion(unit: str, quantity: str) -> _Conversion:
     if quantity not in SI_UNIT:
@@ -117,15 +208,16 @@ def _conversion(unit: str, quantity: str) -> _Conversion:
     message = f"'{unit[:_LONGEST_UNIT]}' is not a unit of {quantity}"
     if len(spelled) > _LONGEST_UNIT or not _UNIT.fullmatch(spelled):
         raise ValueError(message)
-    registry = _registry()
-    try:
-        at_zero = Fraction(registry.Quantity(Fraction(0), spelled).to(target).magnitude)
-        at_one = Fraction(registry.Quantity(Fraction(1), spelled).to(target).magnitude)
-    except Exception as error:
-        raise ValueError(message) from error
+    known = _SCALES[quantity].get(spelled)
+    if known is not None:
+        scale, at_zero = known, _AT_ZERO.get(spelled, Fraction(0))
+    else:
+        try:
+            scale, at_zero = _by_pint(spelled, target)
+        except Exception as error:
+            raise ValueError(message) from error
     if at_zero and quantity != "temperature":
         raise ValueError(message)
-    scale = at_one - at_zero
     down = math.lcm(scale.denominator, at_zero.denominator)
     up, shift = int(scale * down), int(at_zero * down)
     if max(abs(up), abs(shift), down) > _MOST_EXACT:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geoplan import units
 from geoplan.units import SI_UNIT, example, for_report, from_si, parse_quantity, say, to_si
 
 EXACT = [
@@ -66,6 +67,31 @@ def test_derived_units_are_right_to_rounding(
 def test_conversions_agree_with_pint(unit: str, quantity: str) -> None:
     wanted = pint.UnitRegistry().Quantity(7.25, unit).to(SI_UNIT[quantity]).magnitude
     assert to_si(7.25, unit, quantity) == pytest.approx(wanted, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("unit", "quantity"), [(unit, name) for name, known in units._SCALES.items() for unit in known]
+)
+def test_every_unit_of_the_table_is_what_pint_defines(unit: str, quantity: str) -> None:
+    scale, at_zero = units._by_pint(unit, SI_UNIT[quantity] or "dimensionless")
+    assert units._SCALES[quantity][unit] == scale  # ratios of whole numbers: no tolerance
+    assert units._AT_ZERO.get(unit, 0) == at_zero
+
+
+def test_every_quantity_has_its_own_unit_and_all_spellings_in_the_table() -> None:
+    assert set(units._SCALES) == set(SI_UNIT)
+    for quantity, unit in SI_UNIT.items():
+        assert units._SCALES[quantity][unit or "dimensionless"] == 1
+    known = {unit for table in units._SCALES.values() for unit in table}
+    assert set(units._SPELLINGS.values()) <= known
+
+
+def test_a_unit_outside_the_table_is_left_to_pint(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "furlong" not in units._SCALES["length"]
+    assert to_si(1.0, "furlong") == pytest.approx(201.168, rel=1e-5)
+    units._conversion.cache_clear()
+    monkeypatch.setattr(units, "_by_pint", lambda *_: pytest.fail("asked pint"))
+    assert to_si(1.0, "foot") == 0.3048
 
 
 @settings(max_examples=60)

@@ -111,80 +111,77 @@ def price_air_spans(
     costs, limits = project.costs, project.limits
     kind, feature = crossings.kind, crossings.feature
     near, over = crossings.is_near_miss, crossings.is_overhang
-    fee = np.zeros(len(crossings), dtype=np.int64)
-    bits = np.zeros(len(crossings), dtype=np.int64)
-
-    def where(which: CrossingKind) -> npt.NDArray[np.bool_]:
-        return np.asarray(kind == KIND_CODE[which])
-
-    road = where(CrossingKind.ROAD)
-    fee[road & ~over] = prices.road[feature[road & ~over]]
-    fee[road & over] = cents(costs.road_overhang)
-    oblique = crossings.angle_deg < limits.min_crossing_angle
-    fee[road & ~over & oblique] += cents(costs.oblique_crossing)
-    barred = road.copy()
-    barred[road] = prices.road_is_forbidden[feature[road]]
+    fees, verdicts = _by_kind(project)
+    which = 2 * kind + near
+    fee, bits = fees[which], verdicts[which]
+    road = np.flatnonzero(kind == KIND_CODE[CrossingKind.ROAD])
+    overhangs = over[road]
+    oblique = crossings.angle_deg[road] < limits.min_crossing_angle
+    crossed = prices.road[feature[road]] + oblique * cents(costs.oblique_crossing)
+    fee[road] = np.where(overhangs, cents(costs.road_overhang), crossed)
+    barred = road[prices.road_is_forbidden[feature[road]]]
     bits[barred] |= int(Forbidden.ROAD_CLASS)
-    under_clamp = road & (crossings.start_m < 1e-6) & (air.span[crossings.air] >= 0)
-    bits[under_clamp] |= int(Forbidden.CLAMP_OVER_ROAD)
-    flat = {
-        CrossingKind.RAIL: (costs.rail_crossing, project.forbidden.rail, Forbidden.RAIL),
-        CrossingKind.WATER: (costs.water_crossing, project.forbidden.water, Forbidden.WATER),
-        CrossingKind.POOL: (costs.pool, project.forbidden.pool, Forbidden.POOL),
-    }
-    for which, (price, is_forbidden, bit) in flat.items():
-        mask = where(which) & ~near
-        fee[mask] = cents(price)
-        if is_forbidden:
-            bits[mask] |= int(bit)
-    for which, price in (
-        (CrossingKind.LOT, costs.third_party_lot),
-        (CrossingKind.ROOF, costs.roof),
-        (CrossingKind.DRIVEWAY, costs.driveway),
-        (CrossingKind.SIDEWALK, costs.sidewalk),
-        (CrossingKind.EXISTING_DROP, costs.drop_crossing),
-    ):
-        fee[where(which)] = cents(price)
-    for which, crossed, missed in (
-        (CrossingKind.TREE, costs.tree, costs.near_tree),
-        (CrossingKind.POOL, costs.pool, costs.near_pool),
-    ):
-        fee[where(which) & near] = cents(missed)
-        fee[where(which) & ~near] = cents(crossed)
-    power = where(CrossingKind.POWER)
-    fee[power & near] = cents(costs.near_power)
-    fee[power & ~near] = prices.power[feature[power & ~near]]
-    fee[~_first_of_feature(crossings)] = 0
+    at_start = road[crossings.start_m[road] < 1e-6]
+    bits[at_start[air.span[crossings.air[at_start]] >= 0]] |= int(Forbidden.CLAMP_OVER_ROAD)
+    power = np.flatnonzero((kind == KIND_CODE[CrossingKind.POWER]) & ~near)
+    fee[power] = prices.power[feature[power]]
+    fee[_is_repeated(crossings)] = 0
     total = np.zeros(len(air), dtype=np.int64)
     np.add.at(total, crossings.air, fee)
     verdict = np.zeros(len(air), dtype=np.int64)
-    np.bitwise_or.at(verdict, crossings.air, bits)
+    blocked = np.flatnonzero(bits)
+    np.bitwise_or.at(verdict, crossings.air[blocked], bits[blocked])
     steep = air.wall_angle_deg < limits.min_wall_angle
     total[steep] += int(cents(costs.steep_wall_angle))
     return AirPrice(total, verdict)
 
 
-def _first_of_feature(crossings: Crossings) -> npt.NDArray[np.bool_]:
-    """Charge a feature once per air span, roads at each passage; rows come sorted."""
-    road = crossings.kind == KIND_CODE[CrossingKind.ROAD]
-    order = np.lexsort(
-        (
-            crossings.start_m,
-            crossings.is_near_miss,
-            crossings.feature,
-            crossings.kind,
-            crossings.air,
-        )
-    )
-    first = np.ones(len(order), dtype=bool)
-    same = np.ones(max(len(order) - 1, 0), dtype=bool)
-    for part in (crossings.air, crossings.kind, crossings.feature):
-        ordered = part[order]
-        same &= ordered[1:] == ordered[:-1]
-    first[1:] = ~same
-    result = np.zeros(len(order), dtype=bool)
-    result[order] = first
-    return np.asarray(result | road)
+def _by_kind(project: Project) -> tuple[IntArray, IntArray]:
+    """Return fee and reason bits of each kind, at twice its code, and one further if near only.
+
+    Roads, and power that is crossed, are priced by feature.
+    """
+    costs = project.costs
+    fee = np.zeros(2 * len(KIND_CODE), dtype=np.int64)
+    bits = np.zeros(2 * len(KIND_CODE), dtype=np.int64)
+    for kind, crossed, missed in (
+        (CrossingKind.RAIL, costs.rail_crossing, 0.0),
+        (CrossingKind.WATER, costs.water_crossing, 0.0),
+        (CrossingKind.POOL, costs.pool, costs.near_pool),
+        (CrossingKind.TREE, costs.tree, costs.near_tree),
+        (CrossingKind.POWER, 0.0, costs.near_power),
+        (CrossingKind.LOT, costs.third_party_lot, costs.third_party_lot),
+        (CrossingKind.ROOF, costs.roof, costs.roof),
+        (CrossingKind.DRIVEWAY, costs.driveway, costs.driveway),
+        (CrossingKind.SIDEWALK, costs.sidewalk, costs.sidewalk),
+        (CrossingKind.EXISTING_DROP, costs.drop_crossing, costs.drop_crossing),
+    ):
+        fee[2 * KIND_CODE[kind]], fee[2 * KIND_CODE[kind] + 1] = cents(crossed), cents(missed)
+    for kind, is_forbidden, bit in (
+        (CrossingKind.RAIL, project.forbidden.rail, Forbidden.RAIL),
+        (CrossingKind.WATER, project.forbidden.water, Forbidden.WATER),
+        (CrossingKind.POOL, project.forbidden.pool, Forbidden.POOL),
+    ):
+        bits[2 * KIND_CODE[kind]] = int(bit) if is_forbidden else 0
+    return fee, bits
+
+
+def _is_repeated(crossings: Crossings) -> npt.NDArray[np.bool_]:
+    """Tell which rows are not charged: a feature is once per air span, roads at each passage."""
+    kind, air = crossings.kind, crossings.air
+    key = air * len(KIND_CODE) + kind
+    same = np.zeros(len(key) + 1, dtype=bool)
+    same[1:-1] = key[1:] == key[:-1]
+    several = same[:-1] | same[1:]
+    if (key[1:] < key[:-1]).any():  # not sorted: any row may have its like elsewhere
+        several[:] = True
+    rows = np.flatnonzero(several & (kind != KIND_CODE[CrossingKind.ROAD]))
+    feature, near = crossings.feature[rows], crossings.is_near_miss[rows]
+    order = rows[np.lexsort((crossings.start_m[rows], near, feature, key[rows]))]
+    feature, key = crossings.feature[order], key[order]
+    repeated = np.zeros(len(crossings), dtype=bool)
+    repeated[order[1:]] = (key[1:] == key[:-1]) & (feature[1:] == feature[:-1])
+    return repeated
 
 
 def raising_cents(

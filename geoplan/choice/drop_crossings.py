@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from geoplan.routes.segments import FloatArray, IntArray, crossing_parameters
+from geoplan.routes.segments import FloatArray, IntArray
 
 END_M = 0.5
 """Drops that share a pole, a clamp or a house don't count as crossing this near to their ends."""
@@ -49,20 +49,39 @@ def find_drop_crossings(
     at_i_m, at_j_m : ndarray of float64
         Distance of the crossing from the start of each, in metres.
     """
-    tree = shapely.STRtree(shapely.linestrings(second.reshape(-1, 2, 2)))
-    i, j = tree.query(shapely.linestrings(first.reshape(-1, 2, 2)))
+    i, j = _near(_tree(second), first)
     if same:
         i, j = i[i < j], j[i < j]
-    meets, u, _ = crossing_parameters(first[i], second[j])
-    _, v, _ = crossing_parameters(second[j], first[i])
-    length_i = np.hypot(first[i, 2] - first[i, 0], first[i, 3] - first[i, 1])
-    length_j = np.hypot(second[j, 2] - second[j, 0], second[j, 3] - second[j, 1])
-    at_i, at_j = u * length_i, v * length_j
-    inner = meets & (at_i > END_M) & (at_i < length_i - END_M)
-    inner &= (at_j > END_M) & (at_j < length_j - END_M)
-    i, j, at_i, at_j = i[inner], j[inner], at_i[inner], at_j[inner]
+    i, j, at_i, at_j = _crossing(first, second, i, j)
     order = np.lexsort((j, i))
-    return i[order].astype(np.int64), j[order].astype(np.int64), at_i[order], at_j[order]
+    return i[order], j[order], at_i[order], at_j[order]
+
+
+def _tree(segment: FloatArray) -> shapely.STRtree:
+    return shapely.STRtree(shapely.linestrings(segment.reshape(-1, 2, 2)))
+
+
+def _near(tree: shapely.STRtree, segment: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return rows of `segment`, and of the tree, whose boxes meet."""
+    i, j = tree.query(shapely.linestrings(segment.reshape(-1, 2, 2)))
+    return i.astype(np.int64), j.astype(np.int64)
+
+
+def _crossing(
+    first: FloatArray, second: FloatArray, i: IntArray, j: IntArray
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+    """Keep the pairs that cross away from their ends, with the place along each."""
+    x, y, x_end, y_end = first[i].T
+    p, q, p_end, q_end = second[j].T
+    dx, dy, ex, ey, wx, wy = x_end - x, y_end - y, p_end - p, q_end - q, p - x, q - y
+    length_i, length_j, cross = np.hypot(dx, dy), np.hypot(ex, ey), dx * ey - dy * ex
+    usable = np.abs(cross) > 1e-12 * np.maximum(length_i * length_j, 1e-300)
+    safe = np.where(usable, cross, 1.0)
+    at_i = (wx * ey - wy * ex) / safe * length_i
+    at_j = (wx * dy - wy * dx) / safe * length_j
+    inner = usable & (at_i > END_M) & (at_i < length_i - END_M)
+    inner &= (at_j > END_M) & (at_j < length_j - END_M)
+    return i[inner], j[inner], at_i[inner], at_j[inner]
 
 
 def reduce_drop_crossings(
@@ -103,64 +122,142 @@ def reduce_drop_crossings(
     ndarray of int64, shape (a,)
         Routes after re-choice. No address loses service, no terminal gets more than its ports.
     """
-    route, terminal, cents = route.copy(), terminal.copy(), cents.copy()
-    segment, spare = segment.copy(), spare.copy()
+    route, terminal, cents, spare = route.copy(), terminal.copy(), cents.copy(), spare.copy()
+    drops = _Drops(segment, np.flatnonzero(route >= 0))
+    by_address = _Groups(options.address, len(route))
     for _ in range(PASSES):
-        served = np.flatnonzero(route >= 0)
-        i, j, _, _ = find_drop_crossings(segment[served], segment[served], same=True)
-        involved = np.unique(np.concatenate([served[i], served[j]]))
-        pick = np.flatnonzero(np.isin(options.address, involved))
-        if len(pick) == 0:
-            return route
-        now = np.bincount(np.concatenate([served[i], served[j]]), minlength=len(route))
-        met, rival, _, _ = find_drop_crossings(options.segment[pick], segment[served], same=False)
-        other = served[rival] != options.address[pick[met]]
-        met, rival = met[other], served[rival[other]]
-        then = np.bincount(met, minlength=len(pick))
+        now = np.bincount(np.concatenate([drops.i, drops.j]), minlength=len(route))
+        pick = by_address.join(np.flatnonzero(now))
+        gain = _gain(options, pick, cents, now[options.address[pick]], crossing_cents)
+        limit = most_extra_cents * now[options.address[pick]]
+        extra = options.cents[pick] - cents[options.address[pick]]
+        pick = pick[(gain < 0) & (extra <= limit)]  # none can undo more crossings than there are
+        met, rival = drops.met_by(options.segment[pick])
+        other = rival != options.address[pick[met]]
+        met, rival = met[other], rival[other]
         address = options.address[pick]
-        fewer = now[address] - then
-        extra = options.cents[pick] - cents[address]
-        worth = (fewer > 0) & (extra <= most_extra_cents * fewer)
-        worth &= extra - crossing_cents * fewer < 0
+        fewer = now[address] - np.bincount(met, minlength=len(pick))
+        gain = _gain(options, pick, cents, fewer, crossing_cents)
+        worth = (fewer > 0) & (gain < 0)
+        worth &= options.cents[pick] - cents[address] <= most_extra_cents * fewer
         good = np.flatnonzero(worth)
-        order = good[np.lexsort((pick[good], (extra - crossing_cents * fewer)[good]))]
-        touched: set[int] = set()
-        fresh = np.empty((len(involved), 4))
-        moves = 0
-        neighbours = _neighbours(served[i], served[j])
-        rivals = _neighbours(met, rival)
-        for row in order.tolist():
-            who, to = int(address[row]), int(options.terminal[pick[row]])
-            around = neighbours.get(who, set()) | rivals.get(row, set()) | {who}
-            home = int(terminal[who])
-            if around & touched or (to != home and spare[to] < needed[who]):
-                continue
-            if _crosses_any(options.segment[pick[row]], fresh[:moves]):
-                continue
-            touched |= around
-            spare[home] += needed[who]
-            spare[to] -= needed[who]
-            route[who], terminal[who] = options.route[pick[row]], to
-            cents[who], segment[who] = options.cents[pick[row]], options.segment[pick[row]]
-            fresh[moves] = segment[who]
-            moves += 1
-        if moves == 0:
+        good = good[np.lexsort((pick[good], gain[good]))]
+        around = _around(address[good], good, drops, _Groups(met, len(pick)), rival)
+        chosen = pick[good][_take(options, pick[good], around, terminal, needed, spare)]
+        if len(chosen) == 0:
             return route
+        who = options.address[chosen]
+        route[who], cents[who] = options.route[chosen], options.cents[chosen]
+        drops.move(who, options.segment[chosen])
     return route
 
 
-def _neighbours(i: IntArray, j: IntArray) -> dict[int, set[int]]:
-    found: dict[int, set[int]] = {}
-    for a, b in zip(i.tolist(), j.tolist(), strict=True):
-        found.setdefault(a, set()).add(b)
-    return found
+class _Groups:
+    """Rows by a whole number, such as the address that each belongs to."""
+
+    def __init__(self, group: IntArray, count: int) -> None:
+        self._order = np.argsort(group, kind="stable").astype(np.int64)
+        self._start = np.append(0, np.cumsum(np.bincount(group, minlength=count))).astype(np.int64)
+
+    def rows(self, group: int) -> IntArray:
+        """Return the rows of one group."""
+        return self._order[self._start[group] : self._start[group + 1]]
+
+    def join(self, groups: IntArray) -> IntArray:
+        """Return the rows of several groups, one group after the other."""
+        counts = self._start[groups + 1] - self._start[groups]
+        first = np.repeat(self._start[groups] - (np.cumsum(counts) - counts), counts)
+        return np.asarray(self._order[first + np.arange(counts.sum())], dtype=np.int64)
 
 
-def _crosses_any(one: FloatArray, others: FloatArray) -> bool:
-    """Tell whether an air span crosses any of those that moved in the same pass."""
-    low, high = np.minimum(one[:2], one[2:]), np.maximum(one[:2], one[2:])
-    near = (np.minimum(others[:, :2], others[:, 2:]) <= high).all(axis=1)
-    near &= (np.maximum(others[:, :2], others[:, 2:]) >= low).all(axis=1)
-    if not near.any():
-        return False
-    return len(find_drop_crossings(one[None, :], others[near], same=False)[0]) > 0
+class _Drops:
+    """Planned air spans, some of them moved, and which of them cross.
+
+    Rows are addresses; of a pair, ``i`` is the lower.
+    """
+
+    def __init__(self, segment: FloatArray, served: IntArray) -> None:
+        self._segment, self._served = segment.copy(), served
+        self._tree = _tree(segment[served])
+        self._moved = np.zeros(len(segment), dtype=bool)
+        i, j = _near(self._tree, segment[served])
+        i, j, _, _ = _crossing(segment, segment, served[i[i < j]], served[j[i < j]])
+        self.i, self.j = i, j
+
+    def met_by(self, segment: FloatArray) -> tuple[IntArray, IntArray]:
+        """Return rows of `segment` and the drops that each crosses."""
+        row, place = _near(self._tree, segment)
+        drop = self._served[place]
+        row, drop = row[~self._moved[drop]], drop[~self._moved[drop]]
+        moved = np.flatnonzero(self._moved)
+        if len(moved):
+            again, place = _near(_tree(self._segment[moved]), segment)
+            row, drop = np.append(row, again), np.append(drop, moved[place])
+        row, drop, _, _ = _crossing(segment, self._segment, row, drop)
+        return row, drop
+
+    def move(self, who: IntArray, segment: FloatArray) -> None:
+        """Put some drops elsewhere."""
+        self._segment[who], self._moved[who] = segment, True
+        fresh = np.zeros(len(self._moved), dtype=bool)
+        fresh[who] = True
+        kept = ~(fresh[self.i] | fresh[self.j])
+        row, drop = self.met_by(segment)
+        once = ~fresh[drop] | (who[row] < drop)
+        one, two = who[row[once]], drop[once]
+        self.i = np.append(self.i[kept], np.minimum(one, two))
+        self.j = np.append(self.j[kept], np.maximum(one, two))
+
+
+def _gain(
+    options: Options, pick: IntArray, cents: IntArray, fewer: IntArray, crossing_cents: int
+) -> IntArray:
+    """Return what options cost more than the routes taken, less what undone crossings save."""
+    extra = options.cents[pick] - cents[options.address[pick]]
+    return np.asarray(extra - crossing_cents * fewer, dtype=np.int64)
+
+
+def _around(
+    address: IntArray, row: IntArray, drops: _Drops, rows: _Groups, rival: IntArray
+) -> list[set[int]]:
+    """Return, for each option, its own address, those its drop crosses now and would cross.
+
+    Of two drops that cross now, the lower names the higher.
+    """
+    count = int(max(drops.i.max(initial=-1), address.max(initial=-1))) + 1
+    later = _Groups(drops.i, count)  # one way suffices: either drop of a pair finds the other
+    return [
+        {who, *drops.j[later.rows(who)].tolist(), *rival[rows.rows(one)].tolist()}
+        for who, one in zip(address.tolist(), row.tolist(), strict=True)
+    ]
+
+
+def _take(
+    options: Options,
+    rows: IntArray,
+    around: list[set[int]],
+    terminal: IntArray,
+    needed: IntArray,
+    spare: IntArray,
+) -> list[int]:
+    """Take options in their order where nothing taken before stands against it.
+
+    Books the ports in `terminal` and `spare`.
+    """
+    i, j, _, _ = find_drop_crossings(options.segment[rows], options.segment[rows], same=True)
+    against = _Groups(j, len(rows))
+    touched: set[int] = set()
+    is_taken = np.zeros(len(rows), dtype=bool)
+    for place, row in enumerate(rows.tolist()):
+        who, to = int(options.address[row]), int(options.terminal[row])
+        home = int(terminal[who])
+        if not touched.isdisjoint(around[place]) or (to != home and spare[to] < needed[who]):
+            continue
+        if is_taken[i[against.rows(place)]].any():
+            continue
+        touched |= around[place]
+        spare[home] += needed[who]
+        spare[to] -= needed[who]
+        terminal[who] = to
+        is_taken[place] = True
+    return np.flatnonzero(is_taken).tolist()

@@ -7,7 +7,9 @@ Does not do: change the choice.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +17,7 @@ import pandas as pd
 from geoplan.choice.cost import CENTS
 from geoplan.project import Project
 from geoplan.routes.segments import FloatArray, IntArray
+from geoplan.text_columns import assembled, joined, numbers, worded
 from geoplan.units import say
 from geoplan.verdicts import REASON_WORDS, Forbidden
 
@@ -45,33 +48,71 @@ def why_not(
     pandas.Series of str, shape (n,)
         One sentence each.
     """
-    amount = _amounts(extra_cents, terminal_id.index)
-    value = _amounts(value_cents, terminal_id.index)
-    cheaper = extra_cents < 0
-    less = _amounts(-extra_cents, terminal_id.index)
-    text = "costs " + amount + " more"
-    full = is_full & ~same_terminal
-    text = text.where(~full, text + "; terminal " + terminal_id + " has no port left")
-    text = text.where(
-        ~(full & cheaper),
-        "costs " + less + " less, but terminal " + terminal_id + " is full and its ports save "
-        "more elsewhere (one more port there is worth " + value + ")",
-    )
-    served = full & cheaper & (value_addresses > 0)
-    text = text.where(
-        ~served,
-        "costs " + less + " less, but terminal " + terminal_id + " is full; one more port there "
-        "would serve one more address",
-    )
-    tie = (extra_cents == 0) & ~full
-    text = text.where(~tie, "costs the same; the tie goes to the plainer route, then to the id")
-    undone = cheaper & ~full
-    return text.where(~undone, "costs " + less + " less, but crosses another planned drop")
+    cheaper, full = extra_cents < 0, is_full & ~same_terminal
+    amount = _amounts(np.abs(extra_cents))
+    name = terminal_id.array
+    ways: list[tuple[np.ndarray, Callable[[IntArray], Any]]] = [
+        (
+            cheaper & ~full,
+            lambda rows: joined(
+                "costs ", amount.take(rows), " less, but crosses another planned drop"
+            ),
+        ),
+        (
+            (extra_cents == 0) & ~full,
+            lambda rows: worded(
+                np.zeros(len(rows)),
+                ("costs the same; the tie goes to the plainer route, then to the id",),
+            ),
+        ),
+        (
+            cheaper & full & (value_addresses > 0),
+            lambda rows: joined(
+                "costs ",
+                amount.take(rows),
+                " less, but terminal ",
+                name.take(rows),
+                " is full; one more port there would serve one more address",
+            ),
+        ),
+        (
+            cheaper & full & (value_addresses <= 0),
+            lambda rows: joined(
+                "costs ",
+                amount.take(rows),
+                " less, but terminal ",
+                name.take(rows),
+                " is full and its ports save more elsewhere (one more port there is worth ",
+                _amounts(value_cents[rows]),
+                ")",
+            ),
+        ),
+        (
+            full & ~cheaper,
+            lambda rows: joined(
+                "costs ",
+                amount.take(rows),
+                " more; terminal ",
+                name.take(rows),
+                " has no port left",
+            ),
+        ),
+        (
+            ~full & (extra_cents > 0),
+            lambda rows: joined("costs ", amount.take(rows), " more"),
+        ),
+    ]
+    parts = []
+    for mask, say_it in ways:
+        rows = np.flatnonzero(mask).astype(np.int64)
+        if len(rows):
+            parts.append((rows, say_it(rows)))
+    return pd.Series(assembled(len(extra_cents), parts), index=terminal_id.index)
 
 
-def _amounts(whole_cents: IntArray, index: pd.Index) -> pd.Series[str]:
-    """Write prices; no rows give an empty column of text, not of numbers."""
-    return pd.Series([f"{price:.2f}" for price in whole_cents / CENTS], index=index, dtype="str")
+def _amounts(whole_cents: IntArray) -> Any:
+    """Write prices."""
+    return numbers(whole_cents / CENTS, 2)
 
 
 @dataclass(frozen=True)
@@ -103,6 +144,55 @@ class Lack:
     new_terminal_m: FloatArray
 
 
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """What is known of one address without a route, lengths in words."""
+
+    nearest_id: str
+    nearest_far: str
+    excess_m: float
+    excess_far: str
+    has_miss: bool
+    miss_text: str
+    mend_text: str
+    forbidden: int
+    has_route: bool
+    full_ids: str
+    cents: int
+    is_locked: bool
+    lock_is_unknown: bool
+    ports_needed: int
+    pole_id: str | float
+    pole_far: str
+
+
+def _cases(lack: Lack, project: Project) -> list[_Case]:
+    """Take what is known apart by address; the unserved are few, so they go one by one."""
+
+    def far(metres: FloatArray) -> list[str]:
+        return [say(value, "length", project.units) for value in metres.tolist()]
+
+    columns: tuple[list[Any], ...] = (
+        lack.nearest_terminal_id.tolist(),
+        far(lack.nearest_terminal_m),
+        lack.shortest_excess_m.tolist(),
+        far(lack.shortest_excess_m),
+        np.isfinite(lack.miss_m).tolist(),
+        lack.miss_text.tolist(),
+        lack.mend_text.tolist(),
+        lack.forbidden.tolist(),
+        lack.has_route.tolist(),
+        lack.full_terminal_ids.tolist(),
+        lack.cheapest_cents.tolist(),
+        lack.is_locked.tolist(),
+        lack.lock_is_unknown.tolist(),
+        lack.ports_needed.tolist(),
+        lack.new_terminal_pole_id.tolist(),
+        far(lack.new_terminal_m),
+    )
+    return [_Case(*values) for values in zip(*columns, strict=True)]
+
+
 def explain_unserved(lack: Lack, project: Project) -> pd.DataFrame:
     """Say why addresses are not served and what would mend that.
 
@@ -118,7 +208,8 @@ def explain_unserved(lack: Lack, project: Project) -> pd.DataFrame:
     pandas.DataFrame
         ``code``, ``reasons``, ``remedy``, ``excess_m``, ``cost_if_port_added``.
     """
-    rows = [_explain_one(lack, row, project) for row in range(len(lack.nearest_terminal_m))]
+    limit = say(project.limits.max_air_span, "length", project.units)
+    rows = [_explain_one(case, limit) for case in _cases(lack, project)]
     too_long = ~lack.has_route & (lack.shortest_excess_m > 0)
     cost = np.where(lack.cheapest_cents >= 0, lack.cheapest_cents / CENTS, np.nan)
     return pd.DataFrame(
@@ -133,31 +224,25 @@ def explain_unserved(lack: Lack, project: Project) -> pd.DataFrame:
     ).astype({"code": "str", "reasons": "str", "remedy": "str"})
 
 
-def _explain_one(lack: Lack, row: int, project: Project) -> tuple[str, str, str]:
-    """Return code, reasons and remedy; the unserved are few, so this goes one by one."""
-
-    def far(metres: float) -> str:
-        return say(metres, "length", project.units)
-
-    near = lack.nearest_terminal_id.iloc[row]
-    pole = lack.new_terminal_pole_id.iloc[row]
+def _explain_one(case: _Case, limit: str) -> tuple[str, str, str]:
+    """Return code, reasons and remedy of one address."""
     new = (
-        f"Or set a terminal on pole {pole}, {far(lack.new_terminal_m[row])} away"
-        if isinstance(pole, str)
+        f"Or set a terminal on pole {case.pole_id}, {case.pole_far} away"
+        if isinstance(case.pole_id, str)
         else "No pole stands near enough for a new terminal"
     )
-    if lack.lock_is_unknown[row]:
+    if case.lock_is_unknown:
         return (
             "locked_terminal_unknown",
             "it is locked to a terminal that doesn't exist",
             "Correct or clear locked_terminal_id.",
         )
-    lock = " (it is locked to one terminal)" if lack.is_locked[row] else ""
-    if lack.has_route[row]:
-        need = int(lack.ports_needed[row])
+    lock = " (it is locked to one terminal)" if case.is_locked else ""
+    if case.has_route:
+        need = case.ports_needed
         ports = "port" if need == 1 else f"{need} ports together"
-        terminals = lack.full_terminal_ids.iloc[row]
-        price = lack.cheapest_cents[row] / CENTS
+        terminals = case.full_ids
+        price = case.cents / CENTS
         return (
             "no_free_port",
             f"no free {ports} at {terminals}{lock}; all ports there serve more or cheaper "
@@ -165,14 +250,14 @@ def _explain_one(lack: Lack, row: int, project: Project) -> tuple[str, str, str]
             f"Add {need} port{'s' if need > 1 else ''} at {terminals.split(', ')[0]}: the route "
             f"would cost {price:.2f}. {new}.",
         )
-    if lack.forbidden[row]:
-        bits = Forbidden(int(lack.forbidden[row]))
+    if case.forbidden:
+        bits = Forbidden(case.forbidden)
         words = "; ".join(text for bit, text in REASON_WORDS.items() if bit in bits)
-        if np.isfinite(lack.miss_m[row]):
+        if case.has_miss:
             return (
                 "no_clearance",
-                f"every route within the limits{lock} {words}; {lack.miss_text.iloc[row]}",
-                f"{lack.mend_text.iloc[row]}. {new}.",
+                f"every route within the limits{lock} {words}; {case.miss_text}",
+                f"{case.mend_text}. {new}.",
             )
         if Forbidden.TENSION in bits and not bits & ~(Forbidden.TENSION | Forbidden.CLEARANCE):
             return (
@@ -186,15 +271,13 @@ def _explain_one(lack: Lack, row: int, project: Project) -> tuple[str, str, str]
             f"every route within the limits{lock} {words}",
             f"Change the setting under [forbidden] with the owner's permit. {new}.",
         )
-    excess = lack.shortest_excess_m[row]
-    limit = far(project.limits.max_air_span)
-    where = f"the nearest terminal is {near}, {far(lack.nearest_terminal_m[row])} away"
-    if np.isfinite(excess) and excess > 0:
+    where = f"the nearest terminal is {case.nearest_id}, {case.nearest_far} away"
+    if np.isfinite(case.excess_m) and case.excess_m > 0:
         return (
             "too_far",
             f"no pole with a terminal in reach{lock}: {where}; the air span limit is {limit} "
-            f"and the shortest span from a pole on its strand is {far(excess)} too long",
-            f"{new}, or set a pole {far(excess)} nearer.",
+            f"and the shortest span from a pole on its strand is {case.excess_far} too long",
+            f"{new}, or set a pole {case.excess_far} nearer.",
         )
     return (
         "no_terminal_in_reach",

@@ -1,198 +1,205 @@
-"""The optimum of a component in which no address may be split between terminals.
+"""The least loss of one piece in which no address may be split.
 
-Enters: one component as pairs, ports needed, ports free and in reserve.
-Leaves: the pairs chosen, and the reserved ports used.
-Does not do: the value of a port.
+Enters: ways of a few addresses to a few terminals, what each loses, what ports cost.
+Leaves: the ways chosen.
+Does not do: form pieces, or know prices.
 """
 
 from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.choice.network import Network, build_network, run_flow
+from geoplan.choice.network import Network, find_flow
 from geoplan.routes.segments import IntArray
 
+if TYPE_CHECKING:
+    from scipy.optimize import LinearConstraint
+
 BoolArray = npt.NDArray[np.bool_]
-
-MOST_BRANCHES = 400
-MOST_SPLITS = 6
-"""More addresses split by the flow than this: branching would not end, so it isn't begun."""
-SERVICE_OVER_DEAREST = 20.0
 WHOLE = 1e-5
-MOST_PAIRS_OPENED = 400_000
+SERVICE_OVER_DEAREST = 20
+MOST_BRANCHES = 60
+MOST_BRANCHED_WAYS = 400
+"""Pieces with more ways go to the integer programme at once."""
 
 
-def whole_optimum(
-    a: IntArray,
-    t: IntArray,
-    cents: IntArray,
-    need: IntArray,
-    free: IntArray,
-    reserve: IntArray,
-    reserve_cents: int,
-) -> tuple[IntArray, int]:
-    """Solve a component in which no address may be split between terminals.
+@dataclass(frozen=True)
+class Piece:
+    """One piece, numbered from 0."""
+
+    a: IntArray
+    t: IntArray
+    loss: IntArray
+    """By way."""
+    skip_loss: IntArray
+    """By address, if it takes no way."""
+    need: IntArray
+    free: IntArray
+    free_cost: IntArray
+    """By terminal: what using one of the free ports loses; 0 or less."""
+    reserve: IntArray
+    reserve_cost: IntArray
+    """The same of a reserved port, not less than of a free one."""
+    scale: int
+    worth: int
+    """What serving an address is worth in losses: more than all else together, at all levels."""
+
+
+def least_loss(piece: Piece) -> IntArray:
+    """Choose ways at the least loss.
 
     Parameters
     ----------
-    a, t : ndarray of int64, shape (n,)
-        Number of each pair's address and terminal within the component.
-    cents : ndarray of int64, shape (n,)
-        Price of each pair.
-    need : ndarray of int64, shape (a,)
-        Ports that each address needs.
-    free, reserve : ndarray of int64, shape (t,)
-        Ports free and in reserve at each terminal.
-    reserve_cents : int
-        Price of a reserved port.
+    piece : Piece
+        The piece; losses are whole multiples for which ``loss * (scale / need)`` is exact.
 
     Returns
     -------
     taken : ndarray of int64
-        Rows of the pairs chosen.
-    gap_cents : int
-        By how much their price exceeds the bound that the search ended with.
+        Ways chosen.
 
     Raises
     ------
     ArithmeticError
-        If a solver ends without a proved optimum.
+        If the integer programme that follows `MOST_BRANCHES` isn't proved optimal.
 
     Notes
     -----
-    Branch and bound over flows: where a flow splits an address, either it is held to one of the
-    terminals or it is kept from it. The flow of a branch bounds it from below, and branches are
-    opened best first, so the first one that splits nobody is the optimum. Past `MOST_BRANCHES`
-    an integer programme takes over.
+    Branch and bound over flows, best bound first: a split address is held to one of its ways, or
+    kept from it.
     """
-    network = build_network(a, t, cents, need, free, reserve, reserve_cents)
-    everything = np.ones(len(a), dtype=bool)
-    start = _Branch(everything, np.zeros(len(a), dtype=bool))
-    bound, flow = _solve_branch(network, need, a, start)
-    used = flow[: network.pairs]
-    most_served = int(np.floor((used / need[a]).sum() + 1e-6))
-    splits = len(np.unique(a[(used > 0) & (used < need[a])]))
+    if len(piece.a) > MOST_BRANCHED_WAYS:
+        return _integer_programme(piece)
+    network = _network(piece)
+    everything = np.ones(len(piece.a), dtype=bool)
+    nobody = np.zeros(len(piece.need), dtype=bool)
+    heap: list[tuple[int, int, IntArray, BoolArray, BoolArray]] = []
+    for bound, used in _flow(network, everything, nobody):
+        heapq.heappush(heap, (bound, 0, used, everything, nobody))
     opened = 0
-    heap: list[tuple[int, int, IntArray, _Branch]] = []
-    if splits <= MOST_SPLITS:
-        heap.append((bound, opened, flow, start))
-    most = min(MOST_BRANCHES, max(MOST_PAIRS_OPENED // max(len(a), 1), 20))
-    while heap and opened < most:
-        bound, _, flow, branch = heapq.heappop(heap)
-        used = flow[: network.pairs]
-        split = np.flatnonzero((used > 0) & (used < need[a]))
+    while heap and opened < MOST_BRANCHES:
+        bound, _, used, allowed, held = heapq.heappop(heap)
+        split = np.flatnonzero((used > 0) & (used < piece.need[piece.a]))
         if len(split) == 0:
-            least = min([bound, *(item[0] for item in heap)])
-            return np.flatnonzero(used > 0), -((least - bound) // network.scale)
+            return np.flatnonzero(used > 0).astype(np.int64)
         pick = int(split[np.lexsort((split, -used[split]))[0]])
-        held, kept_out = branch.held.copy(), branch.allowed.copy()
-        held[pick] = True
-        kept_out[pick] = False
-        only = branch.allowed & ((a != a[pick]) | (np.arange(len(a)) == pick))
-        for child in (_Branch(only, held), _Branch(kept_out, branch.held)):
+        owner = piece.a[pick]
+        only = allowed & ((piece.a != owner) | (np.arange(len(piece.a)) == pick))
+        without = allowed.copy()
+        without[pick] = False
+        holds = held.copy()
+        holds[owner] = True
+        for ways, must in ((only, holds), (without, held)):
             opened += 1
-            bound, flow = _solve_branch(network, need, a, child)
-            if (flow[: network.pairs][child.held] == need[a][child.held]).all():
-                heapq.heappush(heap, (bound, opened, flow, child))
-    return _integer_programme(a, t, cents, need, free, reserve, reserve_cents, most_served)
+            for bound, used in _flow(network, ways, must):
+                heapq.heappush(heap, (bound, opened, used, ways, must))
+    return _integer_programme(piece)
 
 
-@dataclass(frozen=True)
-class _Branch:
-    """Pairs that may be used, and pairs that must be."""
+def _network(piece: Piece) -> Network:
+    """Lay out a piece as a flow; losses are split evenly over the ports of an address."""
+    count, terminals = len(piece.need), len(piece.free)
+    share = piece.scale // piece.need
+    everyone = np.arange(count, dtype=np.int64)
+    ends = np.arange(terminals, dtype=np.int64) + count
+    sink = count + terminals
+    costs = (
+        piece.loss * share[piece.a],
+        piece.skip_loss * share,
+        piece.free_cost * piece.scale,
+        piece.reserve_cost * piece.scale,
+    )
+    return Network(
+        np.concatenate([piece.a, everyone, ends, ends]),
+        np.concatenate([piece.t + count, np.full(count + 2 * terminals, sink, dtype=np.int64)]),
+        np.concatenate([piece.need[piece.a], piece.need, piece.free, piece.reserve]),
+        np.concatenate(costs),
+        np.concatenate([piece.need, np.zeros(terminals, dtype=np.int64), [-int(piece.need.sum())]]),
+        len(piece.a),
+    )
 
-    allowed: BoolArray
-    held: BoolArray
+
+def _flow(network: Network, allowed: BoolArray, held: BoolArray) -> list[tuple[int, IntArray]]:
+    """Solve the flow of one branch: its loss and the ports used of each way, if there is one."""
+    capacity, ways = network.capacity.copy(), network.pairs
+    capacity[:ways][~allowed] = 0
+    capacity[ways : ways + len(held)][held] = 0
+    flow = find_flow(replace(network, capacity=capacity))
+    return [] if flow is None else [(int((flow * network.cost).sum()), flow[:ways])]
 
 
-def _solve_branch(
-    network: Network, need: IntArray, a: IntArray, branch: _Branch
-) -> tuple[int, IntArray]:
-    """Solve the flow of one branch; return its price and the flow."""
-    capacity, cost = network.capacity.copy(), network.cost.copy()
-    capacity[: network.pairs][~branch.allowed] = 0
-    cost[: network.pairs][branch.held] -= 4 * network.service * network.scale * len(need)
-    flow = run_flow(replace(network, capacity=capacity, cost=cost))
-    return int((flow * network.cost).sum()), flow
-
-
-def _integer_programme(
-    a: IntArray,
-    t: IntArray,
-    cents: IntArray,
-    need: IntArray,
-    free: IntArray,
-    reserve: IntArray,
-    reserve_cents: int,
-    most_served: int,
-) -> tuple[IntArray, int]:
-    """Solve a component exactly: first most addresses, then least cost among those.
-
-    One programme that prices service moderately is tried first. If it serves `most_served`, the
-    bound that a flow gives, it has the least cost of all plans that do; else two programmes
-    follow, for the number and then for the cost.
-    """
-    from scipy.optimize import LinearConstraint, milp
+def _integer_programme(piece: Piece) -> IntArray:
+    """Solve a piece by HiGHS: most served, then least loss, so numbers stay small."""
+    from scipy.optimize import LinearConstraint
     from scipy.sparse import coo_array, vstack
 
-    pairs, count, terminals = len(a), len(need), len(free)
-    width = pairs + terminals
-    column = np.arange(pairs)
-    once = coo_array((np.ones(pairs), (a, column)), shape=(count, width))
+    ways, count, terminals = len(piece.a), len(piece.need), len(piece.free)
+    width = ways + 2 * terminals
+    column, ends = np.arange(ways), np.arange(terminals)
+    once = coo_array((np.ones(ways), (piece.a, column)), shape=(count, width))
     load = coo_array(
         (
-            np.concatenate([need[a], -np.ones(terminals)]),
+            np.concatenate([piece.need[piece.a], -np.ones(2 * terminals)]),
             (
-                np.concatenate([t, np.arange(terminals)]),
-                np.concatenate([column, pairs + np.arange(terminals)]),
+                np.concatenate([piece.t, ends, ends]),
+                np.concatenate([column, ways + ends, ways + terminals + ends]),
             ),
         ),
         shape=(terminals, width),
     )
-    rules = LinearConstraint(
-        vstack([once, load]).tocsr(), -np.inf, np.concatenate([np.ones(count), free])
+    rules = [
+        LinearConstraint(
+            vstack([once, load]).tocsr(),
+            np.concatenate([np.full(count, -np.inf), np.zeros(terminals)]),
+            np.concatenate([np.ones(count), np.zeros(terminals)]),
+        )
+    ]
+    upper = np.concatenate([np.ones(ways), piece.free, piece.reserve])
+    price = np.concatenate(
+        [piece.loss - piece.skip_loss[piece.a], piece.free_cost, piece.reserve_cost]
     )
-    upper = np.concatenate([np.ones(pairs), reserve])
-    serve = np.concatenate([-np.ones(pairs), np.zeros(terminals)])
-    price = np.concatenate([cents, np.full(terminals, reserve_cents)]).astype(np.float64)
-    options = {"mip_rel_gap": 0.0}
-    bounds = (np.zeros(width), upper)
-    several = np.concatenate([need[a] > 1, np.zeros(terminals, dtype=bool)])
-    worth = SERVICE_OVER_DEAREST * float(price.max(initial=1.0))
-    quick = milp(
-        price + worth * serve,
-        integrality=several.astype(np.int64),
-        bounds=bounds,
+    # with ways of several ports whole, the rest is a flow, and its corners are whole
+    several = np.concatenate([piece.need[piece.a] > 1, np.zeros(2 * terminals, dtype=bool)])
+    service = (price + piece.worth // 2) // piece.worth
+    cost = price - service * piece.worth
+    most = _solved(service, rules, upper, several)
+    moderate = SERVICE_OVER_DEAREST * int(np.abs(cost).max(initial=0)) + 1
+    values = _solved(cost + moderate * service, rules, upper, several)
+    if (values * service).sum() > (most * service).sum():
+        rules.append(
+            LinearConstraint(
+                coo_array(service[None, :]).tocsr(), -np.inf, int((most * service).sum())
+            )
+        )
+        values = _solved(cost, rules, upper, several)
+    return np.flatnonzero(values[:ways] > 0).astype(np.int64)
+
+
+def _solved(
+    price: IntArray, rules: list[LinearConstraint], upper: IntArray, several: BoolArray
+) -> IntArray:
+    """Find the cheapest whole values."""
+    from scipy.optimize import milp
+
+    if not price.any():
+        return np.zeros(len(price), dtype=np.int64)
+    found = milp(
+        price.astype(np.float64),
+        integrality=several,
+        bounds=(0, upper),
         constraints=rules,
-        options=options,
+        options={"mip_rel_gap": 0.0},
     )
-    if quick.status == 0 and abs(quick.mip_dual_bound - quick.fun) < 1.0:
-        values = np.rint(quick.x).astype(np.int64)
-        is_whole = float(np.abs(quick.x - values).max(initial=0.0)) < WHOLE
-        if is_whole and int(values[:pairs].sum()) == most_served:
-            return _with_gap(values[:pairs], quick.fun - quick.mip_dual_bound)
-    most = milp(
-        serve, integrality=np.ones(width), bounds=bounds, constraints=rules, options=options
-    )
-    if most.status != 0:
-        message = f"integer programme ended with status {most.status}: {most.message}"
+    if found.status != 0 or abs(found.mip_dual_bound - found.fun) >= 1.0:
+        message = f"integer programme not proved optimal: {found.message}"
         raise ArithmeticError(message)
-    served = int(np.rint(-most.fun))
-    keep = LinearConstraint(coo_array(serve[None, :]).tocsr(), -served, -served)
-    best = milp(
-        price, integrality=np.ones(width), bounds=bounds, constraints=[rules, keep], options=options
-    )
-    if best.status != 0 or abs(best.mip_dual_bound - best.fun) >= 1.0:
-        message = f"integer programme not proved optimal: {best.message}"
+    values = np.rint(found.x).astype(np.int64)
+    if np.abs(found.x - values).max(initial=0.0) > WHOLE:
+        message = "integer programme ended between corners"
         raise ArithmeticError(message)
-    values = np.rint(best.x).astype(np.int64)
-    return _with_gap(values[:pairs], best.fun - best.mip_dual_bound)
-
-
-def _with_gap(values: IntArray, gap: float) -> tuple[IntArray, int]:
-    """Return the pairs chosen, and the gap in whole cents: all prices are whole."""
-    return np.flatnonzero(values).astype(np.int64), int(np.floor(max(gap, 0.0) + WHOLE))
+    return values

@@ -7,7 +7,8 @@ Does not do: choose the sag.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,6 @@ from geoplan.clearance.shared_spans import (
     SharedSpans,
     find_shared_spans,
     sink_by_others,
-    spans_at_length,
     spans_at_sag,
 )
 from geoplan.clearance.supports import Ends, Supports
@@ -25,20 +25,15 @@ from geoplan.mechanics import (
     Strand,
     decide_ladder,
     ladder_load,
-    length_at_temperature,
-    load_wire,
-    parabola_tension_after_change,
     solve_clamp_at_sag,
-    solve_clamp_for_final_sag,
-    solve_clamp_with_length,
 )
-from geoplan.mechanics.loading import ice_weight
+from geoplan.mechanics.clamp import solve_clamp_before_and_after
 from geoplan.mechanics.strand import strand_columns, unload_strand
 from geoplan.project import Project
 from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.standards import ClearanceCase, Standards, TensionCase
+from geoplan.standards import Standards
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -85,15 +80,27 @@ class Clamps:
     shared: SharedSpans
     """Clamps that share their strand span with others."""
 
+    def replaced(self, rows: IntArray, other: Clamps) -> Clamps:
+        """Return these clamps with some as they are for other sags.
 
-@dataclass(frozen=True)
-class Settled:
-    """Where clamps are in one load case."""
+        Parameters
+        ----------
+        rows : ndarray of int64
+            Rows here of the other's clamps, those of whole strand spans.
+        other : Clamps
+            The same clamps with other sags.
 
-    start_z_m: FloatArray
-    air_span_m: FloatArray
-    drop_tension_n: FloatArray
-    """Greatest tension of the drop."""
+        Returns
+        -------
+        Clamps
+            A new table; strands, places and who shares a span with whom stay.
+        """
+        values: dict[str, Any] = {}
+        for field in fields(Clamps):
+            if field.name not in ("row", "strand", "shared"):
+                values[field.name] = getattr(self, field.name).copy()
+                values[field.name][rows] = getattr(other, field.name)
+        return replace(self, **values)
 
 
 def find_clamps(
@@ -163,7 +170,7 @@ def find_clamps(
     dx, dy = air.ex[row] - air.sx[row], air.ey[row] - air.sy[row]
     along = dx * ux + dy * uy
     lateral = np.maximum(np.abs(dx * uy - dy * ux), LEAST_LATERAL_M)
-    hang = _unloaded_up(strand, place)
+    hang = unloaded_up(strand, place)
     drop = Drop(
         along,
         lateral,
@@ -185,8 +192,9 @@ def find_clamps(
         )
     load = ladder_load(project.ladder.person, project.ladder.ladder, project.ladder.angle)
     if with_ladder:
-        states = solve_clamp_for_final_sag(strand, place, drop, load, sag_m[row])
-        after, on, alone_length = states.ladder_gone, states.with_ladder, states.drop_length_m
+        on, after, alone_length = solve_clamp_before_and_after(
+            strand, place, drop, load, sag_m[row]
+        )
     else:
         after, alone_length = solve_clamp_at_sag(strand, place, drop, sag_m[row])
         on = after
@@ -245,88 +253,21 @@ def find_clamps(
     )
 
 
-def settle_clamps(
-    clamps: Clamps, case: ClearanceCase | TensionCase, standards: Standards
-) -> Settled:
-    """Find where clamps are in a load case, ladder gone, drops of their set length.
+def unloaded_up(strand: Strand, place_m: FloatArray) -> FloatArray:
+    """Return the height of strands without drops above their first attachment.
 
     Parameters
     ----------
-    clamps : Clamps
-        Solved clamps.
-    case : ClearanceCase or TensionCase
-        Load case. For tension the whole load of the drop, wind and constant too, is taken to pull
-        straight down.
-    standards : Standards
-        The wire.
+    strand : Strand
+        n strands in a load case.
+    place_m : ndarray of float64, shape (n,)
+        Places from their first attachments, in metres.
 
     Returns
     -------
-    Settled
-        Elevation of each clamp and its horizontal distance from the house.
-
-    Notes
-    -----
-    Strand and drop carry the case's ice and have its temperature. A clamp that has its strand
-    span to itself is solved in three dimensions; clamps that share one are moved sideways by all
-    drops of the span together, and lowered by what the others do to them at stringing.
+    ndarray of float64, shape (n,)
+        In metres, positive up.
     """
-    if len(clamps.row) == 0:
-        return Settled(np.zeros(0), np.zeros(0), np.zeros(0))
-    wire = standards.wire
-    is_clearance = isinstance(case, ClearanceCase)
-    warmer = case.temperature_c - standards.stringing_c
-    ice = ice_weight(clamps.diameter_m, case.case.ice_thickness_m, case.case.ice_density_kg_per_m3)
-    s = clamps.strand
-    strand = Strand(
-        s.span_m,
-        s.rise_m,
-        s.weight_n_per_m,
-        s.stiffness_n,
-        s.horizontal_tension_n,
-        ice,
-        s.expansion_per_c,
-        np.full(len(clamps.row), warmer),
-    )
-    loads = load_wire(wire.weight_n_per_m, wire.diameter_m, case.case)
-    load = float(np.max(loads.vertical_n_per_m if is_clearance else loads.total_n_per_m))
-    hang = _unloaded_up(strand, clamps.place_m)
-    grown = length_at_temperature(clamps.length_m, wire.expansion_per_c, warmer)
-    drop = Drop(
-        clamps.house_along_m,
-        clamps.house_lateral_m,
-        clamps.house_z_m - clamps.strand_base_z_m - hang,
-        load,
-        standards.entry.stiffness_n,
-    )
-    state = solve_clamp_with_length(strand, clamps.place_m, drop, grown)
-    alone_z = clamps.strand_base_z_m + hang + state.up_m
-    others = np.maximum(clamps.sink_m - clamps.alone_sink_m, 0.0)
-    span, tension = np.asarray(state.air_span_m).copy(), np.asarray(state.drop_tension_max_n).copy()
-    at = clamps.shared.row
-    pull = parabola_tension_after_change(
-        s.span_m,
-        s.horizontal_tension_n,
-        s.weight_n_per_m,
-        np.asarray(s.weight_n_per_m, dtype=np.float64) + ice,
-        warmer,
-        s.stiffness_n,
-        s.expansion_per_c,
-    )
-    span[at], tension[at] = spans_at_length(
-        clamps.shared,
-        np.hypot(clamps.house_along_m, clamps.house_lateral_m)[at],
-        (clamps.house_z_m - alone_z + others)[at],
-        grown[at],
-        load,
-        standards.entry.stiffness_n,
-        pull[at],
-    )
-    return Settled(alone_z - others, span, tension)
-
-
-def _unloaded_up(strand: Strand, place_m: FloatArray) -> FloatArray:
-    """Return the height of strands without drops above their first attachment."""
     if len(place_m) == 0:
         return np.zeros(0)
     points = unload_strand(_spread(strand, len(place_m)), place_m[:, None]).point_m

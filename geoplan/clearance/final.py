@@ -7,24 +7,23 @@ Does not do: choose; an air span that fails here goes back to the choice.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.clearance.clamps import Clamps, find_clamps, settle_clamps
+from geoplan.clearance.clamps import Clamps, find_clamps
 from geoplan.clearance.demands import Demands
 from geoplan.clearance.heights import LEAST_SAG_SHARE
 from geoplan.clearance.hung import Hung
-from geoplan.clearance.required import OnGround, Rows, build_ceilings, build_rows
-from geoplan.clearance.shared_spans import MOST_GIVE_SHARE
+from geoplan.clearance.margins import Margins, add_power_margins
+from geoplan.clearance.required import build_rows
+from geoplan.clearance.settling import settle_in_cases
+from geoplan.clearance.shared_spans import span_at_length
 from geoplan.clearance.supports import Ends, Supports
 from geoplan.mechanics import (
     LoadCase,
-    WeatherState,
-    length_at_temperature,
-    load_wire,
-    sag_at,
     solve_catenary,
     solve_weather,
 )
@@ -33,15 +32,29 @@ from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.crossings import Crossings
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.standards import ClearanceCase, Standards
+from geoplan.standards import Standards
+
+__all__ = [
+    "CLOSE_YARD_PLACES",
+    "TOLERANCE_M",
+    "Final",
+    "Margins",
+    "add_power_margins",
+    "finish",
+    "finish_tuned",
+    "fixed_sag",
+    "tune_sags",
+]
 
 BoolArray = npt.NDArray[np.bool_]
+_Work: TypeAlias = tuple[
+    AirSpans, Crossings, Hung, Ends, PlantIndex, Supports, Demands, Standards, Project
+]
 
 TOLERANCE_M = 0.002
 CLOSE_YARD_PLACES = np.linspace(0.025, 1.0, 40)
 """Close enough together that between two of them no yard is nearer by more than the tolerance."""
 TUNINGS = 8
-GIVE_STEPS = 30
 
 
 @dataclass(frozen=True)
@@ -87,6 +100,34 @@ class Final:
         low = self.margin_m < margin_m - TOLERANCE_M
         tight = self.tension_worst_n > self.tension_limit_n * 1.0005
         return np.asarray(low | tight)
+
+    def replaced(self, rows: IntArray, crossings: IntArray, other: Final) -> Final:
+        """Return these air spans with some of them as another has them.
+
+        Parameters
+        ----------
+        rows, crossings : ndarray of int64
+            Rows of the air spans and crossings that the other holds; whole strand spans.
+        other : Final
+            The others, by these rows.
+
+        Returns
+        -------
+        Final
+            A new one; neither is changed.
+        """
+        values: dict[str, Any] = {}
+        for field in fields(Final):
+            old, new = getattr(self, field.name), getattr(other, field.name)
+            if field.name == "clamps":
+                at = np.searchsorted(self.clamps.row, rows[other.clamps.row])
+                values["clamps"] = self.clamps.replaced(at, other.clamps)
+                continue
+            values[field.name] = old.copy()
+            values[field.name][crossings if field.name.startswith("crossing_") else rows] = new
+        governs = np.append(crossings, -1)[other.margin_crossing]
+        values["margin_crossing"][rows] = governs
+        return Final(**values)
 
 
 def finish(
@@ -164,24 +205,21 @@ def finish(
     now = solve_weather(spans, rise, length, standards.stringing_c, wire, stringing)
     margins = Margins(rows, len(air), len(crossings))
     sags = []
-    for number, case in enumerate(standards.clearance):
+    cases = len(standards.clearance)
+    settled = settle_in_cases(clamps, [*standards.clearance, *standards.tension], standards)
+    for number, (case, moved) in enumerate(zip(standards.clearance, settled[:cases], strict=True)):
         case_low, case_span = start_z.copy(), spans.copy()
-        moved = settle_clamps(clamps, case, standards)
         case_low[clamps.row], case_span[clamps.row] = moved.start_z_m, moved.air_span_m
         sags.append(margins.add(number, case, case_low, end_z, case_span, length, standards))
-    sags.append(
-        margins.add(
-            len(standards.clearance), standards.stringing, start_z, end_z, spans, length, standards
-        )
-    )
+    sags.append(margins.add(cases, standards.stringing, start_z, end_z, spans, length, standards))
     sag = np.stack(sags, axis=1)
     tension = [
         solve_weather(spans, rise, length, standards.stringing_c, wire, limit.case)
         for limit in standards.tension
     ]
     pulls = [state.tension_max_n[:, 0].copy() for state in tension]
-    for pull, limit in zip(pulls, standards.tension, strict=True):
-        pull[clamps.row] = settle_clamps(clamps, limit, standards).drop_tension_n
+    for pull, moved in zip(pulls, settled[cases:], strict=True):
+        pull[clamps.row] = moved.drop_tension_n
     worst = np.stack(pulls, axis=1)
     limits = np.array([limit.limit_n for limit in standards.tension])
     tightest = np.argmax(worst / limits, axis=1)
@@ -236,30 +274,22 @@ def fixed_sag(air: AirSpans, hung: Hung, standards: Standards) -> FloatArray:
     ndarray of float64, shape (n,)
         Sag in metres.
     """
+    if len(air) == 0:
+        return np.zeros(0)
     rise = hung.end_ground_m + hung.end_m - hung.start_ground_m - hung.start_m
-    case = LoadCase(temperature_c=standards.stringing_c)
-    wire = standards.wire
-
-    def solve(span: FloatArray, rows: IntArray) -> WeatherState:
-        return solve_weather(
-            span, rise[rows], hung.length_m[rows], standards.stringing_c, wire, case
-        )
-
-    everything = np.arange(len(air), dtype=np.int64)
-    sag = np.asarray(solve(air.length_m, everything).sag_m[:, 0]) if len(air) else np.zeros(0)
-    rows = np.flatnonzero(hung.give_m_per_n > 0).astype(np.int64)
-    if len(rows) == 0:
-        return sag
-    far = air.length_m[rows]
-    near = (1 - MOST_GIVE_SHARE) * far
-    low, high = near.copy(), far.copy()
-    for _ in range(GIVE_STEPS):
-        middle = (low + high) / 2
-        pull = solve(middle, rows).horizontal_tension_n[:, 0]
-        is_loose = middle < far - pull * hung.give_m_per_n[rows]
-        low, high = np.where(is_loose, middle, low), np.where(is_loose, high, middle)
-    sag[rows] = solve((low + high) / 2, rows).sag_m[:, 0]
-    return sag
+    wire = standards.entry
+    rows = np.flatnonzero(hung.give_m_per_n > 0)
+    span = air.length_m.copy()
+    span[rows] = span_at_length(
+        air.length_m[rows],
+        rise[rows],
+        hung.length_m[rows],
+        wire.weight_n_per_m,
+        wire.stiffness_n,
+        hung.give_m_per_n[rows],
+    )
+    state = solve_catenary(span, rise, hung.length_m, wire.weight_n_per_m, wire.stiffness_n)
+    return np.asarray(state.sag_m)
 
 
 def tune_sags(
@@ -289,184 +319,76 @@ def tune_sags(
         Sag wanted at stringing. Where a margin is missed, the sag is lessened by what is missing
         there, up to `TUNINGS` times; what still fails is told by `Final.fails`.
     """
-    sag = fixed_sag(air, hung, standards) if sag_m is None else sag_m.copy()
-    target = project.heights.clearance_margin
-    todo = np.flatnonzero(air.span >= 0).astype(np.int64)
-    for _ in range(TUNINGS):
-        if len(todo) == 0:
-            break
-        place = np.full(len(air), -1, dtype=np.int64)
-        place[todo] = np.arange(len(todo))
-        met = crossings.take(place[crossings.air] >= 0)
-        met = replace(met, air=place[met.air])
-        final = finish(
-            air.take(todo),
-            met,
-            hung.take(todo),
-            ends.take(todo),
-            index,
-            supports,
-            demands,
-            standards,
-            project,
-            sag[todo],
-            with_ladder=False,
-        )
-        short = target - final.margin_m
-        bow = np.maximum(4 * final.margin_part * (1 - final.margin_part), 0.05)
-        bad = (short > TOLERANCE_M / 2) & (final.margin_case >= 0)
-        least = np.maximum(LEAST_SAG_SHARE * air.length_m[todo], sag[todo] / 2)
-        less = sag[todo] - 1.1 * short / bow - TOLERANCE_M
-        sag[todo[bad]] = np.maximum(less, least)[bad]
-        todo = todo[np.isin(air.span[todo], air.span[todo[bad]])]
-    return sag
+    work = (air, crossings, hung, ends, index, supports, demands, standards, project)
+    return _finish_tuned(work, sag_m, with_ladder=False)[1]
 
 
-class Margins:
-    """Least margins so far, by air span and by crossing."""
-
-    def __init__(self, rows: Rows, count: int, crossings: int) -> None:
-        self.rows = rows
-        self.least_m = np.full(count, np.inf)
-        self.required_m = np.full(count, np.nan)
-        self.available_m = np.full(count, np.nan)
-        self.part = np.full(count, np.nan)
-        self.case = np.full(count, -1, dtype=np.int64)
-        self.crossing = np.full(count, -1, dtype=np.int64)
-        self.crossing_margin_m = np.full(crossings, np.nan)
-        self.crossing_required_m = np.full(crossings, np.nan)
-        self.crossing_available_m = np.full(crossings, np.nan)
-        self.crossing_case = np.full(crossings, -1, dtype=np.int64)
-        self.crossing_part = np.full(crossings, np.nan)
-
-    def add(
-        self,
-        number: int,
-        case: ClearanceCase,
-        low: FloatArray,
-        high: FloatArray,
-        span: FloatArray,
-        length: FloatArray,
-        standards: Standards,
-    ) -> FloatArray:
-        """Compare one load case at every point.
-
-        Parameters
-        ----------
-        number : int
-            Number of the case, noted where it governs.
-        case : ClearanceCase
-            The case.
-        low, high : ndarray of float64, shape (n,)
-            Elevation of start and end in that case, in metres.
-        span, length : ndarray of float64, shape (n,)
-            Horizontal length, and unstressed length at the stringing temperature, in metres.
-        standards : Standards
-            Wire and stringing temperature.
-
-        Returns
-        -------
-        ndarray of float64, shape (n,)
-            Sags in metres.
-        """
-        wire, rows = standards.wire, self.rows
-        loads = load_wire(wire.weight_n_per_m, wire.diameter_m, case.case)
-        warmer = case.temperature_c - standards.stringing_c
-        grown = length_at_temperature(length, wire.expansion_per_c, warmer)
-        rise = high - low
-        state = solve_catenary(span, rise, grown, loads.vertical_n_per_m, wire.stiffness_n)
-        width = int(np.diff(rows.first).max(initial=1))
-        parts = np.zeros((len(span), width))
-        column = np.arange(len(rows.air)) - rows.first[rows.air]
-        parts[rows.air, column] = rows.part
-        depth = sag_at(state, parts * span[:, None])[rows.air, column]
-        wire_z = low[rows.air] + rows.part * rise[rows.air] - depth
-        available = wire_z - rows.base_m
-        required = case.fraction * rows.required_m
-        self._keep(number, available - required, required, available)
-        return np.asarray(state.sag_m)
-
-    def _keep(
-        self, number: int, margin: FloatArray, required: FloatArray, available: FloatArray
-    ) -> None:
-        rows = self.rows
-        order = np.lexsort((rows.part, rows.crossing, margin, rows.air))
-        lead = order[rows.first[:-1]]
-        better = margin[lead] < self.least_m
-        pick = lead[better]
-        for name, values in (
-            ("least_m", margin),
-            ("required_m", required),
-            ("available_m", available),
-            ("part", rows.part),
-            ("crossing", rows.crossing),
-        ):
-            getattr(self, name)[better] = values[pick]
-        self.case[better] = number
-        on = np.flatnonzero(rows.crossing >= 0)
-        order = on[np.lexsort((rows.part[on], margin[on], rows.crossing[on]))]
-        crossing, first = np.unique(rows.crossing[order], return_index=True)
-        pick = order[first]
-        old = self.crossing_margin_m[crossing]
-        less = ~(old <= margin[pick])
-        crossing, pick = crossing[less], pick[less]
-        self.crossing_margin_m[crossing] = margin[pick]
-        self.crossing_required_m[crossing] = required[pick]
-        self.crossing_available_m[crossing] = available[pick]
-        self.crossing_case[crossing] = number
-        self.crossing_part[crossing] = rows.part[pick]
-
-
-def add_power_margins(
+def finish_tuned(
     air: AirSpans,
     crossings: Crossings,
+    hung: Hung,
     ends: Ends,
+    index: PlantIndex,
+    supports: Supports,
     demands: Demands,
-    supports: OnGround,
-    margins: Margins,
-    low: FloatArray,
-    rise: FloatArray,
-    length: FloatArray,
-    span: FloatArray,
     standards: Standards,
-) -> None:
-    """Compare with power above: the wire at its highest, cold and bare.
+    project: Project,
+    sag_m: FloatArray | None = None,
+) -> tuple[Final, FloatArray]:
+    """Tune sags and work the air spans out in full, each but once where no sag has to change.
 
     Parameters
     ----------
-    air, crossings, ends, demands, supports
-        As in `finish`.
-    margins : Margins
-        Takes what is found.
-    low, rise, length, span : ndarray of float64, shape (n,)
-        Elevation of the start, rise to the end, unstressed length at the stringing temperature
-        and horizontal length, in metres.
-    standards : Standards
-        Wire, stringing temperature and the coldest load case.
+    air, crossings, hung, ends, index, supports, demands, standards, project, sag_m
+        As in `tune_sags`.
+
+    Returns
+    -------
+    final : Final
+        What `finish` returns for the tuned sags.
+    sag_m : ndarray of float64, shape (n,)
+        What `tune_sags` returns.
     """
-    ceilings = build_ceilings(air, crossings, ends, demands, supports)
-    if len(ceilings.air) == 0:
-        return
-    coldest = min([standards.stringing_c, *(t.temperature_c for t in standards.tension)])
-    wire = standards.wire
-    shorter = length_at_temperature(length, wire.expansion_per_c, coldest - standards.stringing_c)[
-        ceilings.air
-    ]
-    state = solve_catenary(
-        span[ceilings.air], rise[ceilings.air], shorter, wire.weight_n_per_m, wire.stiffness_n
-    )
-    depth = sag_at(state, (ceilings.part * span[ceilings.air])[:, None])[:, 0]
-    wire_z = low[ceilings.air] + ceilings.part * rise[ceilings.air] - depth
-    available = ceilings.power_m - wire_z
-    margin = available - ceilings.separation_m
-    margins.crossing_required_m[ceilings.crossing] = ceilings.separation_m
-    margins.crossing_available_m[ceilings.crossing] = available
-    margins.crossing_margin_m[ceilings.crossing] = margin
-    margins.crossing_part[ceilings.crossing] = ceilings.part
-    worse = np.flatnonzero(margin < margins.least_m[ceilings.air])
-    for row in worse[np.argsort(-margin[worse], kind="stable")].tolist():
-        who = ceilings.air[row]
-        margins.least_m[who], margins.case[who] = margin[row], -1
-        margins.required_m[who] = ceilings.separation_m[row]
-        margins.available_m[who] = available[row]
-        margins.part[who], margins.crossing[who] = ceilings.part[row], ceilings.crossing[row]
+    work = (air, crossings, hung, ends, index, supports, demands, standards, project)
+    return _finish_tuned(work, sag_m, with_ladder=True)
+
+
+def _finish_tuned(
+    work: _Work, sag_m: FloatArray | None, *, with_ladder: bool
+) -> tuple[Final, FloatArray]:
+    """Finish all, then lessen sags and finish again the strand spans where a margin is missed."""
+    air, hung, standards, project = work[0], work[2], work[7], work[8]
+    sag = fixed_sag(air, hung, standards) if sag_m is None else sag_m.copy()
+    final = finish(*work, sag, with_ladder=with_ladder)
+    todo = np.flatnonzero(air.span >= 0).astype(np.int64)
+    for _ in range(TUNINGS):
+        less = _lessened(final, air, sag, project.heights.clearance_margin)
+        bad = todo[less[todo] < sag[todo]]
+        if len(bad) == 0:
+            break
+        sag[bad] = less[bad]
+        todo = todo[np.isin(air.span[todo], air.span[bad])]
+        some, met = _some_of(work, todo)
+        final = final.replaced(todo, met, finish(*some, sag[todo], with_ladder=with_ladder))
+    return final, sag
+
+
+def _lessened(final: Final, air: AirSpans, sag: FloatArray, target_m: float) -> FloatArray:
+    """Return sags lessened by what is missing; unchanged where nothing is."""
+    short = target_m - final.margin_m
+    bow = np.maximum(4 * final.margin_part * (1 - final.margin_part), 0.05)
+    bad = (short > TOLERANCE_M / 2) & (final.margin_case >= 0)
+    least = np.maximum(LEAST_SAG_SHARE * air.length_m, sag / 2)
+    return np.where(bad, np.maximum(sag - 1.1 * short / bow - TOLERANCE_M, least), sag)
+
+
+def _some_of(work: _Work, rows: IntArray) -> tuple[_Work, IntArray]:
+    """Return the work of some air spans, and the rows of the crossings that they meet."""
+    air, crossings, hung, ends, index, supports, demands, standards, project = work
+    place = np.full(len(air), -1, dtype=np.int64)
+    place[rows] = np.arange(len(rows))
+    met = np.flatnonzero(place[crossings.air] >= 0).astype(np.int64)
+    taken = crossings.take(met)
+    taken = replace(taken, air=place[taken.air])
+    plant = (index, supports, demands, standards, project)
+    return (air.take(rows), taken, hung.take(rows), ends.take(rows), *plant), met

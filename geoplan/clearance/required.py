@@ -1,19 +1,21 @@
 """What has to be kept clear, point by point along air spans.
 
 Enters: air spans, what they meet, rules.
-Leaves: `Rows`: points with the ground or roof below and the clearance required there.
+Leaves: `Rows`, or `Places` in columns: points with the ground or roof below and the clearance
+required there.
 Does not do: know how high the wire is.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from geoplan.clearance.demands import BoolArray, Demands
+from geoplan.clearance.places import BLOCK_COLUMNS, YARD_STEP, Places
 from geoplan.clearance.supports import Ends
 from geoplan.layers.terrain import sample_elevation
 from geoplan.model import Terrain
@@ -22,10 +24,6 @@ from geoplan.routes.crossings import KIND_CODE, TOUCH_M, Crossings
 from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.tables import CrossingKind
 
-if TYPE_CHECKING:
-    pass
-
-YARD_STEP = 0.05
 YARD_PLACES = np.linspace(YARD_STEP, 1.0, 20)
 PLACES_PER_CROSSING = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
 BELOW = {
@@ -113,38 +111,108 @@ def build_rows(
         which the rules hold no figure gives no row; `uncovered` finds those.
     """
     count, width = len(air), len(yard_places)
-    over = np.flatnonzero(_is_below(crossings) & np.isfinite(_required(crossings, ends, demands)))
-    required = _required(crossings, ends, demands)[over]
-    start, end = crossings.start_m[over], crossings.end_m[over]
-    length = np.maximum(air.length_m[crossings.air[over]], 1e-9)
-    shares = _shares(crossings, over, places_per_crossing, demands)
-    places = start[:, None] + (end - start)[:, None] * shares
-    part = np.clip(places / length[:, None], 0.0, 1.0)
-    each = shares.shape[1]
-    rows_air = np.concatenate(
-        [np.repeat(np.arange(count), width), np.repeat(crossings.air[over], each)]
-    )
-    parts = np.concatenate([np.tile(yard_places, count), part.ravel()])
-    asked = np.repeat(required, each)
-    asked = _graded(asked, crossings, over, places, shares, demands)
-    needed = np.concatenate([np.full(count * width, demands.yard_m), asked])
-    which = np.concatenate([np.full(count * width, -1), np.repeat(over, each)])
-    base = ground_at(air, ends, supports, rows_air, parts) + np.concatenate(
-        [
-            np.zeros(count * width),
-            _above_ground(crossings, over, shares, demands).ravel(),
-        ]
-    )
-    order = np.lexsort((parts, which, rows_air))
-    rows_air = rows_air[order]
+    over = _lay_over(air, crossings, ends, demands, places_per_crossing)
+    each = over.part.shape[1]
+    place = np.argsort(over.part, axis=1, kind="stable")
+    order = np.argsort(over.air, kind="stable")
+    over_rows = np.bincount(over.air, minlength=count) * each
+    first = np.zeros(count + 1, dtype=np.int64)
+    np.cumsum(over_rows + width, out=first[1:])
+    yard = (first[:-1, None] + np.arange(width)).ravel()
+    before = np.arange(len(order)) * each + (over.air[order] + 1) * width
+    passed = (before[:, None] + np.arange(each)).ravel()
+    chosen = (order[:, None], place[order])
+
+    def laid(over_yard: FloatArray | float, over_things: FloatArray) -> FloatArray:
+        """Return values of the yard's points and of the things' in the rows' order."""
+        values = np.empty(int(first[-1]))
+        values[yard] = over_yard
+        values[passed] = over_things.ravel()
+        return values
+
+    air_rows = np.repeat(np.arange(count, dtype=np.int64), over_rows + width)
+    parts = laid(np.tile(yard_places, count), over.part[chosen])
+    crossing = np.full(len(air_rows), -1, dtype=np.int64)
+    crossing[passed] = np.repeat(over.crossing[order], each)
     return Rows(
-        rows_air.astype(np.int64),
-        parts[order],
-        base[order],
-        needed[order],
-        which[order].astype(np.int64),
-        np.searchsorted(rows_air, np.arange(count + 1)).astype(np.int64),
+        air_rows,
+        parts,
+        ground_at(air, ends, supports, air_rows, parts) + laid(0.0, over.lift_m[chosen]),
+        laid(demands.yard_m, over.required_m[chosen]),
+        crossing,
+        first,
     )
+
+
+class _Over(NamedTuple):
+    """Things passed over that ask for a clearance, and j places over each."""
+
+    crossing: IntArray
+    air: IntArray
+    part: FloatArray
+    """Shape (m, j), as the others."""
+    lift_m: FloatArray
+    """Of the surface above the ground."""
+    required_m: FloatArray
+
+
+def _lay_over(
+    air: AirSpans, crossings: Crossings, ends: Ends, demands: Demands, places: FloatArray
+) -> _Over:
+    """Lay out the places over each thing passed over."""
+    required = _required(crossings, ends, demands)
+    over = np.flatnonzero(_is_below(crossings) & np.isfinite(required))
+    required = required[over]
+    start, end = crossings.start_m[over], crossings.end_m[over]
+    rows = crossings.air[over]
+    dx, dy = air.ex[rows] - air.sx[rows], air.ey[rows] - air.sy[rows]
+    length = np.maximum(np.hypot(dx, dy), 1e-9)
+    shares = _shares(crossings, over, places, demands)
+    at = start[:, None] + (end - start)[:, None] * shares
+    part: FloatArray = np.minimum(np.maximum(at / length[:, None], 0.0), 1.0)
+    flat = np.repeat(required, shares.shape[1])
+    asked = _graded(flat, crossings, over, at, shares, demands).reshape(part.shape)
+    lift = _above_ground(crossings, over, shares, demands)
+    return _Over(over.astype(np.int64), rows, part, lift, asked)
+
+
+def build_places(
+    air: AirSpans, crossings: Crossings, ends: Ends, demands: Demands, supports: OnGround
+) -> list[Places]:
+    """Lay out the points of `build_rows` in columns.
+
+    Parameters
+    ----------
+    air : AirSpans
+        n air spans.
+    crossings : Crossings
+        What they meet; ``air`` counts from 0.
+    ends : Ends
+        Their ends.
+    demands : Demands
+        What the features ask for.
+    supports : OnGround
+        Holds the terrain raster, where there is one.
+
+    Returns
+    -------
+    list of Places
+        The yard of each air span, then each thing passed over.
+    """
+    over = _lay_over(air, crossings, ends, demands, PLACES_PER_CROSSING)
+    rows, yard = np.arange(len(air), dtype=np.int64), YARD_PLACES[:, None]
+    part = np.ascontiguousarray(over.part.T)
+    ground = ground_at(air, ends, supports, over.air, part)
+    return [
+        Places(
+            rows,
+            yard,
+            ground_at(air, ends, supports, rows, yard),
+            np.full((1, 1), demands.yard_m),
+            np.full(len(air), -1, dtype=np.int64),
+        ),
+        Places(over.air, part, ground + over.lift_m.T, over.required_m.T.copy(), over.crossing),
+    ]
 
 
 def ground_at(
@@ -162,16 +230,22 @@ def ground_at(
         Holds the terrain raster, where there is one.
     rows : ndarray of int64, shape (m,)
         Air span of each place.
-    part : ndarray of float64, shape (m,)
+    part : ndarray of float64, shape (m,) or (k, m) or (k, 1)
         Place, 0 to 1.
 
     Returns
     -------
-    ndarray of float64, shape (m,)
+    ndarray of float64, shape (m,) or (k, m)
         From the raster where it has data, else straight between the grounds of both ends.
     """
     straight = ends.start_ground_m[rows] + part * (ends.end_ground_m - ends.start_ground_m)[rows]
     if supports.terrain is None:
+        return np.asarray(straight)
+    if part.ndim == 2 and len(rows) > BLOCK_COLUMNS:
+        for start in range(0, len(rows), BLOCK_COLUMNS):
+            some = slice(start, start + BLOCK_COLUMNS)
+            places = part if part.shape[1] == 1 else part[:, some]
+            straight[:, some] = ground_at(air, ends, supports, rows[some], places)
         return np.asarray(straight)
     x = air.sx[rows] + part * (air.ex - air.sx)[rows]
     y = air.sy[rows] + part * (air.ey - air.sy)[rows]

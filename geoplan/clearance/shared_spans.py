@@ -7,17 +7,26 @@ Does not do: heights; single clamps, which `clamps` solves in full.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from geoplan.mechanics import length_from_sag, solve_catenary
+from geoplan.mechanics.element import first_pull, span_pull
 from geoplan.routes.segments import FloatArray, IntArray, expand
 
 SWEEPS = 6
+LEAST_SPAN_SHARE = 0.5
+"""Nor, worked out in full, nearer than this part of it leaves."""
+NEWTON_STEPS = 40
+_FAST_N = 1e30
+"""Holds an air span at its least."""
+STEP_DONE = 1e-9
+"""Newton's step squares the error: the next would be far below the last digit."""
 MOST_GIVE_SHARE = 0.3
 """A clamp is not taken to come nearer to the house than this part of its air span."""
-HALVINGS = 18
 
 
 @dataclass(frozen=True)
@@ -36,6 +45,33 @@ class SharedSpans:
     own_bend_m: FloatArray
     lowering: FloatArray
     """How far the first sinks for each metre that the second sinks under its own drop."""
+
+    def repeated(self, times: int, count: int) -> SharedSpans:
+        """Return the same strand spans several times over, as for several load cases.
+
+        Parameters
+        ----------
+        times : int
+            How many times.
+        count : int
+            Number of all clamps, by which rows are counted on each time.
+
+        Returns
+        -------
+        SharedSpans
+            One after the other.
+        """
+        again = np.repeat(np.arange(times), len(self.row))
+        pairs = np.repeat(np.arange(times), len(self.first)) * len(self.row)
+        return SharedSpans(
+            np.tile(self.row, times) + again * count,
+            np.tile(self.rank, times),
+            np.tile(self.first, times) + pairs,
+            np.tile(self.second, times) + pairs,
+            np.tile(self.bend_m, times),
+            np.tile(self.own_bend_m, times),
+            np.tile(self.lowering, times),
+        )
 
 
 def find_shared_spans(
@@ -144,7 +180,7 @@ def spans_at_length(
     far_m: FloatArray,
     rise_m: FloatArray,
     length_m: FloatArray,
-    weight_n_per_m: float,
+    weight_n_per_m: float | FloatArray,
     stiffness_n: float,
     strand_n: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
@@ -156,8 +192,10 @@ def spans_at_length(
         Clamps that share spans, m of them; the other arrays are of shape (m,).
     far_m, rise_m, length_m : ndarray of float64
         Air span before any drop pulls, height difference, unstressed length, in metres.
-    weight_n_per_m, stiffness_n : float
+    weight_n_per_m : float or ndarray of float64
         Of the wire, with any ice.
+    stiffness_n : float
+        Of the wire.
     strand_n : ndarray of float64
         Horizontal tension of the strand.
 
@@ -166,35 +204,193 @@ def spans_at_length(
     air_span_m, tension_max_n : ndarray of float64
         With all drops up.
 
+    Raises
+    ------
+    ArithmeticError
+        If some strand span has not come to rest after `NEWTON_STEPS` steps.
+
     Notes
     -----
-    Drop by drop (Gauss-Seidel), each by bisection for its own span with the others' pulls held;
-    a fixed number of sweeps, so that no span has a say in another's last digit.
+    Newton's method for all drops of a strand span together, from a parabola; each strand span
+    stops by itself, so that none has a say in another's last digit. The pulls are at rest where
+    their energy is least, and that is convex, so there is one answer.
     """
-    span = np.maximum((1 - MOST_GIVE_SHARE) * far_m, np.minimum(far_m, length_m * 0.999))
-    pull = np.zeros(len(span))
-    ranks = [np.flatnonzero(shared.rank == k) for k in range(int(shared.rank.max(initial=-1)) + 1)]
-    for _ in range(SWEEPS):
-        for rows in ranks:
-            target = far_m[rows] - _shift(shared, pull, strand_n)[rows]
-            give = shared.own_bend_m[rows] / strand_n[rows]
-            low, high = 0.5 * target, target.copy()
-            for _ in range(HALVINGS):
-                middle = (low + high) / 2
-                force = _pull(middle, rise_m[rows], length_m[rows], weight_n_per_m, stiffness_n)
-                is_short = middle + give * force < target
-                low, high = np.where(is_short, middle, low), np.where(is_short, high, middle)
-            span[rows] = (low + high) / 2
-            pull[rows] = (target - span[rows]) / np.maximum(give, 1e-12)
+    drops = _Drops(
+        far_m,
+        rise_m,
+        length_m,
+        np.broadcast_to(np.asarray(weight_n_per_m, dtype=np.float64), far_m.shape),
+        np.full(len(far_m), stiffness_n),
+        strand_n,
+    )
+    span = _first_spans(shared, drops)
+    open_ = np.ones(len(span), dtype=bool)
+    blocks = list(_blocks(shared))
+    for _ in range(NEWTON_STEPS):
+        if not open_.any():
+            break
+        _step(shared, blocks, drops, span, open_)
+    else:
+        if open_.any():
+            message = f"{int(open_.sum())} drops that share strand spans have not come to rest"
+            raise ArithmeticError(message)
     state = solve_catenary(span, rise_m, length_m, weight_n_per_m, stiffness_n)
     return span, np.asarray(state.tension_max_n)
 
 
-def _pull(
-    span: FloatArray, rise: FloatArray, length: FloatArray, weight: float, stiffness: float
+def span_at_length(
+    far_m: FloatArray,
+    rise_m: FloatArray,
+    length_m: FloatArray,
+    weight_n_per_m: float,
+    stiffness_n: float,
+    give_m_per_n: FloatArray,
 ) -> FloatArray:
-    state = solve_catenary(np.maximum(span, 1e-3), rise, length, weight, stiffness)
-    return np.asarray(state.horizontal_tension_n)
+    """Find the air spans of drops by themselves, of given unstressed lengths.
+
+    Parameters
+    ----------
+    far_m, rise_m, length_m : ndarray of float64, shape (n,)
+        Air span before the drop pulls, height difference, unstressed length, in metres.
+    weight_n_per_m, stiffness_n : float
+        Of the wire.
+    give_m_per_n : ndarray of float64, shape (n,)
+        How much nearer to the house the clamp comes for each newton; above zero.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Air spans with the drop up, no less than 1 - `MOST_GIVE_SHARE` of what they were.
+
+    Notes
+    -----
+    Newton's method from a parabola; each row stops by itself.
+    """
+    weight = np.full(len(far_m), weight_n_per_m)
+    stiffness = np.full(len(far_m), stiffness_n)
+    floor = (1.0 - MOST_GIVE_SHARE) * far_m
+    pull = first_pull(far_m, rise_m, length_m, weight, stiffness, give_m_per_n)
+    span = np.maximum(far_m - give_m_per_n * pull, floor)
+    at = np.arange(len(far_m))
+    for _ in range(NEWTON_STEPS):
+        if len(at) == 0:
+            return span
+        here, give = span[at], give_m_per_n[at]
+        pull, slope = span_pull(here, rise_m[at], length_m[at], weight[at], stiffness[at])
+        new = here - (here - far_m[at] + give * pull) / (1.0 + give * slope)
+        span[at] = np.maximum(new, floor[at])
+        at = at[np.abs(span[at] - here) > STEP_DONE * far_m[at]]
+    message = f"{len(at)} drops have not come to rest"
+    raise ArithmeticError(message)
+
+
+@dataclass(frozen=True)
+class _Drops:
+    """Drops of known unstressed length; columns of one length."""
+
+    far_m: FloatArray
+    rise_m: FloatArray
+    length_m: FloatArray
+    weight_n_per_m: FloatArray
+    stiffness_n: FloatArray
+    strand_n: FloatArray
+
+    def pull(self, span: FloatArray, rows: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Return pull and its slope at air spans."""
+        return span_pull(
+            span[rows],
+            self.rise_m[rows],
+            self.length_m[rows],
+            self.weight_n_per_m[rows],
+            self.stiffness_n[rows],
+        )
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Strand spans with the same number of clamps: rows (g, k) and bends (g, k, k)."""
+
+    rows: IntArray
+    bend_m: FloatArray
+
+
+def _blocks(shared: SharedSpans) -> Iterator[_Block]:
+    """Gather strand spans by how many clamps they have."""
+    start = np.flatnonzero(shared.rank == 0)
+    size = np.diff(np.append(start, len(shared.rank)))
+    group = np.repeat(np.arange(len(start)), size)
+    place = np.zeros(len(start), dtype=np.int64)
+    for k in np.unique(size).tolist():
+        some = np.flatnonzero(size == k)
+        place[some] = np.arange(len(some))
+        rows = start[some][:, None] + np.arange(k)
+        bend = np.zeros((len(some), k, k))
+        bend[:, np.arange(k), np.arange(k)] = shared.own_bend_m[rows]
+        pairs = np.flatnonzero(size[group[shared.first]] == k)
+        a, b = shared.first[pairs], shared.second[pairs]
+        bend[place[group[a]], shared.rank[a], shared.rank[b]] = shared.bend_m[pairs]
+        yield _Block(rows, bend)
+
+
+def _first_spans(shared: SharedSpans, drops: _Drops) -> FloatArray:
+    """Estimate air spans by parabolas, each with the others' pulls once."""
+    own = shared.own_bend_m / drops.strand_n
+    pull = np.zeros(len(own))
+    target = drops.far_m
+    for _ in range(2):
+        shift = _shift(shared, pull, drops.strand_n)
+        target = np.maximum(drops.far_m - shift, LEAST_SPAN_SHARE * drops.far_m)
+        pull = first_pull(
+            target, drops.rise_m, drops.length_m, drops.weight_n_per_m, drops.stiffness_n, own
+        )
+    return np.maximum(target - own * pull, LEAST_SPAN_SHARE * drops.far_m)
+
+
+def _step(
+    shared: SharedSpans,
+    blocks: list[_Block],
+    drops: _Drops,
+    span: FloatArray,
+    open_: npt.NDArray[np.bool_],
+) -> None:
+    """Take one step in the strand spans that are open, and close those that have come to rest.
+
+    With T the strand's tension, B its bends, p the pulls and f by how much spans and shifts
+    exceed the whole: (T / p' + B) dp = -T f, and each air span changes by dp / p'. One that is
+    at its least, and would be shorter, stays.
+    """
+    rows = np.flatnonzero(open_).astype(np.int64)
+    pull, slope = np.zeros(len(span)), np.ones(len(span))
+    pull[rows], slope[rows] = drops.pull(span, rows)
+    others = _shift(shared, pull, drops.strand_n)
+    excess = span - drops.far_m + others + shared.own_bend_m * pull / drops.strand_n
+    for block in blocks:
+        some = np.flatnonzero(open_[block.rows[:, 0]])
+        if len(some) == 0:
+            continue
+        at, matrix = block.rows[some], block.bend_m[some]
+        strand, floor = drops.strand_n[at], LEAST_SPAN_SHARE * drops.far_m[at]
+        stays = (span[at] <= floor) & (excess[at] >= 0)
+        diagonal = np.arange(at.shape[1])
+        matrix[:, diagonal, diagonal] += np.where(stays, _FAST_N, strand / slope[at])
+        change = _solved(matrix, np.where(stays, 0.0, -strand * excess[at])) / slope[at]
+        new = np.where(stays, floor, np.maximum(span[at] + change, floor))
+        moved = np.abs(new - span[at]) > STEP_DONE * drops.far_m[at]
+        span[at] = new
+        open_[at] = np.repeat(moved.any(axis=1), at.shape[1]).reshape(at.shape)
+
+
+def _solved(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve small symmetric positive systems (g, k, k), each by itself; both are overwritten."""
+    size = right.shape[1]
+    for i in range(size):
+        factor = matrix[:, i + 1 :, i] / matrix[:, i, i, None]
+        matrix[:, i + 1 :, i:] -= factor[:, :, None] * matrix[:, None, i, i:]
+        right[:, i + 1 :] -= factor * right[:, i, None]
+    for i in reversed(range(size)):
+        right[:, i] /= matrix[:, i, i]
+        right[:, :i] -= matrix[:, :i, i] * right[:, i, None]
+    return right
 
 
 def _shift(shared: SharedSpans, pull: FloatArray, strand_n: FloatArray) -> FloatArray:

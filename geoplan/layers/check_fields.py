@@ -80,12 +80,13 @@ def check_fields(layer: InputLayer, raw: pd.DataFrame, matches: Sequence[Match])
         else:
             numbers, bad = read_numbers(raw[match.field], column, match.unit)
             values[column.name] = _typed(column, pd.Series(numbers, index=raw.index))
-            cells.append(bad.assign(key=column.key, is_essential=column.key.startswith("ports_")))
+            if len(bad):
+                is_essential = column.key.startswith("ports_")
+                cells.append(bad.assign(key=column.key, is_essential=is_essential))
     empty = {"position": "int64", "problem": "str", "key": "str", "is_essential": "bool"}
-    listed = [bad for bad in cells if len(bad)]
     table = (
-        pd.concat(listed, ignore_index=True)
-        if listed
+        pd.concat(cells, ignore_index=True)
+        if cells
         else pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in empty.items()})
     )
     return Fields(pd.DataFrame(values, index=raw.index), table)
@@ -129,6 +130,8 @@ def read_numbers(
     for code, mask in ((3, is_low), (4, is_high), (5, is_part)):
         problem[open_ & (problem == 0) & mask] = code
     position = np.flatnonzero(problem)
+    if not len(position):
+        return values, pd.DataFrame({"position": position, "problem": pd.Series(dtype="str")})
     values = np.where(problem == 0, values, np.nan)
     return values, pd.DataFrame(
         {

@@ -25,6 +25,10 @@ TextArray = npt.NDArray[np.object_]
 MIN_AREA_M2 = 1e-6
 MIN_LENGTH_M = 1e-6
 """Below these a polygon or line has no extent: it is a square or a step of a millimetre."""
+STRAIGHT_VERTICES = 2
+MIN_STRIP_M = 0.01
+MIN_STRIP_SHARE = 0.01
+"""Shorter lines, in metres or in shares of their width, are left to the library to widen."""
 
 REFUSED = {
     "geometry_missing": (
@@ -55,6 +59,12 @@ WANTED = {
 
 _LINES = (GeometryType.LINESTRING, GeometryType.LINEARRING, GeometryType.MULTILINESTRING)
 _POLYGONS = (GeometryType.POLYGON, GeometryType.MULTIPOLYGON)
+_MULTI = (
+    GeometryType.MULTIPOINT,
+    GeometryType.MULTILINESTRING,
+    GeometryType.MULTIPOLYGON,
+    GeometryType.GEOMETRYCOLLECTION,
+)
 
 
 @dataclass(frozen=True)
@@ -107,8 +117,10 @@ def find_not_finite(geometry: GeometryArray) -> BoolArray:
     ndarray of bool, shape (n,)
         True for those.
     """
-    coordinates, owner = shapely.get_coordinates(geometry, return_index=True)
     is_bad = np.zeros(len(geometry), dtype=bool)
+    if np.isfinite(shapely.get_coordinates(geometry)).all():
+        return is_bad
+    coordinates, owner = shapely.get_coordinates(geometry, return_index=True)
     is_bad[owner[~np.isfinite(coordinates).all(axis=1)]] = True
     return is_bad
 
@@ -220,7 +232,8 @@ def _polygons(geometry: GeometryArray) -> Shaped:
     state["mended"][broken] = shapely.is_valid_reason(outlines[broken])
     outlines[broken] = _reduce(_mend(outlines[broken]), _POLYGONS, shapely.multipolygons)
     has_area = fits & (shapely.area(outlines) > MIN_AREA_M2)
-    single = has_area & (shapely.get_num_geometries(outlines) == 1)
+    is_multi = shapely.get_type_id(outlines) == GeometryType.MULTIPOLYGON
+    single = has_area & is_multi & (shapely.get_num_geometries(outlines) == 1)
     outlines[single] = shapely.get_geometry(outlines[single], 0)
     state["geometry"][has_area] = outlines[has_area]
     state["mended"][~has_area] = ""
@@ -240,6 +253,8 @@ def _mend(outlines: GeometryArray) -> GeometryArray:
 def _lines_or_polygons(geometry: GeometryArray) -> Shaped:
     state = _blank(geometry)
     is_line = np.isin(shapely.get_type_id(geometry), _LINES)
+    if is_line.all():
+        return _lines(geometry)
     for mask, shape in ((is_line, _lines), (~is_line, _polygons)):
         shaped = shape(geometry[mask])
         for name in state:
@@ -285,12 +300,36 @@ def widen_lines(
     -------
     ndarray of polygons, shape (n,)
         Strips end square at the line's ends and keep their corners sharp.
+
+    Notes
+    -----
+    Lines of two vertices, by far the most, are widened by arithmetic; it gives the corners,
+    and their order, that a buffer would.
     """
     widened = geometry.copy()
-    widened[is_line] = shapely.buffer(
-        geometry[is_line], width_m[is_line] / 2.0, cap_style="flat", join_style="mitre"
+    half = width_m / 2.0
+    straight = is_line & (shapely.get_type_id(geometry) == GeometryType.LINESTRING)
+    straight &= shapely.get_num_coordinates(geometry) == STRAIGHT_VERTICES
+    straight &= shapely.length(geometry) > np.maximum(half * MIN_STRIP_SHARE, MIN_STRIP_M)
+    widened[straight] = _strips(geometry[straight], half[straight])
+    other = is_line & ~straight
+    widened[other] = shapely.buffer(
+        geometry[other], half[other], cap_style="flat", join_style="mitre"
     )
     return widened
+
+
+def _strips(lines: GeometryArray, half_m: npt.NDArray[np.float64]) -> GeometryArray:
+    """Return rectangles along lines of two vertices, clockwise from the left of their ends."""
+    ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+    along = ends[:, 1] - ends[:, 0]
+    length = np.sqrt(along[:, 0] * along[:, 0] + along[:, 1] * along[:, 1])
+    step = half_m[:, np.newaxis] * along / length[:, np.newaxis]
+    left = np.stack([-step[:, 1], step[:, 0]], axis=1)
+    start, end = ends[:, 0], ends[:, 1]
+    ring = [end + left, end - left, start - left, start + left, end + left]
+    strips: GeometryArray = np.asarray(shapely.polygons(np.stack(ring, axis=1)), dtype=object)
+    return strips
 
 
 def split_parts(
@@ -320,6 +359,9 @@ def split_parts(
     -----
     Where such an id is taken already, more ``#`` signs are set.
     """
+    if not np.isin(shapely.get_type_id(geometry), _MULTI).any():
+        every = np.arange(len(geometry), dtype=np.intp)
+        return geometry, np.asarray(ids, dtype=object), every, np.zeros(len(every), dtype=bool)
     parts, owner = shapely.get_parts(geometry, return_index=True)
     bounds = np.round(shapely.bounds(parts), 3)
     order = np.lexsort((shapely.length(parts), *bounds.T[::-1], owner))

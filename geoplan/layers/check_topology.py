@@ -7,20 +7,29 @@ Does not do: change a layer; look at one value or one geometry alone (other chec
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geoplan.layers.check_links import LINK_CHECKS, Check, Frames
+from geoplan.layers.check_links import LINK_CHECKS, Frames
+from geoplan.layers.check_overlap import (
+    find_overlaps,
+    find_same_outlines,
+    first_of_each,
+    have_shared_key,
+)
 from geoplan.layers.findings import (
     build_findings,
     build_set_aside,
     join_findings,
     join_set_aside,
 )
-from geoplan.layers.locate import find_around, locate_addresses
+from geoplan.layers.locate import locate_in_town
+from geoplan.layers.town import Town
 from geoplan.layers.wording import figures
 from geoplan.project import Limits
 from geoplan.tables import LAYERS, Severity
@@ -35,16 +44,6 @@ SAME_POINT_M = 1e-3
 """Coordinates that agree when rounded to this are one point. Common practice, no source."""
 CENTROID_M = 0.1
 """An address this close to its lot's centroid was likely put there. Common practice, no source."""
-MIN_OVERLAP_M2 = 1.0
-"""Overlaps up to this area are drawing errors. Common practice, no source."""
-MIN_OVERLAP_SHARE = 0.01
-"""Overlaps up to this share of the smaller outline are, too. Common practice, no source."""
-EDGE_M = 0.01
-"""Overlaps thinner than this are not looked for. Common practice, no source."""
-DETAILED_VERTICES = 1000
-"""Outlines with more vertices are worth preparing; no effect on results. No source."""
-MAX_OVERLAP_VERTICES = 50_000_000
-"""Vertices compared in search of overlaps in one layer; bounds the time. No source."""
 
 
 def check_topology(
@@ -81,25 +80,45 @@ def check_topology(
     all other rows are kept and reported. The order of rows has no effect. Cost O(n log n), and
     linear in the pairs of neighbours.
     """
-    town = {name: _layer(frames, name) for name in LAYERS} | {"spans": spans.sort_index()}
-    ids = {name: town[name].index[:0] for name in frames}
-    copies, set_aside = _same_outline_buildings(town["buildings"])
-    if len(copies):
-        ids["buildings"] = copies
-        town["buildings"] = town["buildings"].drop(index=copies)
+    town = Town({name: _layer(frames, name) for name in LAYERS} | {"spans": spans.sort_index()})
     if "building_id" not in town["addresses"]:
         reach = max_building_distance_m
-        parcel, building = locate_addresses(
-            town["addresses"],
-            town["parcels"],
-            town["buildings"],
+        outlines = town["buildings"]
+        copies = _same_outline_buildings(outlines)[0]
+        parcel, building = locate_in_town(
+            town.with_layer("buildings", outlines.drop(index=copies)),
             max_building_distance_m=Limits.model_validate({}).max_building_distance
             if reach is None
             else reach,
         )
-        town["addresses"] = town["addresses"].assign(parcel_id=parcel, building_id=building)
-    findings = join_findings(check(town) for check in (*PLACE_CHECKS, *LINK_CHECKS))
+        located = town["addresses"].assign(parcel_id=parcel, building_id=building)
+        town.set_columns("addresses", located)
+    copies, findings, set_aside = check_town(town)
+    ids = {name: copies if name == "buildings" else town[name].index[:0] for name in frames}
     return ids, findings, set_aside
+
+
+def check_town(town: Town) -> tuple[pd.Index, pd.DataFrame, pd.DataFrame]:
+    """Find what does not fit together between and within the layers of a town.
+
+    Parameters
+    ----------
+    town : Town
+        All layers of `geoplan.tables.LAYERS` and ``spans``, each sorted by id; addresses have
+        ``parcel_id`` and ``building_id``.
+
+    Returns
+    -------
+    copies : Index
+        Buildings that should not be used, as another one has their outline.
+    findings, set_aside : DataFrame
+        As from `check_topology`.
+    """
+    copies, set_aside = _same_outline_buildings(town["buildings"])
+    if len(copies):
+        town = town.with_layer("buildings", town["buildings"].drop(index=copies))
+    findings = join_findings(check(town) for check in (*PLACE_CHECKS, *LINK_CHECKS))
+    return copies, findings, set_aside
 
 
 def _layer(frames: Frames, name: str) -> gpd.GeoDataFrame:
@@ -122,16 +141,9 @@ def _ids(frame: pd.DataFrame) -> ObjectArray:
     return ids
 
 
-def _first(row: IntArray, match: IntArray, key: FloatArray) -> tuple[IntArray, IntArray]:
-    """Return each row once, and where in the pairs its match with the least key is."""
-    order = np.lexsort((match, key, row))
-    found, first = np.unique(row[order], return_index=True)
-    return found, order[first]
-
-
 def _same_outline_buildings(buildings: gpd.GeoDataFrame) -> tuple[pd.Index, pd.DataFrame]:
     """Set aside buildings whose outline is that of one with a smaller id."""
-    first, is_copy = _same_outline(_shapes(buildings))
+    first, is_copy = find_same_outlines(_shapes(buildings))
     copies = buildings[is_copy]
     set_aside = build_set_aside(
         layer="buildings",
@@ -144,21 +156,13 @@ def _same_outline_buildings(buildings: gpd.GeoDataFrame) -> tuple[pd.Index, pd.D
     return copies.index, join_set_aside([set_aside])
 
 
-def _same_outline(shapes: ObjectArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
-    """Return the first of those with the same outline, and whether that is another one."""
-    outline = pd.Series(shapely.to_wkb(shapely.normalize(shapes)), dtype=object)
-    place = np.arange(len(shapes), dtype=np.intp)
-    first = pd.Series(place).groupby(outline, sort=False).transform("first").to_numpy()
-    return first, first != place
-
-
-def _pole_in_building(town: Frames) -> pd.DataFrame:
+def _pole_in_building(town: Town) -> pd.DataFrame:
     poles, buildings = town["poles"], town["buildings"]
     points, shapes = _shapes(poles), _shapes(buildings)
-    pole, building = find_around(points, shapes)
+    pole, building = town.around("poles", "buildings")
     outlines, which = np.unique(building, return_inverse=True)
     depth = shapely.distance(points[pole], shapely.boundary(shapes[outlines])[which])
-    found, at = _first(pole, building, -depth)
+    found, at = first_of_each(pole, building, -depth)
     return build_findings(
         layer="poles",
         row_ids=_ids(poles)[found],
@@ -173,28 +177,28 @@ def _pole_in_building(town: Frames) -> pd.DataFrame:
     )
 
 
-def _pole_in_carriageway(town: Frames) -> pd.DataFrame:
+def _pole_in_carriageway(town: Town) -> pd.DataFrame:
     return _in_carriageway(
         town, "poles", "pole_in_carriageway", "Correct its place, or the road's line or width"
     )
 
 
-def _address_in_road(town: Frames) -> pd.DataFrame:
+def _address_in_road(town: Town) -> pd.DataFrame:
     return _in_carriageway(
         town, "addresses", "address_in_road", "Move the point to the building it stands for"
     )
 
 
-def _in_carriageway(town: Frames, layer: str, code: str, remedy: str) -> pd.DataFrame:
+def _in_carriageway(town: Town, layer: str, code: str, remedy: str) -> pd.DataFrame:
     """Find points nearer to a centre-line than half the carriageway."""
     frame, roads = town[layer], town["roads"]
     half = np.nan_to_num(roads["width_m"].to_numpy(dtype=np.float64)) / 2.0
     points, lines = _shapes(frame), _shapes(roads)
-    road, point = shapely.STRtree(points).query(lines, predicate="dwithin", distance=half)
+    road, point = town.tree(layer).query(lines, predicate="dwithin", distance=half)
     away = shapely.distance(points[point], lines[road])
     is_inside = away < half[road]
     road, point, away = road[is_inside], point[is_inside], away[is_inside]
-    found, at = _first(point, road, away - half[road])
+    found, at = first_of_each(point, road, away - half[road])
     return build_findings(
         layer=layer,
         row_ids=_ids(frame)[found],
@@ -211,17 +215,16 @@ def _in_carriageway(town: Frames, layer: str, code: str, remedy: str) -> pd.Data
     )
 
 
-def _address_outside_parcels(town: Frames) -> pd.DataFrame:
+def _address_outside_parcels(town: Town) -> pd.DataFrame:
     """Find addresses that no lot holds or touches, though their building may be on one."""
     addresses, parcels = town["addresses"], town["parcels"]
-    tree = shapely.STRtree(_shapes(parcels))
     is_inside = np.zeros(len(addresses), dtype=bool)
-    is_inside[find_around(_shapes(addresses), _shapes(parcels))[0]] = True
+    is_inside[town.around("addresses", "parcels")[0]] = True
     outside = addresses[~is_inside]
-    (row, parcel), away = tree.query_nearest(
+    (row, parcel), away = town.tree("parcels").query_nearest(
         _shapes(outside), return_distance=True, all_matches=True
     )
-    found, at = _first(row, parcel, away)
+    found, at = first_of_each(row, parcel, away)
     nearest = np.full(len(outside), "; there is none", dtype=object)
     nearest[found] = (
         "; the nearest, '" + _ids(parcels)[parcel[at]] + "', is " + figures(away[at], 2) + " m away"
@@ -236,13 +239,13 @@ def _address_outside_parcels(town: Frames) -> pd.DataFrame:
     )
 
 
-def _address_without_building(town: Frames) -> pd.DataFrame:
+def _address_without_building(town: Town) -> pd.DataFrame:
     addresses, buildings = town["addresses"], town["buildings"]
     is_without = addresses["building_id"].isna().to_numpy() & (len(buildings) > 0)
     without = addresses[is_without]
     away = np.empty(0)
     if len(without):
-        (row, _), gap = shapely.STRtree(_shapes(buildings)).query_nearest(
+        (row, _), gap = town.tree("buildings").query_nearest(
             _shapes(without), return_distance=True, all_matches=False
         )
         away = gap[np.argsort(row)]
@@ -258,13 +261,13 @@ def _address_without_building(town: Frames) -> pd.DataFrame:
     )
 
 
-def _address_on_parcel_centroid(town: Frames) -> pd.DataFrame:
+def _address_on_parcel_centroid(town: Town) -> pd.DataFrame:
     addresses, parcels = town["addresses"], town["parcels"]
     points, centroids = _shapes(addresses), shapely.centroid(_shapes(parcels))
-    parcel, address = shapely.STRtree(points).query(
+    parcel, address = town.tree("addresses").query(
         centroids, predicate="dwithin", distance=CENTROID_M
     )
-    found, at = _first(address, parcel, shapely.distance(points[address], centroids[parcel]))
+    found, at = first_of_each(address, parcel, shapely.distance(points[address], centroids[parcel]))
     return build_findings(
         layer="addresses",
         row_ids=_ids(addresses)[found],
@@ -277,16 +280,17 @@ def _address_on_parcel_centroid(town: Frames) -> pd.DataFrame:
     )
 
 
-def _addresses_at_same_point(town: Frames) -> pd.DataFrame:
-    addresses = town["addresses"]
-    place = np.round(shapely.get_coordinates(_shapes(addresses)) / SAME_POINT_M)
-    group = pd.Series(_ids(addresses), dtype=object).groupby([place[:, 0], place[:, 1]])
+def _addresses_at_same_point(town: Town) -> pd.DataFrame:
+    place = np.round(shapely.get_coordinates(town.shapes("addresses")) / SAME_POINT_M)
+    shared = np.flatnonzero(have_shared_key(place))
+    names = _ids(town["addresses"].iloc[shared])
+    group = pd.Series(names, dtype=object).groupby([*place[shared].T])
     count = group.transform("size").to_numpy(dtype=np.intp)
     is_shared = count > 1
     first = group.transform("first").to_numpy(dtype=object)[is_shared]
     return build_findings(
         layer="addresses",
-        row_ids=_ids(addresses)[is_shared],
+        row_ids=names[is_shared],
         code="addresses_at_same_point",
         severity=Severity.NOTE,
         reason=figures(count[is_shared], 0)
@@ -297,7 +301,7 @@ def _addresses_at_same_point(town: Frames) -> pd.DataFrame:
     )
 
 
-def _poles_too_close(town: Frames) -> pd.DataFrame:
+def _poles_too_close(town: Town) -> pd.DataFrame:
     """Find poles very near one with a smaller id; those at one point count once in the search."""
     poles = town["poles"]
     points = _shapes(poles)
@@ -315,7 +319,7 @@ def _poles_too_close(town: Frames) -> pd.DataFrame:
     away = shapely.distance(points[row], points[match])
     is_near = away < SAME_POLE_M
     row, match, away = row[is_near], match[is_near], away[is_near]
-    found, at = _first(row, match, away)
+    found, at = first_of_each(row, match, away)
     return build_findings(
         layer="poles",
         row_ids=_ids(poles)[found],
@@ -330,83 +334,25 @@ def _poles_too_close(town: Frames) -> pd.DataFrame:
     )
 
 
-def _parcels_overlap(town: Frames) -> pd.DataFrame:
-    return _overlaps(
-        town["parcels"],
+def _parcels_overlap(town: Town) -> pd.DataFrame:
+    return find_overlaps(
+        town,
         "parcels",
         Severity.WARNING,
         "Correct the outlines; until then the smaller lot counts where two overlap",
     )
 
 
-def _buildings_overlap(town: Frames) -> pd.DataFrame:
-    return _overlaps(
-        town["buildings"],
+def _buildings_overlap(town: Town) -> pd.DataFrame:
+    return find_overlaps(
+        town,
         "buildings",
         Severity.NOTE,
         "Correct the outlines, or merge the parts of one building",
     )
 
 
-def _meetings(inner: ObjectArray, shapes: ObjectArray) -> tuple[IntArray, IntArray]:
-    """Return pairs of rows that intersect; very detailed shapes are prepared once, not per pair."""
-    is_big = shapely.get_num_coordinates(shapes) > DETAILED_VERTICES
-    small, big = np.flatnonzero(~is_big), np.flatnonzero(is_big)
-    left, right = shapely.STRtree(shapes[small]).query(inner, predicate="intersects")
-    of_big, to_big = shapely.STRtree(inner).query(shapes[big], predicate="intersects")
-    return np.concatenate([left, to_big]), np.concatenate([small[right], big[of_big]])
-
-
-def _overlaps(frame: gpd.GeoDataFrame, layer: str, severity: Severity, remedy: str) -> pd.DataFrame:
-    """Find outlines that overlap one with a smaller id, with the largest overlap of each."""
-    shapes, ids, area = _shapes(frame), _ids(frame), shapely.area(_shapes(frame))
-    first, is_copy = _same_outline(shapes)
-    unique = np.flatnonzero(~is_copy)
-    inner = shapely.buffer(shapes[unique], -EDGE_M, join_style="mitre")
-    left, right = _meetings(inner, shapes[unique])
-    left, right = unique[left], unique[right]
-    pair = np.unique(np.column_stack([np.maximum(left, right), np.minimum(left, right)]), axis=0)
-    pair = pair[pair[:, 0] != pair[:, 1]]
-    vertices = shapely.get_num_coordinates(shapes)[pair].sum(axis=1)
-    order = np.lexsort((pair[:, 1], pair[:, 0], vertices))
-    within = order[np.cumsum(vertices[order]) <= MAX_OVERLAP_VERTICES]
-    skipped = len(pair) - len(within)
-    pair = pair[within]
-    common = shapely.area(shapely.intersection(shapes[pair[:, 0]], shapes[pair[:, 1]]))
-    pair = np.concatenate([pair, np.column_stack([np.arange(len(first)), first])[is_copy]])
-    common = np.concatenate([common, area[is_copy]])
-    share = common / np.minimum(area[pair[:, 0]], area[pair[:, 1]])
-    is_grave = (common > MIN_OVERLAP_M2) & (share > MIN_OVERLAP_SHARE)
-    pair, common, share = pair[is_grave], common[is_grave], share[is_grave]
-    found, at = _first(pair[:, 0], pair[:, 1], -common)
-    kind = layer.removesuffix("s")
-    overlaps = build_findings(
-        layer=layer,
-        row_ids=ids[found],
-        code=f"{layer}_overlap",
-        severity=severity,
-        reason=f"it overlaps {kind} '"
-        + ids[pair[at, 1]]
-        + "' by "
-        + figures(common[at], 1)
-        + " m2, "
-        + figures(100.0 * share[at], 0)
-        + " % of the smaller of the two",
-        remedy=remedy,
-    )
-    capped = build_findings(
-        layer=layer,
-        row_ids=[""] if skipped else [],
-        code=f"{layer}_overlap_not_checked",
-        severity=Severity.NOTE,
-        reason=f"{skipped} pairs of the most detailed outlines were not checked for overlap, to"
-        f" keep within {MAX_OVERLAP_VERTICES} vertices",
-        remedy="Simplify the outlines, or split the layer",
-    )
-    return join_findings([overlaps, capped])
-
-
-PLACE_CHECKS: tuple[Check, ...] = (
+PLACE_CHECKS: tuple[Callable[[Town], pd.DataFrame], ...] = (
     _pole_in_building,
     _pole_in_carriageway,
     _poles_too_close,

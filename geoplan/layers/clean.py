@@ -23,9 +23,9 @@ from geoplan.layers import check_fields, check_geometry, defaults
 from geoplan.layers.check_geometry import REFUSED, WANTED, Shaped
 from geoplan.layers.check_whole import check_whole_layer, set_torn_lines_aside, tell_widened
 from geoplan.layers.columns import Match
-from geoplan.layers.crs import find_off_earth, transform_geometry
 from geoplan.layers.findings import build_findings, build_set_aside
-from geoplan.layers.identity import find_repeats, name_rows
+from geoplan.layers.identity import find_repeats, is_ascending, name_rows
+from geoplan.layers.place import place_geometry
 from geoplan.layers.read import RawLayer
 from geoplan.model import CrsReport
 from geoplan.project import Project
@@ -73,6 +73,7 @@ def clean_layer(
     crs: CRS,
     matches: Sequence[Match],
     *,
+    unusable: npt.NDArray[np.object_],
     project: Project,
     report: CrsReport,
 ) -> Cleaned:
@@ -88,6 +89,8 @@ def clean_layer(
         CRS they are in.
     matches : sequence of Match
         Which column is which.
+    unusable : ndarray of str, shape (n,)
+        From `geoplan.layers.check_geometry.find_unusable`, of the geometry as read.
     project : Project
         Settings: defaults, prices.
     report : CrsReport
@@ -108,39 +111,35 @@ def clean_layer(
     flat = raw.geometry
     if shapely.has_z(flat).any() or shapely.has_m(flat).any():
         flat = np.asarray(shapely.force_2d(flat), dtype=object)
-    unusable = check_geometry.find_unusable(flat)
-    placed = transform_geometry(_only(flat, unusable == ""), crs, report)
-    unusable[check_geometry.find_not_finite(placed)] = "geometry_off_earth"
-    unusable[find_off_earth(placed, report.working_crs)] = "geometry_off_earth"
-    placed[unusable != ""] = None
-    keys = pd.concat([fields.values, raw.columns], axis=1, ignore_index=True)
-    keys[len(keys.columns)] = shapely.to_wkt(_only(flat, unusable != ""))
-    identity = name_rows(fields.values[layer.id_column], placed, keys)
-    order = identity.order
+    placed, unusable = place_geometry(flat, unusable, crs, report)
 
-    values = fields.values.iloc[order].reset_index(drop=True)
-    values[layer.id_column] = pd.Series(identity.ids[order], dtype="str")
-    cells = _moved(fields.cells, order)
-    found = check_whole_layer(layer, matches, values, identity.is_generated[order], raw)
+    def tell_apart(rows: npt.NDArray[np.intp]) -> pd.DataFrame:
+        parts = [fields.values.iloc[rows], raw.columns.iloc[rows]]
+        keys = pd.concat(parts, axis=1, ignore_index=True)
+        shown = flat[rows]
+        shown[unusable[rows] == ""] = None
+        keys[len(keys.columns)] = shapely.to_wkt(shown)
+        return keys
+
+    identity = name_rows(fields.values[layer.id_column], placed, tell_apart)
+    rows = slice(None) if identity.is_sorted else identity.order
+    values = fields.values.assign(**{layer.id_column: identity.ids})
+    if not identity.is_sorted:
+        values = values.iloc[rows].reset_index(drop=True)
+    found = check_whole_layer(layer, matches, values, identity.is_generated[rows], raw)
     work = _Work(
         layer,
         values,
-        placed[order],
-        source=flat[order],
-        unusable=unusable[order],
-        cells=cells,
+        placed[rows],
+        source=flat[rows],
+        unusable=unusable[rows],
+        cells=_moved(fields.cells, identity.order),
     )
     cleaned = work.finish(project, report.working_crs)
     found += defaults.check_counts_known(layer, cleaned.frame, matches)
     cleaned.findings.extend(found)
     cleaned.set_aside.extend(set_torn_lines_aside(layer, raw.torn))
     return cleaned
-
-
-def _only(geometry: GeometryArray, keep: npt.NDArray[np.bool_]) -> GeometryArray:
-    kept = geometry.copy()
-    kept[~keep] = None
-    return kept
 
 
 def _moved(cells: pd.DataFrame, order: npt.NDArray[np.intp]) -> pd.DataFrame:
@@ -183,7 +182,11 @@ class _Work:
 
     @property
     def ids(self) -> npt.NDArray[Any]:
-        return self.values[self.layer.id_column].to_numpy(dtype=object)
+        return self.id_texts.to_numpy(dtype=object)
+
+    @property
+    def id_texts(self) -> pd.Series[Any]:
+        return self.values[self.layer.id_column]
 
     def finish(self, project: Project, crs: CRS) -> Cleaned:
         """Check geometry, cells and ids in turn, then fill, widen, split and sort."""
@@ -206,9 +209,10 @@ class _Work:
         values = frame.reset_index()
         if layer.name in SPLIT_LAYERS:
             values, geometry = self._split(values, geometry)
-        order = np.argsort(pd.factorize(values[layer.id_column], sort=True)[0], kind="stable")
-        values = values.iloc[order].reset_index(drop=True)
-        return Cleaned(_frame(layer, values, geometry[order], crs), self.findings, self.set_aside)
+        if not is_ascending(values[layer.id_column]):
+            order = np.argsort(pd.factorize(values[layer.id_column], sort=True)[0], kind="stable")
+            values, geometry = values.iloc[order].reset_index(drop=True), geometry[order]
+        return Cleaned(_frame(layer, values, geometry, crs), self.findings, self.set_aside)
 
     def _keep(self, keep: npt.NDArray[np.bool_]) -> None:
         place = np.cumsum(keep) - 1
@@ -306,7 +310,7 @@ class _Work:
 
     def _drop_repeats(self, shaped: Shaped) -> Shaped:
         """Keep the first row of each id; then report the bad cells of rows that are kept."""
-        is_repeat, first = find_repeats(self.ids)
+        is_repeat, first = find_repeats(self.id_texts)
         if is_repeat.any():
             at = np.flatnonzero(is_repeat)
             is_same = self._is_same(at, first[at])
@@ -354,7 +358,7 @@ class _Work:
         )
 
     def _tell_mended(self, shaped: Shaped) -> None:
-        layer, ids = self.layer, self.ids
+        layer = self.layer
         mended = shaped.mended != ""
         if mended.any():
             area = pd.Series(np.round(shapely.area(shaped.geometry[mended]), 1)).astype("str")
@@ -362,7 +366,7 @@ class _Work:
             self.findings.append(
                 build_findings(
                     layer.name,
-                    ids[mended],
+                    self.ids[mended],
                     "outline_mended",
                     Severity.WARNING,
                     reason + area + " m2",
@@ -393,6 +397,8 @@ class _Work:
         self, values: pd.DataFrame, geometry: GeometryArray
     ) -> tuple[pd.DataFrame, GeometryArray]:
         layer = self.layer
+        if (shapely.get_type_id(geometry) <= shapely.GeometryType.POLYGON).all():
+            return values, geometry
         ids = values[layer.id_column].to_numpy(dtype=object)
         parts, names, owner, is_split = check_geometry.split_parts(geometry, ids)
         if not is_split.any():
@@ -413,4 +419,6 @@ class _Work:
 
 
 def _subset(shaped: Shaped, keep: npt.NDArray[np.bool_]) -> Shaped:
+    if keep.all():
+        return shaped
     return Shaped(**{name: array[keep] for name, array in vars(shaped).items()})

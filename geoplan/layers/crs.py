@@ -7,6 +7,7 @@ Does not do: read files.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -260,7 +261,7 @@ def choose_crs(wanted: str, addresses_crs: CRS, bounds: FloatArray) -> CrsReport
 
 def _middle(crs: CRS, bounds: FloatArray) -> tuple[FloatArray, float, float]:
     """Return the median of bounds, and its longitude and latitude; not finite if off Earth."""
-    transformer = Transformer.from_crs(crs, _WGS84, always_xy=True)
+    transformer = _to_degrees(crs)
     middles = bounds[:, :2] / 2.0 + bounds[:, 2:] / 2.0
     middle = np.nanmedian(middles, axis=0)
     longitude, latitude = transformer.transform(*middle)
@@ -271,6 +272,12 @@ def _middle(crs: CRS, bounds: FloatArray) -> tuple[FloatArray, float, float]:
             middle = np.median(middles[is_on_earth], axis=0)
             longitude, latitude = transformer.transform(*middle)
     return middle, float(longitude), float(latitude)
+
+
+@lru_cache(maxsize=8)
+def _to_degrees(crs: CRS) -> Transformer:
+    """Return the way from a CRS to longitude and latitude; slow to set up, and needed often."""
+    return Transformer.from_crs(crs, _WGS84, always_xy=True)
 
 
 def _fitting(longitude_deg: float, latitude_deg: float) -> str:
@@ -420,7 +427,7 @@ def find_off_earth(geometry: GeometryArray, crs: CRS) -> BoolArray:
         return is_off
     bounds = bounds[given] / _FAR_M  # scaled, so that no difference overflows
     middle = np.median(bounds, axis=0)
-    inverse = Transformer.from_crs(crs, _WGS84, always_xy=True)
+    inverse = _to_degrees(crs)
     if np.isfinite(inverse.transform(*(middle[:2] * _FAR_M))).all():
         is_near = (np.abs(bounds - middle) <= 1.0).all(axis=1)
         given, bounds = given[~is_near], bounds[~is_near]

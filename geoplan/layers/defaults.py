@@ -55,7 +55,10 @@ def check_words(
     for name in [column.name for column in layer.columns if column.name in known]:
         spelled = {word.casefold(): word for word in known[name]}
         text = frame[name]
-        word = text.str.strip().str.casefold().map(spelled).astype("str")
+        codes, distinct = pd.factorize(text)
+        words = pd.Series(distinct, dtype="str").str.strip().str.casefold().map(spelled)
+        known_words = pd.concat([words.astype("str"), pd.Series([np.nan], dtype="str")])
+        word = known_words.iloc[codes].set_axis(text.index)  # code -1, of null, is the last
         is_unknown = text.notna() & word.isna()
         kept = text.where(is_unknown) if name == "road_class" else np.nan
         frame = frame.assign(

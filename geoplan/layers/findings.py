@@ -8,6 +8,7 @@ Does not do: decide what is wrong.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -152,6 +153,8 @@ def join_set_aside(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
         later ones are told apart as ``"<id> (2)"``, ``"<id> (3)"``.
     """
     table = _joined("set_aside", frames)
+    if not len(table):
+        return table
     number = table.groupby(list(TABLES["set_aside"].key)).cumcount() + 1
     later = number > 1
     if later.any():
@@ -166,6 +169,8 @@ def _gravest(severities: pd.Series[Any]) -> str:
 
 
 def _texts(name: str, rows: int, columns: dict[str, Any]) -> pd.DataFrame:
+    if not rows:
+        return _no_texts(name).copy()
     index = pd.RangeIndex(rows)
     return pd.DataFrame(
         {
@@ -178,6 +183,13 @@ def _texts(name: str, rows: int, columns: dict[str, Any]) -> pd.DataFrame:
         },
         index=index,
     ).astype("str")
+
+
+@cache
+def _no_texts(name: str) -> pd.DataFrame:
+    """Return a table without rows; most checks find nothing."""
+    columns = TABLES[name].column_names
+    return pd.DataFrame({column: pd.Series(dtype="str") for column in columns})
 
 
 def _joined(name: str, frames: Iterable[pd.DataFrame]) -> pd.DataFrame:

@@ -7,12 +7,15 @@ Does not do: drop rows.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 
 IntArray = npt.NDArray[np.intp]
@@ -26,11 +29,13 @@ ORDER_GRID_M = 0.001
 class Identity:
     """Ids of all rows, and their order."""
 
-    ids: npt.NDArray[np.object_]
-    """Never null; not yet unique."""
+    ids: pd.Series[str]
+    """Never null; not yet unique; by position."""
     is_generated: BoolArray
     order: IntArray
     """Positions sorted by id, then by content."""
+    is_sorted: bool
+    """Whether rows are unique and in that order already."""
 
 
 def content_order(geometry: npt.NDArray[Any], columns: pd.DataFrame) -> IntArray:
@@ -61,7 +66,11 @@ def content_order(geometry: npt.NDArray[Any], columns: pd.DataFrame) -> IntArray
     return np.lexsort(keys[::-1])
 
 
-def name_rows(ids: pd.Series[Any], geometry: npt.NDArray[Any], columns: pd.DataFrame) -> Identity:
+def name_rows(
+    ids: pd.Series[Any],
+    geometry: npt.NDArray[Any],
+    columns: Callable[[IntArray], pd.DataFrame],
+) -> Identity:
     """Give each row an id and an order that shuffling the file doesn't change.
 
     Parameters
@@ -70,8 +79,9 @@ def name_rows(ids: pd.Series[Any], geometry: npt.NDArray[Any], columns: pd.DataF
         As read; NaN where the file has none.
     geometry : ndarray of shapely geometries, shape (n,)
         Working coordinates, m; None allowed.
-    columns : pandas.DataFrame, n rows
-        Whatever else tells rows apart.
+    columns : callable
+        Given positions, returns a frame of whatever else tells those rows apart; asked only
+        for rows that share an id or have none.
 
     Returns
     -------
@@ -79,35 +89,56 @@ def name_rows(ids: pd.Series[Any], geometry: npt.NDArray[Any], columns: pd.DataF
         A row without id is named ``row-<rank>``, where rank counts the layer's rows without id
         in the order of `content_order`, from 1.
     """
-    named = ids.to_numpy(dtype=object, copy=True)
+    named = ids.reset_index(drop=True)
     is_null = ids.isna().to_numpy()
     if is_null.any():
         nameless = np.flatnonzero(is_null)
-        ranked = nameless[content_order(geometry[nameless], columns.iloc[nameless])]
+        ranked = nameless[content_order(geometry[nameless], columns(nameless))]
         prefix = "row-"
         while ids.str.startswith(prefix, na=False).any():
             prefix = f"row-{prefix}"
         numbers = pd.Series(np.arange(1, len(ranked) + 1)).astype("str").to_numpy(dtype=object)
-        named[ranked] = prefix + numbers
-    codes, _ = pd.factorize(pd.Series(named, dtype="str"), sort=True)
+        words = named.to_numpy(dtype=object, copy=True)
+        words[ranked] = prefix + numbers
+        named = pd.Series(words, dtype="str")
+    if is_ascending(named):
+        return Identity(named, is_null, np.arange(len(named), dtype=np.intp), is_sorted=True)
+    codes, _ = pd.factorize(named, sort=True)
     order = np.argsort(codes, kind="stable")
     is_shared = (np.bincount(codes) > 1)[codes] if len(codes) else np.zeros(0, dtype=bool)
     if is_shared.any():
         shared = np.flatnonzero(is_shared)
         rank = np.zeros(len(codes), dtype=np.intp)
-        inner = content_order(geometry[shared], columns.iloc[shared])
+        inner = content_order(geometry[shared], columns(shared))
         rank[shared[inner]] = np.arange(len(shared))
         order = np.lexsort((rank, codes))
-    return Identity(named, is_null, order)
+    return Identity(named, is_null, order, is_sorted=False)
 
 
-def find_repeats(ids: npt.NDArray[Any]) -> tuple[BoolArray, IntArray]:
+def is_ascending(ids: pd.Series[Any]) -> bool:
+    """Return whether ids are sorted and unique.
+
+    Parameters
+    ----------
+    ids : pandas.Series of str, shape (n,)
+        None of them null.
+
+    Returns
+    -------
+    bool
+        True also where there are none.
+    """
+    text = pa.array(ids)
+    return bool(pc.all(pc.less(text[:-1], text[1:]), min_count=0).as_py())
+
+
+def find_repeats(ids: pd.Series[Any] | npt.NDArray[Any]) -> tuple[BoolArray, IntArray]:
     """Return which rows repeat an id, and the position of the row each one repeats.
 
     Parameters
     ----------
-    ids : ndarray of str, shape (n,)
-        Sorted, so that equal ids stand together.
+    ids : Series or ndarray of str, shape (n,)
+        Sorted, so that equal ids stand together; none of them null.
 
     Returns
     -------
@@ -116,7 +147,8 @@ def find_repeats(ids: npt.NDArray[Any]) -> tuple[BoolArray, IntArray]:
     first : ndarray of intp, shape (n,)
         Position of the first row with the same id.
     """
+    text = pa.array(ids)
     is_repeat = np.zeros(len(ids), dtype=bool)
-    is_repeat[1:] = ids[1:] == ids[:-1]
+    is_repeat[1:] = np.asarray(pc.equal(text[1:], text[:-1]), dtype=bool)
     first = np.maximum.accumulate(np.where(is_repeat, 0, np.arange(len(ids))))
     return is_repeat, first.astype(np.intp)

@@ -7,7 +7,9 @@ Does not do: decide what to do about them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import gc
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -21,8 +23,8 @@ import shapely
 from pyproj import CRS
 
 from geoplan.errors import LayerError, NoPlanError
-from geoplan.layers.check_geometry import find_not_finite
-from geoplan.layers.check_topology import check_topology
+from geoplan.layers.check_geometry import find_not_finite, find_unusable
+from geoplan.layers.check_topology import check_town
 from geoplan.layers.clean import clean_layer, empty_layer
 from geoplan.layers.columns import Match, match_columns
 from geoplan.layers.crs import (
@@ -33,10 +35,11 @@ from geoplan.layers.crs import (
 )
 from geoplan.layers.far_away import find_far_layers, find_far_rows
 from geoplan.layers.findings import build_findings, join_findings, join_set_aside
-from geoplan.layers.locate import locate_addresses
+from geoplan.layers.locate import locate_in_town
 from geoplan.layers.read import RawLayer, checksum, open_source, read_rows
 from geoplan.layers.strands import build_spans
 from geoplan.layers.terrain import read_terrain, sample_elevation
+from geoplan.layers.town import Town
 from geoplan.model import CrsReport, Layers, Terrain
 from geoplan.project import Project
 from geoplan.tables import LAYERS, InputLayer, Severity
@@ -56,6 +59,8 @@ class _Brought:
     raw: RawLayer
     matches: tuple[Match, ...]
     crs: CRS
+    unusable: npt.NDArray[np.object_]
+    """Why each geometry cannot be used, from `find_unusable`."""
     bounds: FloatArray
     """Of each geometry, in that CRS; NaN where it has none."""
 
@@ -87,7 +92,23 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
     NoPlanError
         If no address, no pole or no terminal is left.
     """
-    tell = progress or _silent
+    with _no_collection():
+        return _read_layers(project, progress or _silent)
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Put off the search for cyclic garbage: it would visit millions of geometries, in vain."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _read_layers(project: Project, tell: Progress) -> Layers:
     brought = {}
     for name, layer in LAYERS.items():
         if name in project.layers:
@@ -96,6 +117,7 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
     findings = _whole_file_findings(brought)
     report = _settle_crs(project, brought)
     findings += _crs_findings(report, brought)
+    counts = {name: len(one.raw.geometry) + len(one.raw.torn) for name, one in brought.items()}
 
     frames, set_aside = {}, []
     for name, layer in LAYERS.items():
@@ -103,8 +125,17 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
             frames[name] = empty_layer(layer, report.working_crs)
             continue
         tell(f"checking {name}")
-        one = brought[name]
-        cleaned = clean_layer(layer, one.raw, one.crs, one.matches, project=project, report=report)
+        one = brought.pop(name)  # not kept: what was read would double the memory
+        cleaned = clean_layer(
+            layer,
+            one.raw,
+            one.crs,
+            one.matches,
+            unusable=one.unusable,
+            project=project,
+            report=report,
+        )
+        del one
         frames[name] = cleaned.frame
         findings += cleaned.findings
         set_aside += cleaned.set_aside
@@ -112,7 +143,7 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
     findings += _far_rows(frames["addresses"])
 
     tell("joining layers")
-    frames, spans, joined, dropped = _join(frames, project, is_absent="strands" not in brought)
+    frames, spans, joined, dropped = _join(frames, project, is_absent="strands" not in counts)
     _require_something(frames)
     terrain, found = _terrain(project, report, frames, tell)
     return Layers(
@@ -123,9 +154,7 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
         crs=report,
         findings=join_findings([*findings, *joined, *found]),
         set_aside=join_set_aside([*set_aside, *dropped]),
-        counts=MappingProxyType(
-            {name: len(one.raw.geometry) + len(one.raw.torn) for name, one in brought.items()}
-        ),
+        counts=MappingProxyType(counts),
         input_sha256=MappingProxyType(
             {name: checksum(Path(entry.source)) for name, entry in sorted(project.layers.items())}
         ),
@@ -146,15 +175,16 @@ def _bring(layer: InputLayer, project: Project) -> _Brought:
     if layer.required and not len(raw.geometry):
         raise LayerError(opened.where, "the file has no rows", "Export it again.")
     crs = layer_crs(layer.name, raw.crs, source.crs)
-    bounds = _bounds(raw.geometry)
+    unusable = find_unusable(raw.geometry)
+    bounds = _bounds(raw.geometry, unusable == "geometry_not_finite")
     check_coordinates(layer.name, crs, bounds)
-    return _Brought(raw, matches, crs, bounds)
+    return _Brought(raw, matches, crs, unusable, bounds)
 
 
-def _bounds(geometry: npt.NDArray[Any]) -> FloatArray:
+def _bounds(geometry: npt.NDArray[Any], is_not_finite: npt.NDArray[np.bool_]) -> FloatArray:
     """Bounds, NaN for geometries that are missing, empty, not finite or beyond any CRS."""
     bounds = np.asarray(shapely.bounds(geometry), dtype=np.float64)
-    bounds[find_not_finite(geometry)] = np.nan
+    bounds[is_not_finite] = np.nan
     with np.errstate(invalid="ignore"):
         bounds[(np.abs(bounds) > MOST_COORDINATE).any(axis=1)] = np.nan
     return bounds
@@ -229,8 +259,14 @@ def _working_boxes(one: _Brought, report: CrsReport, *, swap: bool = False) -> F
     return np.column_stack([moved, moved])
 
 
+def _boxes(frame: gpd.GeoDataFrame) -> FloatArray:
+    """Bounds of the rows of a checked layer."""
+    geometry = np.asarray(frame.geometry.array, dtype=object)
+    return _bounds(geometry, find_not_finite(geometry))
+
+
 def _far_rows(addresses: gpd.GeoDataFrame) -> list[pd.DataFrame]:
-    is_far = find_far_rows(_bounds(np.asarray(addresses.geometry.array, dtype=object)))
+    is_far = find_far_rows(_boxes(addresses))
     return [
         build_findings(
             "addresses",
@@ -265,33 +301,31 @@ def _join(
     frames: Frames, project: Project, *, is_absent: bool
 ) -> tuple[Frames, gpd.GeoDataFrame, list[pd.DataFrame], list[pd.DataFrame]]:
     """Build spans, locate addresses and check what lies where."""
-    frames, spans, span_findings, span_aside = _joined(frames, project, is_absent=is_absent)
-    dropped, findings, set_aside = check_topology(frames, spans)
-    if any(len(ids) for ids in dropped.values()):
-        kept = {name: frame.drop(index=dropped.get(name, [])) for name, frame in frames.items()}
-        frames, spans, span_findings, span_aside = _joined(kept, project, is_absent=is_absent)
-    return frames, spans, [span_findings, findings], [span_aside, set_aside]
-
-
-def _joined(
-    frames: Frames, project: Project, *, is_absent: bool
-) -> tuple[Frames, gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame]:
-    spans, findings, set_aside = build_spans(
+    spans, span_findings, span_aside = build_spans(
         frames["strands"],
         frames["poles"],
         frames["roads"],
         settings=project.strands,
         absent=is_absent,
     )
-    parcel_id, building_id = locate_addresses(
-        frames["addresses"],
-        frames["parcels"],
-        frames["buildings"],
-        max_building_distance_m=project.limits.max_building_distance,
+    town = Town({**frames, "spans": spans})
+    _locate(town, project)
+    copies, findings, set_aside = check_town(town)
+    if len(copies):
+        town = town.with_layer("buildings", town["buildings"].drop(index=copies))
+        _locate(town, project)
+    joined = {name: town[name] for name in frames}
+    return joined, spans, [span_findings, findings], [span_aside, set_aside]
+
+
+def _locate(town: Town, project: Project) -> None:
+    """Give the addresses of a town their lots and buildings."""
+    parcel_id, building_id = locate_in_town(
+        town, max_building_distance_m=project.limits.max_building_distance
     )
-    located = frames["addresses"].assign(parcel_id=parcel_id, building_id=building_id)
+    located = town["addresses"].assign(parcel_id=parcel_id, building_id=building_id)
     last = [column for column in located.columns if column != "geometry"]
-    return {**frames, "addresses": located[[*last, "geometry"]]}, spans, findings, set_aside
+    town.set_columns("addresses", located[[*last, "geometry"]])
 
 
 def _terrain(
@@ -301,9 +335,7 @@ def _terrain(
     if source is None:
         return None, []
     tell("reading terrain")
-    boxes = np.concatenate(
-        [_bounds(np.asarray(frames[name].geometry.array)) for name in ("addresses", "poles")]
-    )
+    boxes = np.concatenate([_boxes(frames[name]) for name in ("addresses", "poles")])
     near = boxes[~find_far_rows(boxes)]
     bounds = (*near[:, :2].min(axis=0).tolist(), *near[:, 2:].max(axis=0).tolist())
     terrain, findings = read_terrain(source, report, bounds)

@@ -15,6 +15,8 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geoplan.layers.town import Town, pairs_around
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
@@ -36,11 +38,23 @@ NONE = -1
 
 @dataclass(frozen=True)
 class _Houses:
-    """Buildings to search, and pairs of building and lot that its inner point is on."""
+    """Buildings to search, and lots."""
 
     tree: shapely.STRtree
     area_m2: FloatArray
-    lot_pairs: IntArray
+    lots: ObjectArray
+
+    def lot_pairs(self, house: IntArray) -> IntArray:
+        """Return pairs of house and lot that its inner point is on, of some houses only."""
+        wanted = np.unique(house)
+        row, lot = find_around(shapely.point_on_surface(self.shapes[wanted]), self.lots)
+        return np.stack([wanted[row], lot])
+
+    @property
+    def shapes(self) -> ObjectArray:
+        """All buildings."""
+        shapes: ObjectArray = self.tree.geometries
+        return shapes
 
 
 def locate_addresses(
@@ -89,17 +103,38 @@ def locate_addresses(
     if not max_building_distance_m >= 0.0:
         message = f"max_building_distance_m is {max_building_distance_m}, must be 0 or more"
         raise ValueError(message)
-    parcels, buildings = parcels.sort_index(), buildings.sort_index()
-    points = addresses.geometry.to_numpy()
-    lots, houses = parcels.geometry.to_numpy(), buildings.geometry.to_numpy()
-    house_tree = shapely.STRtree(houses)
+    layers = {
+        "addresses": addresses,
+        "parcels": parcels.sort_index(),
+        "buildings": buildings.sort_index(),
+    }
+    return locate_in_town(Town(layers), max_building_distance_m=max_building_distance_m)
+
+
+def locate_in_town(town: Town, *, max_building_distance_m: float) -> tuple[pd.Series, pd.Series]:
+    """Find the lot and the building of each address of a town.
+
+    Parameters
+    ----------
+    town : Town
+        Parcels and buildings sorted by id.
+    max_building_distance_m : float
+        As for `locate_addresses`, m, >= 0.
+
+    Returns
+    -------
+    parcel_id, building_id : Series of str
+        As from `locate_addresses`.
+    """
+    points, lots, houses = (town.shapes(name) for name in ("addresses", "parcels", "buildings"))
+    house_tree = town.tree("buildings")
     lot_area, house_area = shapely.area(lots), shapely.area(houses)
 
-    parcel = _smallest_around(points, lots, lot_area)
+    parcel = _smallest_around(len(points), town.around("addresses", "parcels"), lot_area)
     is_shed = house_area < SHED_BELOW_M2
-    building = _smallest_around(points, houses, house_area, last=is_shed)
-    lot_pairs = find_around(shapely.point_on_surface(houses), lots)
-    searched = _Houses(house_tree, house_area, lot_pairs)
+    around = town.around("addresses", "buildings")
+    building = _smallest_around(len(points), around, house_area, last=is_shed)
+    searched = _Houses(house_tree, house_area, lots)
 
     for block in _blocks(np.flatnonzero((building == NONE) & (parcel != NONE))):
         building[block] = _nearest_on_lot(
@@ -111,12 +146,14 @@ def locate_addresses(
         away = shapely.distance(points[block][row], houses[house])
         building[block] = _first(len(block), row, house, (away,))
 
-    home_lot = _first(len(houses), lot_pairs[0], lot_pairs[1], (lot_area[lot_pairs[1]],))
     is_off = (parcel == NONE) & (building != NONE)
-    parcel[is_off] = home_lot[building[is_off]]
+    if is_off.any():
+        house, lot = searched.lot_pairs(building[is_off])
+        home_lot = _first(len(houses), house, lot, (lot_area[lot],))
+        parcel[is_off] = home_lot[building[is_off]]
     return (
-        _named(parcel, parcels.index, addresses.index, "parcel_id"),
-        _named(building, buildings.index, addresses.index, "building_id"),
+        _named(parcel, town["parcels"].index, town["addresses"].index, "parcel_id"),
+        _named(building, town["buildings"].index, town["addresses"].index, "building_id"),
     )
 
 
@@ -133,16 +170,9 @@ def find_around(points: ObjectArray, polygons: ObjectArray) -> IntArray:
     Returns
     -------
     ndarray of intp, shape (2, k)
-        Rows of points and of polygons, by pair.
-
-    Notes
-    -----
-    Each polygon asks for its points, not the other way, so that one with very many vertices is
-    prepared once: a hundred thousand points in a hundred thousand vertices take seconds.
+        Rows of points and of polygons, by pair, sorted.
     """
-    polygon, point = shapely.STRtree(points).query(polygons, predicate="intersects")
-    order = np.lexsort((polygon, point))
-    return np.stack([point[order], polygon[order]])
+    return pairs_around(shapely.STRtree(points), polygons)
 
 
 def _blocks(rows: IntArray) -> list[IntArray]:
@@ -159,16 +189,20 @@ def _first(size: int, row: IntArray, match: IntArray, keys: tuple[FloatArray, ..
 
 
 def _smallest_around(
-    points: ObjectArray,
-    polygons: ObjectArray,
+    size: int,
+    around: IntArray,
     area_m2: FloatArray,
     *,
     last: BoolArray | None = None,
 ) -> IntArray:
     """Return the smallest polygon around each point; those marked `last` come last."""
-    row, match = find_around(points, polygons)
+    row, match = around
+    if (row[1:] > row[:-1]).all():  # sorted by row: no choice to be made
+        best = np.full(size, NONE, dtype=np.intp)
+        best[row] = match
+        return best
     late = np.zeros(len(area_m2)) if last is None else last.astype(np.float64)
-    return _first(len(points), row, match, (late[match], area_m2[match]))
+    return _first(size, row, match, (late[match], area_m2[match]))
 
 
 def _nearest_on_lot(
@@ -184,7 +218,7 @@ def _nearest_on_lot(
     row, house = houses.tree.query(around)
     is_same = _is_on_lot(house, parcel[row], houses)
     row, house = row[is_same], house[is_same]
-    away = shapely.distance(points[row], houses.tree.geometries[house])
+    away = shapely.distance(points[row], houses.shapes[house])
     is_near = away <= max_distance_m
     row, house, away = row[is_near], house[is_near], away[is_near]
     nearest = _first(len(points), row, house, (away,))
@@ -198,7 +232,7 @@ def _nearest_on_lot(
 
 def _is_on_lot(house: IntArray, lot: IntArray, houses: _Houses) -> BoolArray:
     """Return whether each house is on the lot paired with it."""
-    lot_pairs, size = houses.lot_pairs, len(houses.area_m2)
+    lot_pairs, size = houses.lot_pairs(house), len(houses.area_m2)
     any_lot = np.full(size, NONE, dtype=np.intp)
     any_lot[lot_pairs[0]] = lot_pairs[1]
     is_same: BoolArray = any_lot[house] == lot
@@ -213,7 +247,5 @@ def _is_on_lot(house: IntArray, lot: IntArray, houses: _Houses) -> BoolArray:
 
 def _named(match: IntArray, ids: pd.Index, index: pd.Index, name: str) -> pd.Series:
     """Turn positions into ids, `NONE` into null."""
-    named = np.full(len(match), np.nan, dtype=object)
-    found = match != NONE
-    named[found] = ids.to_numpy(dtype=object)[match[found]]
-    return pd.Series(named, index=index, name=name, dtype="str")
+    texts = ids.astype("str").array.take(match, allow_fill=True)
+    return pd.Series(texts, index=index, name=name, dtype="str")

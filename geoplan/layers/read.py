@@ -12,6 +12,7 @@ import json
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pyogrio
+import shapely
 from pyproj import CRS
+from pyproj.exceptions import CRSError
 
 from geoplan.errors import LayerError, nearest_name
 from geoplan.layers.read_csv import open_csv, read_csv
@@ -270,9 +273,33 @@ def _open_parquet(name: str, path: Path) -> Opened:
 
 def _read_parquet(opened: Opened, fields: list[str]) -> Rows:
     try:
-        meta = (pq.read_schema(opened.path).metadata or {})[b"geo"]
-        primary = json.loads(meta)["primary_column"]
-        frame = gpd.read_parquet(opened.path, columns=[*fields, primary])
-    except (pa.ArrowException, OSError, ValueError, KeyError) as error:
+        with pq.ParquetFile(opened.path) as file:
+            meta = json.loads((file.schema_arrow.metadata or {})[b"geo"])
+            primary = meta["primary_column"]
+            column = meta["columns"][primary]
+            if column["encoding"] != "WKB":
+                return _split(gpd.read_parquet(opened.path, columns=[*fields, primary]), fields)
+            table = file.read(columns=[*fields, primary])
+        columns = table.drop([primary]).to_pandas()
+        geometry = shapely.from_wkb(np.asarray(table[primary], dtype=object), on_invalid="fix")
+        crs = _crs_of_json(json.dumps(column.get("crs", "OGC:CRS84")))
+    except (pa.ArrowException, OSError, ValueError, KeyError, CRSError) as error:
         raise unreadable(opened.where, error, opened.path) from error
-    return _split(frame, fields)
+    if not set(fields) <= set(columns.columns):  # pandas keeps some as an index
+        columns = columns.reset_index()
+    return Rows(columns[fields], np.asarray(geometry, dtype=object), crs)
+
+
+@cache
+def _crs_of_json(text: str) -> CRS | None:
+    """Read a CRS as GeoParquet says it; layers of one project mostly share one."""
+    said = json.loads(text, object_hook=_without_member_ids)
+    return None if said is None else CRS.from_user_input(said)
+
+
+def _without_member_ids(part: dict[str, Any]) -> dict[str, Any]:
+    """Drop ids of a datum ensemble's members, which an older PROJ may not know."""
+    if not isinstance(part.get("members"), list):
+        return part
+    members = [{key: one[key] for key in one if key != "id"} for one in part["members"]]
+    return {**part, "members": members}

@@ -77,6 +77,10 @@ class CatenaryState:
     residual: Array
     converged: npt.NDArray[np.bool_]
 
+    def take(self, rows: npt.NDArray[np.int64]) -> CatenaryState:
+        """Return some wires of a flat state; a row may be taken more than once."""
+        return CatenaryState(*(getattr(self, f.name)[rows] for f in fields(self)))
+
 
 _INPUTS = ("span_m", "rise_m", "unstressed_length_m", "weight_n_per_m", "stiffness_n")
 _FLOATS = tuple(
@@ -125,6 +129,34 @@ def _sag(turn: Turn, p: Array, ease: Array, slope: Array, start: Array) -> Array
         height = s * (chord_v + start_v) / (tension + start)[far]
         sag[far] = ease[far] * s * s + chord_v * d - height
     return sag
+
+
+def bend_bounds(state: CatenaryState) -> tuple[Array, Array]:
+    """Return bounds of how far wires hang below their chords anywhere.
+
+    Parameters
+    ----------
+    state : CatenaryState
+        Solved wires.
+
+    Returns
+    -------
+    least_m, most_m : ndarray of float64
+        Depths below the chord at a part u of the span are between u (1 - u) times these, m.
+
+    Notes
+    -----
+    With q = tension / H = sqrt(1 + slope^2), a wire's second derivative is (w / H) q / (1 + q
+    H / EA), which grows with q; so it is between its values at the least and the greatest
+    slope. A curve that is zero at both ends and bends less than another lies above it.
+    """
+    first, last = state.middle_angle - state.half_turn, state.middle_angle + state.half_turn
+    steep = np.maximum(np.abs(first), np.abs(last))
+    flat = np.maximum(np.maximum(first, -last), 0.0)
+    scale = 0.5 * state.weight_n_per_m * state.span_m**2 / state.horizontal_tension_n
+    stretch = state.horizontal_tension_n / state.stiffness_n
+    low, high = np.cosh(flat), np.cosh(steep)
+    return scale * low / (1.0 + stretch * low), scale * high / (1.0 + stretch * high)
 
 
 def _solve_block(

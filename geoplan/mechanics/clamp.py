@@ -200,6 +200,15 @@ def _three_states_back(job: _Job, rule: DropRule, kept: Array) -> ClampStates:
     return ClampStates(job.state(without), job.state(tied), job.state(gone), length)
 
 
+def _two_states_back(job: _Job, rule: DropRule, kept: Array) -> ClampStates:
+    """Solve after the ladder and with it; the state without one is that after it."""
+    gone = job.solve(rule, kept, ladder=False)
+    length = _drop_of(gone).unstressed_length_m
+    tied = job.solve("length", length, ladder=True)
+    after = job.state(gone)
+    return ClampStates(after, job.state(tied), after, length)
+
+
 _NO_LADDER = LadderLoad(toward_street_n=0.0, down_n=0.0)
 
 
@@ -343,6 +352,37 @@ def solve_clamp_for_final_sag(
     """
     kept = checked("sag_after_m", sag_after_m, "positive")
     return _solve_sides(strand, clamp_m, drop, ladder, "sag", kept, _three_states_back)
+
+
+def solve_clamp_before_and_after(
+    strand: Strand,
+    clamp_m: npt.ArrayLike,
+    drop: Drop,
+    ladder: LadderLoad,
+    sag_after_m: npt.ArrayLike,
+) -> tuple[ClampState, ClampState, Array]:
+    """Solve n clamps for the sag wanted once the ladder is gone, with the ladder and after it.
+
+    Parameters
+    ----------
+    strand, clamp_m, drop, ladder, sag_after_m
+        As in `solve_clamp_for_final_sag`.
+
+    Returns
+    -------
+    with_ladder, ladder_gone : ClampState
+        The same as there; the state tied off without a ladder is not worked out.
+    drop_length_m : ndarray of float64, shape (n,)
+        Unstressed length of each drop, m.
+
+    Raises
+    ------
+    ValueError
+        If an item is out of range.
+    """
+    kept = checked("sag_after_m", sag_after_m, "positive")
+    states = _solve_sides(strand, clamp_m, drop, ladder, "sag", kept, _two_states_back)
+    return states.with_ladder, states.ladder_gone, states.drop_length_m
 
 
 def solve_clamp_at_sag(

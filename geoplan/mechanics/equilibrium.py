@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from geoplan.mechanics.arguments import Array
 from geoplan.mechanics.catenary import CatenaryState, solve_catenary
-from geoplan.mechanics.element import CablePull, cable_pull
+from geoplan.mechanics.element import cable_pull, first_pull
 from geoplan.mechanics.moment_balance import estimate_positions
 from geoplan.mechanics.unstressed_length import (
     length_from_horizontal_tension,
@@ -30,8 +30,9 @@ _STEPS = 60
 _CUTS = 25
 _REFRESHES = 12
 _NEAR_M = 1e-3
-_STEP_DONE_M = 1e-8
-_FACTOR_DONE = 1e-10
+_GUESSES = 2
+_STEP_DONE_M = 1e-7
+_FACTOR_DONE = 1e-9
 _BALANCED = 1e-8
 
 
@@ -122,12 +123,12 @@ class _Balance:
 
     force: Array
     matrix: Array
-    strand: CablePull
-    drop: CablePull | None
 
 
 def _taken(pieces: Pieces, drop: AttachedDrop | None, at: Index) -> tuple[Pieces, _DropOrNone]:
-    """Return the chosen strands and drops."""
+    """Return the chosen strands and drops, those of rising rows."""
+    if len(at) == len(pieces.length_m):
+        return pieces, drop
     some = Pieces(*(getattr(pieces, f.name)[at] for f in fields(Pieces)))
     if drop is None:
         return some, None
@@ -141,53 +142,69 @@ def _taken(pieces: Pieces, drop: AttachedDrop | None, at: Index) -> tuple[Pieces
     )
 
 
-def _drop_pull(drop: AttachedDrop, clamp: Array) -> tuple[CablePull, Array]:
-    """Return the drop's pull at clamp positions, and the stiffness to step with."""
-    reach = drop.house_m - clamp
-    span = np.hypot(reach[:, 0], reach[:, 1])
-    length = drop.kept
-    if drop.rule != "length":
-        tension = drop.kept
-        if drop.rule == "sag":
-            chord = np.hypot(span, reach[:, 2])
-            tension = drop.factor * drop.weight_n_per_m * span * chord / (8.0 * drop.kept)
-        length = length_from_horizontal_tension(
-            span, reach[:, 2], tension, drop.weight_n_per_m, drop.stiffness_n
-        )
-    pull = cable_pull(clamp, drop.house_m, length, drop.weight_n_per_m, drop.stiffness_n)
+def _drop_length(drop: AttachedDrop, reach: Array, span: Array) -> Array:
+    """Return the drop's unstressed length by its rule."""
     if drop.rule == "length":
-        return pull, pull.stiffness_n_per_m
-    # With sag or tension kept the pull hardly changes: tension over span stands for its change.
-    soft = pull.state.horizontal_tension_n / span
-    return pull, soft[:, None, None] * np.eye(3)
+        return drop.kept
+    tension = drop.kept
+    if drop.rule == "sag":
+        chord = np.hypot(span, reach[:, 2])
+        tension = drop.factor * drop.weight_n_per_m * span * chord / (8.0 * drop.kept)
+    return length_from_horizontal_tension(
+        span, reach[:, 2], tension, drop.weight_n_per_m, drop.stiffness_n
+    )
+
+
+def _softened(drop: AttachedDrop, reach: Array, tension: Array, matrix: Array) -> Array:
+    """Return the stiffness to step with: the drop's own where its length is kept.
+
+    With sag or tension kept the pull hardly changes: tension over span stands for its change
+    across the span; along it, tension kept does not change, and sag kept as span times chord.
+    """
+    if drop.rule == "length":
+        return matrix
+    span = np.hypot(reach[:, 0], reach[:, 1])
+    side = tension / span
+    along = 0.0 if drop.rule == "tension" else 1.0 + span * span / (span**2 + reach[:, 2] ** 2)
+    x, y, plane = reach[:, 0] / span, reach[:, 1] / span, side * (along - 1.0)
+    soft = np.zeros_like(matrix)
+    soft[:, 0, 0], soft[:, 1, 1], soft[:, 2, 2] = side + plane * x * x, side + plane * y * y, side
+    soft[:, 0, 1] = soft[:, 1, 0] = plane * x * y
+    return soft
 
 
 def _balance(pieces: Pieces, drop: AttachedDrop | None, position: Array) -> _Balance:
-    """Return the forces out of balance at trial positions."""
+    """Return the forces out of balance at trial positions; strand pieces and drop as one."""
     n, k, _ = position.shape
-    points = np.concatenate(
-        [pieces.start_m[:, None, :], position, pieces.end_m[:, None, :]], axis=1
-    )
-    strand = cable_pull(
-        points[:, :-1],
-        points[:, 1:],
-        pieces.length_m,
-        pieces.weight_n_per_m[:, None],
-        pieces.stiffness_n[:, None],
-    )
-    force = pieces.load_n + strand.on_start_n[:, 1:] + strand.on_end_n[:, :-1]
+    start = np.concatenate([pieces.start_m[:, None], position], axis=1)
+    end = np.concatenate([position, pieces.end_m[:, None]], axis=1)
+    length = pieces.length_m
+    weight = np.repeat(pieces.weight_n_per_m[:, None], k + 1, axis=1)
+    stiffness = np.repeat(pieces.stiffness_n[:, None], k + 1, axis=1)
+    if drop is not None:
+        clamp = position[:, drop.point]
+        reach = drop.house_m - clamp
+        kept = _drop_length(drop, reach, np.hypot(reach[:, 0], reach[:, 1]))
+        start = np.concatenate([start, clamp[:, None]], axis=1)
+        end = np.concatenate([end, drop.house_m[:, None]], axis=1)
+        length = np.concatenate([length, kept[:, None]], axis=1)
+        weight = np.concatenate([weight, drop.weight_n_per_m[:, None]], axis=1)
+        stiffness = np.concatenate([stiffness, drop.stiffness_n[:, None]], axis=1)
+    cable = cable_pull(start, end, length, weight, stiffness)
+    stiff = cable.stiffness_n_per_m
+    force = pieces.load_n + cable.on_start_n[:, 1 : k + 1] + cable.on_end_n[:, :k]
     matrix = np.zeros((n, k, 3, k, 3))
     for i in range(k):
-        matrix[:, i, :, i, :] += strand.stiffness_n_per_m[:, i] + strand.stiffness_n_per_m[:, i + 1]
+        matrix[:, i, :, i, :] += stiff[:, i] + stiff[:, i + 1]
         if i + 1 < k:
-            matrix[:, i, :, i + 1, :] -= strand.stiffness_n_per_m[:, i + 1]
-            matrix[:, i + 1, :, i, :] -= strand.stiffness_n_per_m[:, i + 1]
-    pull = None
+            matrix[:, i, :, i + 1, :] -= stiff[:, i + 1]
+            matrix[:, i + 1, :, i, :] -= stiff[:, i + 1]
     if drop is not None:
-        pull, soft = _drop_pull(drop, position[:, drop.point])
-        force[:, drop.point] += pull.on_start_n
-        matrix[:, drop.point, :, drop.point, :] += soft
-    return _Balance(force, matrix.reshape(n, 3 * k, 3 * k), strand, pull)
+        force[:, drop.point] += cable.on_start_n[:, -1]
+        matrix[:, drop.point, :, drop.point, :] += _softened(
+            drop, reach, cable.horizontal_tension_n[:, -1], stiff[:, -1]
+        )
+    return _Balance(force, matrix.reshape(n, 3 * k, 3 * k))
 
 
 def _along(force: Array, step: Array) -> Array:
@@ -263,19 +280,46 @@ def _factor_for_sag(drop: AttachedDrop, clamp: Array) -> Array:
 
 
 def _first_position(pieces: Pieces, drop: AttachedDrop | None, unloaded: Array) -> Array:
-    """Return estimated positions, with the drop's pull taken where the strand was unloaded."""
+    """Return estimated positions by moments, the drop's pull estimated too."""
+
+    def estimate(load: Array) -> tuple[Array, Array]:
+        """Return positions and the strand's horizontal tension under loads."""
+        return estimate_positions(
+            unloaded[..., 0],
+            pieces.end_m[:, 0] - pieces.start_m[:, 0],
+            pieces.end_m[:, 2] - pieces.start_m[:, 2],
+            pieces.length_m,
+            pieces.weight_n_per_m,
+            pieces.stiffness_n,
+            load,
+        )
+
+    alone, tension = estimate(pieces.load_n)
+    if drop is None:
+        return alone
+    at = drop.point
     load = pieces.load_n.copy()
-    if drop is not None:
-        load[:, drop.point] += _drop_pull(drop, unloaded[:, drop.point])[0].on_start_n
-    return estimate_positions(
-        unloaded[..., 0],
-        pieces.end_m[:, 0] - pieces.start_m[:, 0],
-        pieces.end_m[:, 2] - pieces.start_m[:, 2],
-        pieces.length_m,
-        pieces.weight_n_per_m,
-        pieces.stiffness_n,
-        load,
-    )[0]
+    if drop.rule != "length":
+        reach = drop.house_m - alone[:, at]
+        length = _drop_length(drop, reach, np.hypot(reach[:, 0], reach[:, 1]))
+        hung = (drop.weight_n_per_m, drop.stiffness_n)
+        load[:, at] += cable_pull(alone[:, at], drop.house_m, length, *hung).on_start_n
+        return estimate(load)[0]
+    reach = drop.house_m - alone[:, at]
+    span = np.hypot(reach[:, 0], reach[:, 1])
+    level, slope = reach[:, :2] / span[:, None], reach[:, 2] / span
+    place, whole = unloaded[:, at, 0], pieces.end_m[:, 0] - pieces.start_m[:, 0]
+    give = place * (whole - place) / (whole * tension) * level[:, 1] ** 2
+    position = alone
+    for _ in range(_GUESSES):
+        pull = first_pull(span, reach[:, 2], drop.kept, drop.weight_n_per_m, drop.stiffness_n, give)
+        load = pieces.load_n.copy()
+        load[:, at, :2] += level * pull[:, None]
+        load[:, at, 2] += pull * slope - 0.5 * drop.weight_n_per_m * drop.kept
+        position, _ = estimate(load)
+        moved = position[:, at, :2] - alone[:, at, :2]
+        give = np.maximum(moved[:, 0] * level[:, 0] + moved[:, 1] * level[:, 1], 0.0) / pull
+    return position
 
 
 def solve_points(
@@ -314,9 +358,9 @@ def solve_points(
     the one equilibrium. A kept sag is met by a factor on the parabola's tension, refreshed
     until the sag agrees. Cost O(n) per step, some five steps.
     """
-    if drop is not None and drop.rule == "sag":
-        drop = replace(drop, factor=_factor_for_sag(drop, unloaded_m[:, drop.point]))
     position = _first_position(pieces, drop, unloaded_m) if start_m is None else start_m
+    if drop is not None and drop.rule == "sag":
+        drop = replace(drop, factor=_factor_for_sag(drop, position[:, drop.point]))
     position = _relax(pieces, drop, position)
     if drop is not None and drop.rule == "sag":
         open_ = np.arange(len(position))
@@ -335,12 +379,35 @@ def solve_points(
             some, some_drop = _taken(pieces, drop, open_)
             position[open_] = _relax(some, some_drop, position[open_])
     now = _balance(pieces, drop, position)
-    tension = now.strand.state.tension_max_n.max(axis=1)
-    residual = np.abs(now.force).max(axis=(1, 2)) / tension
+    strand = _strand_state(pieces, position)
+    residual = np.abs(now.force).max(axis=(1, 2)) / strand.tension_max_n.max(axis=1)
     return RestingPoints(
         position_m=position,
-        strand=now.strand.state,
-        drop=None if now.drop is None else now.drop.state,
+        strand=strand,
+        drop=None if drop is None else _drop_state(drop, position[:, drop.point]),
         residual=residual,
         converged=residual <= _BALANCED,
     )
+
+
+def _strand_state(pieces: Pieces, position: Array) -> CatenaryState:
+    """Return the strand pieces in full."""
+    points = np.concatenate(
+        [pieces.start_m[:, None, :], position, pieces.end_m[:, None, :]], axis=1
+    )
+    reach = np.diff(points, axis=1)
+    return solve_catenary(
+        np.hypot(reach[..., 0], reach[..., 1]),
+        reach[..., 2],
+        pieces.length_m,
+        pieces.weight_n_per_m[:, None],
+        pieces.stiffness_n[:, None],
+    )
+
+
+def _drop_state(drop: AttachedDrop, clamp: Array) -> CatenaryState:
+    """Return the drops in full."""
+    reach = drop.house_m - clamp
+    span = np.hypot(reach[:, 0], reach[:, 1])
+    length = _drop_length(drop, reach, span)
+    return solve_catenary(span, reach[:, 2], length, drop.weight_n_per_m, drop.stiffness_n)

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoplan.mechanics.arguments import Array, broadcast, checked, refuse
+from geoplan.mechanics.arms import arms_by_horizontal_tension, arms_by_max_tension, arms_by_sag
 from geoplan.mechanics.catenary import CatenaryState, sag_at, solve_catenary
 from geoplan.mechanics.turn import MAX_TURN
 
@@ -32,6 +33,10 @@ class _Hung:
     weight: Array
     stiffness: Array
 
+    def take(self, rows: npt.NDArray[np.int64]) -> _Hung:
+        """Return some spans."""
+        return _Hung(self.span[rows], self.rise[rows], self.weight[rows], self.stiffness[rows])
+
 
 def _checked_hung(
     span_m: npt.ArrayLike,
@@ -42,15 +47,19 @@ def _checked_hung(
     known: npt.ArrayLike,
 ) -> tuple[_Hung, Array, tuple[int, ...]]:
     """Check and flatten the arguments; return them, the known quantity, and the shape."""
-    span, rise, weight, stiffness, target = broadcast(
-        span_m=checked("span_m", span_m, "positive"),
-        rise_m=checked("rise_m", rise_m, "finite"),
-        weight_n_per_m=checked("weight_n_per_m", weight_n_per_m, "positive"),
-        stiffness_n=checked("stiffness_n", stiffness_n, "positive"),
-        known=checked(name, known, "positive"),
+    columns = (
+        checked("span_m", span_m, "positive"),
+        checked("rise_m", rise_m, "finite"),
+        checked("weight_n_per_m", weight_n_per_m, "positive"),
+        checked("stiffness_n", stiffness_n, "positive"),
+        checked(name, known, "positive"),
     )
-    flat = [np.ravel(a) for a in (span, rise, weight, stiffness)]
-    return _Hung(*flat), np.ravel(target), span.shape
+    if any(column.ndim != 1 or len(column) != len(columns[0]) for column in columns):
+        names = ("span_m", "rise_m", "weight_n_per_m", "stiffness_n", "known")
+        columns = broadcast(**dict(zip(names, columns, strict=True)))  # type: ignore[assignment]
+    shape = columns[0].shape
+    span, rise, weight, stiffness, target = (np.ravel(column) for column in columns)
+    return _Hung(span, rise, weight, stiffness), target, shape
 
 
 def _turn_of(hung: _Hung, tension: Array) -> tuple[Array, Array, Array]:
@@ -130,13 +139,20 @@ def length_from_horizontal_tension(
 
     Notes
     -----
-    Exact elastic catenary; one monotone equation per span by guarded Newton steps.
+    Exact elastic catenary; Newton steps on its two arms (see `arms`), and where they don't
+    settle one monotone equation per span by guarded Newton steps.
     """
     hung, tension, shape = _checked_hung(
         span_m, rise_m, weight_n_per_m, stiffness_n, "horizontal_tension_n", horizontal_tension_n
     )
     _refuse_loose("horizontal_tension_n", hung, tension, shape)
-    return _length_of(hung, tension).reshape(shape)
+    length, settled = arms_by_horizontal_tension(
+        hung.span, hung.rise, tension, hung.weight, hung.stiffness
+    )
+    rest = np.flatnonzero(~settled)
+    if len(rest):
+        length[rest] = _length_of(hung.take(rest), tension[rest])
+    return length.reshape(shape)
 
 
 def _refuse_loose(name: str, hung: _Hung, tension: Array, shape: tuple[int, ...]) -> None:
@@ -177,12 +193,26 @@ def length_from_max_tension(
     Notes
     -----
     Two lengths give the same tension: a tight wire, and a slack one that hangs by its weight.
-    The tight one is meant. Newton steps downward from the largest horizontal tension possible.
+    The tight one is meant. Newton steps on the wire's two arms (see `arms`), and where they don't
+    settle downward from the largest horizontal tension possible.
     """
     hung, target, shape = _checked_hung(
         span_m, rise_m, weight_n_per_m, stiffness_n, "tension_max_n", tension_max_n
     )
     _refuse_loose("tension_max_n", hung, target, shape)
+    length, settled = arms_by_max_tension(hung.span, hung.rise, target, hung.weight, hung.stiffness)
+    rest = np.flatnonzero(~settled)
+    if len(rest):
+        length[rest], lost = _length_by_descent(hung.take(rest), target[rest])
+        wrong = np.zeros(target.shape, dtype=np.bool_)
+        wrong[rest] = lost
+        wording = "at least what the wire's weight causes in the span"
+        refuse("tension_max_n", wrong.reshape(shape), target.reshape(shape), wording)
+    return length.reshape(shape)
+
+
+def _length_by_descent(hung: _Hung, target: Array) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Return lengths for greatest tensions from the tight end on, and which have no such length."""
     tension = target.copy()
     floor = 0.51 * hung.span * hung.weight / MAX_TURN
     reached = np.zeros(target.shape, dtype=np.bool_)
@@ -190,8 +220,7 @@ def length_from_max_tension(
     misfit = np.zeros(target.shape)
     at = np.arange(target.size)
     for _ in range(_STEPS):
-        some = _Hung(hung.span[at], hung.rise[at], hung.weight[at], hung.stiffness[at])
-        value, slope = _max_tension(some, tension[at])
+        value, slope = _max_tension(hung.take(at), tension[at])
         misfit[at] = value - target[at]
         lost[at] = (misfit[at] > 1e-12 * target[at]) & (slope <= 0.0)
         step = misfit[at] / np.where(slope > 0.0, slope, 1.0)
@@ -202,9 +231,7 @@ def length_from_max_tension(
         if not at.size:
             break
     wrong = (~reached & (np.abs(misfit) > 1e-9 * target)) | lost
-    wording = "at least what the wire's weight causes in the span"
-    refuse("tension_max_n", wrong.reshape(shape), target.reshape(shape), wording)
-    return _length_of(hung, tension).reshape(shape)
+    return _length_of(hung, tension), wrong
 
 
 def _max_tension(hung: _Hung, tension: Array) -> tuple[Array, Array]:
@@ -228,8 +255,13 @@ def _max_tension(hung: _Hung, tension: Array) -> tuple[Array, Array]:
     return tension * np.cosh(end), np.cosh(end) + tension * np.sinh(end) * (dy + dt)
 
 
-def _length_by_sag(hung: _Hung, target: Array, sag_of: Callable[[CatenaryState], Array]) -> Array:
-    """Return lengths by guarded secant steps of log sag over log horizontal tension."""
+def _length_by_sag(
+    hung: _Hung, target: Array, sag_of: Callable[[CatenaryState], Array]
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Return lengths by guarded secant steps of log sag over log horizontal tension.
+
+    Return also which sags no wire has.
+    """
     low = np.log(0.51 * hung.span * hung.weight / MAX_TURN)
     high = np.full_like(low, np.inf)
     chord = np.hypot(hung.span, hung.rise)
@@ -241,7 +273,7 @@ def _length_by_sag(hung: _Hung, target: Array, sag_of: Callable[[CatenaryState],
     r = np.zeros_like(u)
     at = np.arange(u.size)
     for turn in range(_STEPS):
-        some = _Hung(hung.span[at], hung.rise[at], hung.weight[at], hung.stiffness[at])
+        some = hung.take(at)
         length[at] = _length_of(some, np.exp(u[at]))
         state = solve_catenary(some.span, some.rise, length[at], some.weight, some.stiffness)
         r[at] = np.log(np.maximum(sag_of(state), 1e-300) / target[at])
@@ -260,8 +292,13 @@ def _length_by_sag(hung: _Hung, target: Array, sag_of: Callable[[CatenaryState],
         middle = np.where(np.isfinite(high[at]), 0.5 * (low[at] + high[at]), u[at] + 1.0)
         last_u[at], last_r[at] = u[at], r[at]
         u[at] = np.where((trial > low[at]) & (trial < high[at]), trial, middle)
-    refuse("sag_m", np.abs(r) > _SAG_MET, target, "a sag that the wire can have in the span")
-    return length
+    return length, np.abs(r) > _SAG_MET
+
+
+def _refuse_sag(wrong: npt.NDArray[np.bool_], target: Array, shape: tuple[int, ...]) -> None:
+    """Refuse sags that no wire has."""
+    wording = "a sag that the wire can have in the span"
+    refuse("sag_m", wrong.reshape(shape), target.reshape(shape), wording)
 
 
 def length_from_sag(
@@ -295,10 +332,20 @@ def length_from_sag(
     Notes
     -----
     This is the sag that is sighted along the chord. Exact elastic catenary; sag falls as the
-    tension grows, so there is one answer.
+    tension grows, so there is one answer. Newton steps on the wire's two arms (see `arms`), and
+    where they don't settle a search over the tension.
     """
     hung, target, shape = _checked_hung(span_m, rise_m, weight_n_per_m, stiffness_n, "sag_m", sag_m)
-    return _length_by_sag(hung, target, lambda state: state.sag_m).reshape(shape)
+    length, settled = arms_by_sag(hung.span, hung.rise, target, hung.weight, hung.stiffness)
+    rest = np.flatnonzero(~settled)
+    if len(rest):
+        length[rest], lost = _length_by_sag(
+            hung.take(rest), target[rest], lambda state: state.sag_m
+        )
+        wrong = np.zeros(target.shape, dtype=np.bool_)
+        wrong[rest] = lost
+        _refuse_sag(wrong, target, shape)
+    return length.reshape(shape)
 
 
 def length_from_midspan_sag(
@@ -339,4 +386,6 @@ def length_from_midspan_sag(
         """Return the sag at half the span."""
         return sag_at(state, 0.5 * state.span_m[:, None])[:, 0]
 
-    return _length_by_sag(hung, target, middle).reshape(shape)
+    length, wrong = _length_by_sag(hung, target, middle)
+    _refuse_sag(wrong, target, shape)
+    return length.reshape(shape)

@@ -1,4 +1,4 @@
-"""Writing a finished plan: GeoPackage, tables, summary and map page.
+"""Writing a finished plan: GeoPackage or GeoParquet, tables, summary and map page.
 
 Enters: a `Plan` and a folder.
 Leaves: the files, whole or not at all.
@@ -8,12 +8,13 @@ Does not do: compute; every figure is in the plan already.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from geoplan.reports.csv_tables import write_csv, write_csv_tables
-from geoplan.reports.frames import sorted_frame
+from geoplan.reports.frames import report_frame, sorted_frame
 from geoplan.reports.gpkg import write_gpkg
 from geoplan.reports.map_page import write_map_page
+from geoplan.reports.parquet import write_parquet_tables
 from geoplan.reports.screen import terminal_summary
 from geoplan.reports.summary import write_check_summary, write_summary
 from geoplan.reports.write import output_folder
@@ -25,8 +26,14 @@ if TYPE_CHECKING:
 
 __all__ = ["terminal_summary", "write_findings", "write_plan"]
 
+TableFormat = Literal["geopackage", "geoparquet", "both"]
+"""What the tables of a plan are written as."""
 
-def write_plan(plan: Plan, out: Path) -> list[Path]:
+CHECK_TABLES = ("set_aside", "findings")
+"""Tables that are written as CSV always: a person mends the layers by them."""
+
+
+def write_plan(plan: Plan, out: Path, tables: TableFormat = "geopackage") -> list[Path]:
     """Write all results of a plan to a folder.
 
     Parameters
@@ -35,6 +42,10 @@ def write_plan(plan: Plan, out: Path) -> list[Path]:
         A finished plan.
     out : pathlib.Path
         Folder: absent, empty, or written by geoplan before, which is then replaced.
+    tables : {'geopackage', 'geoparquet', 'both'}
+        ``geopackage``: a GeoPackage, CSV tables and a map page, for people. ``geoparquet``: one
+        GeoParquet file per table and none of these, for programs and for big regions. The
+        summary and the reports of what was set aside and found are written always.
 
     Returns
     -------
@@ -51,9 +62,15 @@ def write_plan(plan: Plan, out: Path) -> list[Path]:
     The same plan gives the same bytes, whatever the order of its rows.
     """
     with output_folder(out) as folder:
-        write_gpkg(plan, folder / "plan.gpkg")
-        write_csv_tables(plan, folder)
-        write_map_page(plan, folder / "map.html")
+        if tables == "geoparquet":
+            for name in CHECK_TABLES:
+                write_csv(report_frame(plan, name), name, folder / f"{name}.csv")
+        else:
+            write_gpkg(plan, folder / "plan.gpkg")
+            write_csv_tables(plan, folder)
+            write_map_page(plan, folder / "map.html")
+        if tables != "geopackage":
+            write_parquet_tables(plan, folder)
         write_summary(plan, folder / "summary.json")
         names = sorted(entry.name for entry in folder.iterdir())
     return [out / name for name in names]

@@ -37,7 +37,7 @@ from geoplan.reports.popups import (
 )
 from geoplan.reports.summary import counts
 from geoplan.tables import CrossingKind
-from geoplan.units import FloatArray, say
+from geoplan.units import FloatArray, ReportUnits, say
 
 if TYPE_CHECKING:
     from geoplan.model import Plan
@@ -70,14 +70,16 @@ def page_data(plan: Plan) -> dict[str, Any]:
     """
     to_degrees = _degrees(plan)
     near, left_out = _context(plan)
-    streets, others = _crossings(plan, to_degrees)
+    drops, hazards = declared_frame(plan, "drops"), declared_frame(plan, "hazards")
+    numbers = {address: number for number, address in enumerate(_drawable(drops)["address_id"])}
+    streets, others = _crossings(plan, numbers, to_degrees)
     layers = {
         **{name: _context_features(name, frame, to_degrees) for name, frame in near.items()},
         "terminals": _terminals(plan, to_degrees),
-        "drops": _drops(plan, to_degrees),
+        "drops": _drops(drops, hazards, plan.project.units, to_degrees),
         "street_crossings": streets,
         "other_crossings": others,
-        "hazards": _hazards(plan, to_degrees),
+        "hazards": _hazards(hazards, numbers, to_degrees),
         "unserved": _unserved(plan, to_degrees),
     }
     return {
@@ -96,8 +98,7 @@ def _degrees(plan: Plan) -> ToDegrees:
     transformer = Transformer.from_crs(crs.project_crs, "EPSG:4326", always_xy=True)
 
     def to_degrees(geometry: gpd.GeoSeries) -> ShapeArray:
-        flat = shapely.force_2d(geometry.to_numpy())
-        scaled = to_project_crs(flat, crs.unit_to_metre)
+        scaled = to_project_crs(geometry.to_numpy(), crs.unit_to_metre)
 
         def turn(xy: FloatArray) -> FloatArray:
             return np.round(np.column_stack(transformer.transform(xy[:, 0], xy[:, 1])), DECIMALS)
@@ -226,26 +227,28 @@ def _context_titles(name: str, frame: gpd.GeoDataFrame) -> list[str]:
     return [f"{words[name]} {row_id}" for row_id in ids]
 
 
-def _records(plan: Plan, name: str) -> tuple[list[dict[str, Any]], gpd.GeoSeries]:
-    frame = _drawable(declared_frame(plan, name))
+def _records(frame: gpd.GeoDataFrame) -> tuple[list[dict[str, Any]], gpd.GeoSeries]:
+    frame = _drawable(frame)
     return frame.drop(columns="geometry").to_dict("records"), frame.geometry
 
 
-def _drops(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
-    records, shapes = _records(plan, "drops")
+def _drops(
+    drops: gpd.GeoDataFrame, hazards: gpd.GeoDataFrame, units: ReportUnits, to_degrees: ToDegrees
+) -> list[dict[str, Any]]:
+    records, shapes = _records(drops)
     flags: dict[str, list[Mapping[Any, Any]]] = {}
-    for flag in declared_frame(plan, "hazards").drop(columns="geometry").to_dict("records"):
+    for flag in hazards.drop(columns="geometry").to_dict("records"):
         flags.setdefault(flag["address_id"], []).append(flag)
     features = []
     for row, shape in zip(records, to_degrees(shapes), strict=True):
-        rows = drop_rows(row, flags.get(row["address_id"], []), plan.project.units)
+        rows = drop_rows(row, flags.get(row["address_id"], []), units)
         label = cut(row["address_id"], LABEL_LETTERS)
         features.append(_feature(shape, row["route_kind"], address_title(row), rows, label))
     return features
 
 
 def _terminals(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
-    records, shapes = _records(plan, "terminals")
+    records, shapes = _records(declared_frame(plan, "terminals"))
     features = []
     for row, shape in zip(records, to_degrees(shapes), strict=True):
         fill = row["fill"]
@@ -257,18 +260,15 @@ def _terminals(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
     return features
 
 
-def _drop_numbers(plan: Plan) -> dict[str, int]:
-    """Give each drop its place in the page's list, so that a mark can point at its own."""
-    records, _ = _records(plan, "drops")
-    return {row["address_id"]: number for number, row in enumerate(records)}
-
-
 def _crossings(
-    plan: Plan, to_degrees: ToDegrees
+    plan: Plan, drops: Mapping[str, int], to_degrees: ToDegrees
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Return the roads crossed, and all else that is crossed or near."""
-    records, shapes = _records(plan, "crossings")
-    units, drops = plan.project.units, _drop_numbers(plan)
+    """Return the roads crossed, and all else that is crossed or near.
+
+    Each mark points at its drop's place in the page's list, `drops`.
+    """
+    records, shapes = _records(declared_frame(plan, "crossings"))
+    units = plan.project.units
     streets, others = [], []
     for row, shape in zip(records, to_degrees(shapes), strict=True):
         drop = drops.get(row["address_id"])
@@ -285,10 +285,11 @@ def _crossings(
     return streets, others
 
 
-def _hazards(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
+def _hazards(
+    hazards: gpd.GeoDataFrame, drops: Mapping[str, int], to_degrees: ToDegrees
+) -> list[dict[str, Any]]:
     """Put the flags of one address at one place into one mark, in the gravest one's style."""
-    records, shapes = _records(plan, "hazards")
-    drops = _drop_numbers(plan)
+    records, shapes = _records(hazards)
     places = to_degrees(shapes)
     groups: dict[tuple[str, bytes], list[int]] = {}
     for number, (row, shape) in enumerate(zip(records, places, strict=True)):
@@ -304,7 +305,7 @@ def _hazards(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
 
 
 def _unserved(plan: Plan, to_degrees: ToDegrees) -> list[dict[str, Any]]:
-    records, shapes = _records(plan, "unserved")
+    records, shapes = _records(declared_frame(plan, "unserved"))
     return [
         _feature(
             shape,

@@ -17,9 +17,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pyarrow as pa
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from geoplan.errors import OutputError
+from geoplan.tables import TABLES
 
 MARKER_FILE = "summary.json"
 MARKER = {"written_by": "geoplan"}
@@ -41,6 +43,7 @@ OUR_FILES = frozenset(
         "findings.csv",
         "map.html",
         "summary.json",
+        *(f"{name}.parquet" for name in TABLES),
     }
 )
 """Names of files that are ours to replace; a GIS may leave the journals of an open GeoPackage."""
@@ -80,7 +83,7 @@ def output_folder(out: Path) -> Iterator[Path]:
     try:
         yield draft
         _swap(draft, target)
-    except (OSError, DataSourceError, DataLayerError, sqlite3.Error) as error:
+    except (OSError, DataSourceError, DataLayerError, sqlite3.Error, pa.ArrowException) as error:
         raise _output_error(name, error) from error
     finally:
         shutil.rmtree(draft, ignore_errors=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,7 @@ from geoplan.routes.segments import (
     FloatArray,
     IntArray,
     crossing_parameters,
+    may_be_within,
     merge_intervals,
     point_distance,
     polygon_intervals,
@@ -33,6 +35,8 @@ KIND_CODE = {kind: number for number, kind in enumerate(KINDS)}
 
 AT_POLE_M = 2.0
 """Power that passes the source pole is not met again within this distance of it."""
+ON_POLE_M = 1.0
+"""Power that passes the source pole within this distance is taken to be on it."""
 DROP_END_M = 0.5
 """Drops that share a pole or a house are not said to cross this close to either end."""
 TOUCH_M = 1e-6
@@ -107,28 +111,31 @@ def find_crossings(
         source. A road's interval spans its carriageway; ``angle_deg`` is NaN where no
         centre-line or track is crossed.
     """
-    lines = shapely.linestrings(air.segment.reshape(-1, 2, 2))
+    segment = air.segment
+    lines = _Lines(segment, air.length_m, shapely.linestrings(segment.reshape(-1, 2, 2)))
+    own = index.address_parcel[air.address]
     parts = [
-        *_strips(air, lines, index.roads, CrossingKind.ROAD),
-        *_strips(air, lines, index.rail, CrossingKind.RAIL),
-        *_areas(air, lines, index.water, CrossingKind.WATER),
-        *_areas(air, lines, index.sidewalks, CrossingKind.SIDEWALK),
-        *_areas(air, lines, index.driveways, CrossingKind.DRIVEWAY),
-        *_areas(air, lines, index.buildings, CrossingKind.ROOF, own=air.building),
-        *_areas(
-            air,
-            lines,
-            index.parcels,
-            CrossingKind.LOT,
-            own=index.address_parcel[air.address],
-            least_m=min_lot_overlap_m,
-        ),
-        *_pools(air, lines, index.pools, near_pool_m),
-        *_power(air, lines, index.power, near_power_m),
-        *_trees(air, lines, index, near_tree_m),
-        *_drops(air, lines, index.existing_drops),
+        *_strips(lines, index.roads, CrossingKind.ROAD),
+        *_strips(lines, index.rail, CrossingKind.RAIL),
+        *_areas(lines, index.water, CrossingKind.WATER),
+        *_areas(lines, index.sidewalks, CrossingKind.SIDEWALK),
+        *_areas(lines, index.driveways, CrossingKind.DRIVEWAY),
+        *_areas(lines, index.buildings, CrossingKind.ROOF, own=air.building),
+        *_areas(lines, index.parcels, CrossingKind.LOT, own=own, least_m=min_lot_overlap_m),
+        *_pools(lines, index.pools, near_pool_m),
+        *_power(lines, index.power, near_power_m),
+        *_trees(lines, index, near_tree_m),
+        *_drops(lines, index.existing_drops),
     ]
     return sorted_crossings(Crossings.joined(parts))
+
+
+class _Lines(NamedTuple):
+    """Air spans as straight lines."""
+
+    segment: FloatArray
+    length_m: FloatArray
+    line: npt.NDArray[np.object_]
 
 
 def sorted_crossings(crossings: Crossings) -> Crossings:
@@ -144,7 +151,15 @@ def sorted_crossings(crossings: Crossings) -> Crossings:
     Crossings
         The same rows in their one order.
     """
-    order = np.lexsort((crossings.feature, crossings.start_m, crossings.kind, crossings.air))
+    key = crossings.air * len(KINDS) + crossings.kind
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    same = np.zeros(len(key) + 1, dtype=bool)
+    same[1:-1] = key[1:] == key[:-1]
+    several = same[:-1] | same[1:]
+    rows = order[several]
+    among = np.lexsort((crossings.feature[rows], crossings.start_m[rows], key[several]))
+    order[several] = rows[among]
     return crossings.take(order.astype(np.int64))
 
 
@@ -175,12 +190,10 @@ def _rows(
     )
 
 
-def _strips(
-    air: AirSpans, lines: npt.NDArray[np.object_], pieces: Pieces, kind: CrossingKind
-) -> Iterator[Crossings]:
+def _strips(lines: _Lines, pieces: Pieces, kind: CrossingKind) -> Iterator[Crossings]:
     """Roads and tracks: the interval over their width, and where their axis is crossed."""
-    row, piece = pieces.tree.query(lines)
-    first, axis = air.segment[row], pieces.segment[piece]
+    row, piece = pieces.tree.query(lines.line)
+    first, axis = lines.segment[row], pieces.segment[piece]
     inside, start, end = strip_interval(first, axis, pieces.half_width_m[piece])
     row, piece, start, end = row[inside], piece[inside], start[inside], end[inside]
     first, axis = first[inside], axis[inside]
@@ -197,7 +210,7 @@ def _strips(
     square = np.full(count, -np.inf)
     same = meets[order] & (u[order] <= at[group] + 1e-9)
     np.maximum.at(square, group, np.where(same, angle[order], -np.inf))
-    length = air.length_m[row]
+    length = lines.length_m[row]
     middle = np.where(crossed, at, (first_start + last_end) / 2)
     yield _rows(
         kind,
@@ -210,8 +223,7 @@ def _strips(
 
 
 def _areas(
-    air: AirSpans,
-    lines: npt.NDArray[np.object_],
+    lines: _Lines,
     areas: Areas,
     kind: CrossingKind,
     *,
@@ -219,29 +231,29 @@ def _areas(
     least_m: float = TOUCH_M,
 ) -> Iterator[Crossings]:
     """Polygons: one row per passage that is long enough."""
-    row, feature = areas.tree.query(lines, predicate="intersects" if areas.is_intricate else None)
+    predicate = "intersects" if areas.is_intricate else None
+    row, feature = areas.tree.query(lines.line, predicate=predicate)
     if own is not None:
         other = own[row] != feature
         row, feature = row[other], feature[other]
-    pair, start, end = polygon_intervals(air.segment[row], areas.edges, areas.first, feature)
+    pair, start, end = polygon_intervals(lines.segment[row], areas.edges, areas.first, feature)
     row, feature = row[pair], feature[pair]
-    length = air.length_m[row]
+    length = lines.length_m[row]
     start, end = start * length, end * length
     long = end - start >= max(least_m, TOUCH_M)
     row, feature, start, end = row[long], feature[long], start[long], end[long]
     yield _rows(kind, row, feature, ((start + end) / 2, start, end))
 
 
-def _pools(
-    air: AirSpans, lines: npt.NDArray[np.object_], pools: Areas, near_m: float
-) -> Iterator[Crossings]:
-    yield from _areas(air, lines, pools, CrossingKind.POOL)
-    row, feature = pools.tree.query(lines, predicate="dwithin", distance=near_m)
-    distance = shapely.distance(lines[row], pools.polygon[feature])
+def _pools(lines: _Lines, pools: Areas, near_m: float) -> Iterator[Crossings]:
+    yield from _areas(lines, pools, CrossingKind.POOL)
+    row, feature = pools.tree.query(lines.line, predicate="dwithin", distance=near_m)
+    distance = shapely.distance(lines.line[row], pools.polygon[feature])
     near = distance > 0
     row, feature, distance = row[near], feature[near], distance[near]
-    closest = shapely.get_point(shapely.shortest_line(lines[row], pools.polygon[feature]), 0)
-    at = np.hypot(shapely.get_x(closest) - air.sx[row], shapely.get_y(closest) - air.sy[row])
+    closest = shapely.get_point(shapely.shortest_line(lines.line[row], pools.polygon[feature]), 0)
+    start = lines.segment[row]
+    at = np.hypot(shapely.get_x(closest) - start[:, 0], shapely.get_y(closest) - start[:, 1])
     yield _rows(
         CrossingKind.POOL,
         row,
@@ -252,31 +264,34 @@ def _pools(
     )
 
 
-def _power(
-    air: AirSpans, lines: npt.NDArray[np.object_], power: Pieces, near_m: float
-) -> Iterator[Crossings]:
+def _power(lines: _Lines, power: Pieces, near_m: float) -> Iterator[Crossings]:
     """Power: crossings, and near-misses away from a pole that both share.
 
     A line on the source pole is close by nature there; separation at the pole is a matter of
     heights. Such a line counts as met only beyond `AT_POLE_M`, and as near only on the half of
     the air span toward the house. A line that bends and is crossed twice gives a row each time.
     """
-    row, piece = power.tree.query(lines)
-    first, second = air.segment[row], power.segment[piece]
+    row, piece = power.tree.query(lines.line)
+    close = may_be_within(lines.segment[row], power.segment[piece], max(near_m, ON_POLE_M))
+    row, piece = row[close], piece[close]
+    first, second = lines.segment[row], power.segment[piece]
     feature = power.feature[piece]
     at_source, _ = point_distance(first[:, 0], first[:, 1], second)
     key = row * max(int(power.feature.max(initial=0)) + 1, 1) + feature
     unique, group = np.unique(key, return_inverse=True)
     nearest_source = np.full(len(unique), np.inf)
     np.minimum.at(nearest_source, group, at_source)
-    shared = nearest_source[group] <= 1.0
-    length = np.maximum(air.length_m[row], 1e-9)
+    shared = nearest_source[group] <= ON_POLE_M
+    length = np.maximum(lines.length_m[row], 1e-9)
     skip = np.where(shared, np.minimum(AT_POLE_M / length, 1.0), 0.0)
     meets, u, angle = crossing_parameters(first, second)
     crosses = meets & (u >= skip)
     half = first.copy()
     half[shared, :2] = (first[shared, :2] + first[shared, 2:]) / 2
-    distance, v = segment_distance(half, second)
+    distance, v = np.full(len(row), np.inf), np.zeros(len(row))
+    rest = np.flatnonzero(~crosses)
+    rest = rest[may_be_within(half[rest], second[rest], near_m)]
+    distance[rest], v[rest] = segment_distance(half[rest], second[rest])
     v = np.where(shared, 0.5 + v / 2, v)
     near = ~crosses & (distance <= near_m)
     hit = np.flatnonzero(crosses | near)
@@ -286,7 +301,7 @@ def _power(
     lead[1:] = group[order][1:] != group[order][:-1]
     apart = np.diff(place[order] * length[order], prepend=-np.inf) > TOUCH_M
     pick = order[lead | (crosses[order] & apart)]
-    at = place[pick] * air.length_m[row[pick]]
+    at = place[pick] * lines.length_m[row[pick]]
     yield _rows(
         CrossingKind.POWER,
         row[pick],
@@ -298,15 +313,13 @@ def _power(
     )
 
 
-def _trees(
-    air: AirSpans, lines: npt.NDArray[np.object_], index: PlantIndex, near_m: float
-) -> Iterator[Crossings]:
-    row, tree = index.crown_tree.query(lines)
-    distance, u = point_distance(index.tree_x[tree], index.tree_y[tree], air.segment[row])
+def _trees(lines: _Lines, index: PlantIndex, near_m: float) -> Iterator[Crossings]:
+    row, tree = index.crown_tree.query(lines.line)
+    distance, u = point_distance(index.tree_x[tree], index.tree_y[tree], lines.segment[row])
     radius = index.crown_radius_m[tree]
     hit = distance < radius + near_m
     row, tree, distance, u, radius = row[hit], tree[hit], distance[hit], u[hit], radius[hit]
-    length = air.length_m[row]
+    length = lines.length_m[row]
     at = u * length
     inside = distance < radius
     half = np.sqrt(np.maximum(radius**2 - distance**2, 0.0))
@@ -324,10 +337,10 @@ def _trees(
     )
 
 
-def _drops(air: AirSpans, lines: npt.NDArray[np.object_], drops: Pieces) -> Iterator[Crossings]:
-    row, piece = drops.tree.query(lines)
-    meets, u, angle = crossing_parameters(air.segment[row], drops.segment[piece])
-    length = air.length_m[row]
+def _drops(lines: _Lines, drops: Pieces) -> Iterator[Crossings]:
+    row, piece = drops.tree.query(lines.line)
+    meets, u, angle = crossing_parameters(lines.segment[row], drops.segment[piece])
+    length = lines.length_m[row]
     at = u * length
     hit = np.flatnonzero(meets & (at >= DROP_END_M) & (at <= length - DROP_END_M))
     order = hit[np.lexsort((at[hit], drops.feature[piece[hit]], row[hit]))]

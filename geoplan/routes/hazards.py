@@ -9,15 +9,40 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geoplan.project import Project
+from geoplan.routes.flags import Flags, flag_table, lengths, sentences
+from geoplan.routes.segments import FloatArray
 from geoplan.tables import CrossingKind, Severity
-from geoplan.units import for_report, report_unit
+from geoplan.text_columns import numbers, places, row_order
 
-Mask = Callable[[pd.DataFrame], "pd.Series[bool]"]
+KINDS = tuple(kind.value for kind in CrossingKind)
+
+
+Mask = Callable[["_Met"], npt.NDArray[np.bool_]]
+
+
+class _Met:
+    """What planned air spans meet, its kinds as numbers."""
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        self.kind = places(table["crossing_kind"], list(KINDS))
+        self.is_near = table["is_near_miss"].to_numpy(dtype=bool)
+        self.name = table["feature_name"].fillna(table["feature_id"]).array
+        self.feature_class = table["feature_class"].fillna("kind unknown").array
+        self.numbers = {
+            name: table[name].to_numpy(dtype=np.float64)
+            for name in ("at_m", "start_m", "distance_m", "width_m", "angle_deg")
+        }
+
+    def is_of(self, kind: CrossingKind) -> npt.NDArray[np.bool_]:
+        """Tell which rows are of a kind."""
+        return np.asarray(self.kind == KINDS.index(kind.value), dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -34,11 +59,9 @@ class _Rule:
 
 
 def _kind(kind: CrossingKind, *, near: bool | None = None) -> Mask:
-    def applies(table: pd.DataFrame) -> pd.Series[bool]:
-        mask = table["crossing_kind"] == kind.value
-        if near is not None:
-            mask &= table["is_near_miss"] == near
-        return mask
+    def applies(met: _Met) -> npt.NDArray[np.bool_]:
+        mask = met.is_of(kind)
+        return mask if near is None else mask & (met.is_near == near)
 
     return applies
 
@@ -46,14 +69,14 @@ def _kind(kind: CrossingKind, *, near: bool | None = None) -> Mask:
 def _rules(project: Project) -> tuple[_Rule, ...]:
     flat = project.limits.min_crossing_angle
 
-    def oblique(table: pd.DataFrame) -> pd.Series[bool]:
-        return (table["crossing_kind"] == CrossingKind.ROAD) & (table["angle_deg"] < flat)
+    def oblique(met: _Met) -> npt.NDArray[np.bool_]:
+        return np.asarray(crosses_road(met) & (met.numbers["angle_deg"] < flat), dtype=bool)
 
-    def crosses_road(table: pd.DataFrame) -> pd.Series[bool]:
-        return (table["crossing_kind"] == CrossingKind.ROAD) & table["angle_deg"].notna()
+    def crosses_road(met: _Met) -> npt.NDArray[np.bool_]:
+        return np.asarray(met.is_of(CrossingKind.ROAD) & ~np.isnan(met.numbers["angle_deg"]))
 
-    def overhangs_road(table: pd.DataFrame) -> pd.Series[bool]:
-        return (table["crossing_kind"] == CrossingKind.ROAD) & table["angle_deg"].isna()
+    def overhangs_road(met: _Met) -> npt.NDArray[np.bool_]:
+        return np.asarray(met.is_of(CrossingKind.ROAD) & np.isnan(met.numbers["angle_deg"]))
 
     warning, note, error = Severity.WARNING, Severity.NOTE, Severity.ERROR
     return (
@@ -213,20 +236,6 @@ def _rules(project: Project) -> tuple[_Rule, ...]:
     )
 
 
-HAZARD_COLUMNS = (
-    "address_id",
-    "terminal_id",
-    "code",
-    "severity",
-    "feature_id",
-    "at_m",
-    "amount",
-    "setting",
-    "what",
-    "remedy",
-)
-
-
 def build_hazards(crossings: pd.DataFrame, drops: pd.DataFrame, project: Project) -> pd.DataFrame:
     """Build the flags of planned drops.
 
@@ -244,179 +253,135 @@ def build_hazards(crossings: pd.DataFrame, drops: pd.DataFrame, project: Project
     pandas.DataFrame
         Columns as declared for ``hazards``, sorted by its key.
     """
-    parts = [_from_rule(crossings, rule, project) for rule in _rules(project)]
-    parts += _from_drops(drops, project)
-    table = pd.concat([part for part in parts if len(part)] or [parts[0]], ignore_index=True)
-    return table.sort_values(
-        ["address_id", "code", "feature_id", "at_m"], kind="stable", ignore_index=True
+    table = flag_table(hazard_flags(crossings, drops, project), crossings, drops)
+    order = row_order(table, ["address_id", "code", "feature_id", "at_m"])
+    return table if order is None else table.iloc[order].reset_index(drop=True)
+
+
+def hazard_flags(crossings: pd.DataFrame, drops: pd.DataFrame, project: Project) -> list[Flags]:
+    """Find the flags of planned drops that follow from what they meet and how they run.
+
+    Parameters
+    ----------
+    crossings, drops, project
+        As in `build_hazards`.
+
+    Returns
+    -------
+    list of Flags
+        One per kind, without rows where there are none.
+    """
+    met = _Met(crossings)
+    return [_from_rule(met, rule, project) for rule in _rules(project)] + _from_drops(
+        drops, project
     )
 
 
-def _from_rule(crossings: pd.DataFrame, rule: _Rule, project: Project) -> pd.DataFrame:
-    rows = crossings[rule.applies(crossings)]
-    name = rows["feature_name"].fillna(rows["feature_id"])
-    words = {
-        "{name}": name,
-        "{class}": rows["feature_class"].fillna("kind unknown"),
-        "{width}": lengths(rows["width_m"], project),
-        "{distance}": lengths(rows["distance_m"], project),
-        "{angle}": rows["angle_deg"].round(0).fillna(0).astype("int64").astype("str"),
+def _from_rule(met: _Met, rule: _Rule, project: Project) -> Flags:
+    rows = np.flatnonzero(rule.applies(met)).astype(np.int64)
+    own = {name: values[rows] for name, values in met.numbers.items()}
+    words: dict[str, Callable[[], Any]] = {
+        "{name}": lambda: met.name.take(rows),
+        "{class}": lambda: met.feature_class.take(rows),
+        "{width}": lambda: lengths(own["width_m"], project),
+        "{distance}": lambda: lengths(own["distance_m"], project),
+        "{angle}": lambda: _degrees(own["angle_deg"]),
     }
-    return pd.DataFrame(
-        {
-            "address_id": rows["address_id"],
-            "terminal_id": rows["terminal_id"],
-            "code": rule.code,
-            "severity": rule.severity.value,
-            "feature_id": rows["feature_id"],
-            "at_m": rows["at_m"],
-            "amount": rows[rule.amount].astype("float64"),
-            "setting": rule.setting,
-            "what": fill_words(rule.what, words, rows.index),
-            "remedy": rule.remedy,
-        },
-        columns=list(HAZARD_COLUMNS),
+    return Flags(
+        rule.code,
+        rule.severity,
+        rule.setting,
+        rule.remedy,
+        True,
+        rows,
+        own["at_m"],
+        own[rule.amount],
+        sentences(rule.what, words, len(rows)),
     )
 
 
-def _from_drops(drops: pd.DataFrame, project: Project) -> list[pd.DataFrame]:
-    steep = drops["wall_angle_deg"] < project.limits.min_wall_angle
-    bare = drops["attachment_basis"] == "address_point"
-    inferred = drops["strand_basis"] == "inferred"
-    reserve = drops["reserve_ports_used"] > 0
-    per_span = drops.groupby("strand_span_id")["address_id"].transform("count")
-    crowded = per_span > project.limits.max_drops_per_clamp_span
-    angle = drops["wall_angle_deg"].round(0).fillna(0).astype("int64").astype("str")
+def _from_drops(drops: pd.DataFrame, project: Project) -> list[Flags]:
+    span, _ = pd.factorize(drops["strand_span_id"])
+    per_span = np.where(span < 0, 0, np.bincount(span + 1, minlength=1)[span + 1])
+    angle = drops["wall_angle_deg"].to_numpy(dtype=np.float64)
+    reserve = drops["reserve_ports_used"].to_numpy(dtype=np.float64)
+    air_span_m = drops["air_span_m"].to_numpy(dtype=np.float64)
+
+    def own(
+        mask: Any,
+        code: str,
+        severity: Severity,
+        amount: npt.NDArray[Any],
+        setting: str,
+        what: str,
+        remedy: str,
+    ) -> Flags:
+        rows = np.flatnonzero(mask).astype(np.int64)
+        words = {
+            "{angle}": lambda: _degrees(angle[rows]),
+            "{others}": lambda: numbers(per_span[rows] - 1.0, 0),
+        }
+        return Flags(
+            code,
+            severity,
+            setting,
+            remedy,
+            False,
+            rows,
+            air_span_m[rows],
+            amount[rows].astype(np.float64),
+            sentences(what, words, len(rows)),
+        )
+
     return [
-        _own(
-            drops[steep],
+        own(
+            angle < project.limits.min_wall_angle,
             "steep_wall_angle",
             Severity.NOTE,
-            drops["wall_angle_deg"],
+            angle,
             "limits.min_wall_angle",
-            "leaves the wall at only " + angle + " deg",
+            "leaves the wall at only {angle} deg",
             "Use a bracket, or another wall.",
         ),
-        _own(
-            drops[bare],
+        own(
+            drops["attachment_basis"] == "address_point",
             "attachment_assumed",
             Severity.WARNING,
-            drops["air_span_m"],
+            air_span_m,
             "layers.buildings",
             "no building: attached at the address point",
             "Find the real attachment on site before cutting wire.",
         ),
-        _own(
-            drops[inferred],
+        own(
+            drops["strand_basis"] == "inferred",
             "strand_inferred",
             Severity.WARNING,
-            drops["strand_run_m"],
+            drops["strand_run_m"].to_numpy(dtype=np.float64),
             "strands.infer",
             "runs along a strand that was inferred, not recorded",
             "Check on site that the strand is there and sound.",
         ),
-        _own(
-            drops[reserve],
+        own(
+            reserve > 0,
             "reserve_port",
             Severity.WARNING,
-            drops["reserve_ports_used"].astype("float64"),
+            reserve,
             "choice.use_reserve",
             "uses a port kept for growth",
             "Agree it with whoever keeps the reserve.",
         ),
-        _own(
-            drops[crowded.fillna(False)],
+        own(
+            per_span > project.limits.max_drops_per_clamp_span,
             "crowded_span",
             Severity.WARNING,
-            per_span.astype("float64"),
+            per_span,
             "limits.max_drops_per_clamp_span",
-            "shares its strand span with "
-            + (per_span - 1).fillna(0).astype("int64").astype("str")
-            + " other planned drops",
+            "shares its strand span with {others} other planned drops",
             "Check the strand's load; spread the clamps.",
         ),
     ]
 
 
-def _own(
-    rows: pd.DataFrame,
-    code: str,
-    severity: Severity,
-    amount: pd.Series[float],
-    setting: str,
-    what: str | pd.Series[str],
-    remedy: str,
-) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "address_id": rows["address_id"],
-            "terminal_id": rows["terminal_id"],
-            "code": code,
-            "severity": severity.value,
-            "feature_id": rows["building_id"],
-            "at_m": rows["air_span_m"],
-            "amount": amount.reindex(rows.index),
-            "setting": setting,
-            "what": what if isinstance(what, str) else what.reindex(rows.index),
-            "remedy": remedy,
-        },
-        columns=list(HAZARD_COLUMNS),
-    )
-
-
-def lengths(
-    values_m: pd.Series[float], project: Project, quantity: str = "length"
-) -> pd.Series[str]:
-    """Write lengths with their unit, for sentences.
-
-    Parameters
-    ----------
-    values_m : pandas.Series of float64, shape (n,)
-        Metres; NaN gives ``unknown``.
-    project : Project
-        Settings.
-    quantity : str
-        ``length`` or ``sag``; the latter in inches where the reports are US customary.
-
-    Returns
-    -------
-    pandas.Series of str, shape (n,)
-        On the same index.
-    """
-    shown = report_unit(quantity, project.units)
-    numbers = for_report(values_m.to_numpy(dtype=np.float64), quantity, project.units)
-    text = [
-        f"{number:.{shown.decimals}f} {shown.unit}" if np.isfinite(number) else "unknown"
-        for number in numbers.tolist()
-    ]
-    return pd.Series(text, index=values_m.index, dtype="str")
-
-
-def fill_words(sentence: str, words: dict[str, pd.Series[str]], index: pd.Index) -> pd.Series[str]:
-    """Fill a sentence's blanks, one column of words each.
-
-    Parameters
-    ----------
-    sentence : str
-        Text with blanks such as ``{name}``.
-    words : dict of str to pandas.Series of str
-        Blank to its words, on `index`.
-    index : pandas.Index
-        Rows wanted.
-
-    Returns
-    -------
-    pandas.Series of str
-        One sentence per row. What a word contains is never taken for a blank.
-    """
-    result = pd.Series("", index=index, dtype="str")
-    rest = sentence
-    while rest:
-        places = {blank: rest.find(blank) for blank in words if blank in rest}
-        if not places:
-            return result + rest
-        blank = min(places, key=places.__getitem__)
-        at = places[blank]
-        result = result + rest[:at] + words[blank].astype("str")
-        rest = rest[at + len(blank) :]
-    return result
+def _degrees(angle_deg: FloatArray) -> Any:
+    """Write whole degrees; unknown as 0."""
+    return numbers(np.rint(np.nan_to_num(angle_deg)) + 0.0, 0)

@@ -187,32 +187,47 @@ def _xy(frame: gpd.GeoDataFrame) -> tuple[FloatArray, FloatArray]:
 
 def _areas(frame: gpd.GeoDataFrame) -> Areas:
     polygons = np.asarray(frame.geometry.values, dtype=object)
-    parts, owner = shapely.get_parts(polygons, return_index=True)
-    rings, part = shapely.get_rings(parts, return_index=True)
-    coordinates, ring = shapely.get_coordinates(rings, return_index=True)
-    same = ring[1:] == ring[:-1]
-    edges = np.concatenate([coordinates[:-1], coordinates[1:]], axis=1)[same]
-    polygon = owner[part[ring[1:][same]]]
+    edges, polygon = _edges(polygons)
     first = np.searchsorted(polygon, np.arange(len(polygons) + 1)).astype(np.int64)
     return Areas(polygons, shapely.STRtree(polygons), edges, first)
 
 
-def _pieces(frame: gpd.GeoDataFrame, half_width_m: FloatArray, margin_m: float) -> Pieces:
-    lines, owner = shapely.get_parts(
-        np.asarray(frame.geometry.values, dtype=object), return_index=True
+def _edges(geometry: ObjectArray) -> tuple[FloatArray, IntArray]:
+    """Return the straight pieces of lines or rings, in order, and the row each belongs to."""
+    coordinates, owner = shapely.get_coordinates(geometry, return_index=True)
+    joins = owner[1:] == owner[:-1]
+    several = np.flatnonzero(
+        (shapely.get_type_id(geometry) > shapely.GeometryType.POLYGON)
+        | (shapely.get_num_interior_rings(geometry) > 0)
     )
-    coordinates, line = shapely.get_coordinates(lines, return_index=True)
-    if len(coordinates) == 0:
-        none = np.zeros(0)
-        return Pieces(
-            np.zeros((0, 4)), none.astype(np.int64), none, shapely.STRtree(np.zeros(0, object))
-        )
-    same = line[1:] == line[:-1]
-    segment = np.concatenate([coordinates[:-1], coordinates[1:]], axis=1)[same]
-    feature = owner[line[1:][same]].astype(np.int64)
+    if len(several):
+        joins[_later_starts(geometry, several, owner) - 1] = False
+    edges = np.concatenate([coordinates[:-1], coordinates[1:]], axis=1)[joins]
+    return edges, owner[1:][joins].astype(np.int64)
+
+
+def _later_starts(geometry: ObjectArray, several: IntArray, owner: IntArray) -> IntArray:
+    """Return which coordinates begin a second or later ring or part of their row."""
+    parts, row = shapely.get_parts(geometry[several], return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    is_line = shapely.get_type_id(parts) != shapely.GeometryType.POLYGON
+    row = np.concatenate([row[is_line], row[part]])  # of one layer: all lines or all polygons
+    size = np.concatenate(
+        [shapely.get_num_coordinates(parts[is_line]), shapely.get_num_coordinates(rings)]
+    )
+    before = np.cumsum(size) - size
+    is_later = np.zeros(len(row), dtype=bool)
+    is_later[1:] = row[1:] == row[:-1]
+    lead = np.maximum.accumulate(np.where(is_later, 0, np.arange(len(row))))
+    begin = np.searchsorted(owner, several)[row] + before - before[lead]
+    return np.asarray(begin[is_later], dtype=np.int64)
+
+
+def _pieces(frame: gpd.GeoDataFrame, half_width_m: FloatArray, margin_m: float) -> Pieces:
+    segment, feature = _edges(np.asarray(frame.geometry.values, dtype=object))
     half = half_width_m[feature]
     grow = half + margin_m
     low = np.minimum(segment[:, :2], segment[:, 2:])
     high = np.maximum(segment[:, :2], segment[:, 2:])
     boxes = shapely.box(low[:, 0] - grow, low[:, 1] - grow, high[:, 0] + grow, high[:, 1] + grow)
-    return Pieces(segment, feature, half, shapely.STRtree(boxes))
+    return Pieces(segment, feature, half, shapely.STRtree(np.asarray(boxes, dtype=object)))

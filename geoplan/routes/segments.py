@@ -14,6 +14,9 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+BLOCK_PAIRS = 2048
+"""Pairs worked on at once, so that their edges stay in the processor's cache."""
+
 
 def crossing_parameters(
     first: FloatArray, second: FloatArray
@@ -104,6 +107,34 @@ def segment_distance(first: FloatArray, second: FloatArray) -> tuple[FloatArray,
         np.where(meets, 0.0, distances[rows, best]),
         np.where(meets, u_meet, places[rows, best]),
     )
+
+
+def may_be_within(first: FloatArray, second: FloatArray, distance_m: float) -> BoolArray:
+    """Tell which pairs of segments a cheap test cannot tell to be further apart than a distance.
+
+    Parameters
+    ----------
+    first, second : ndarray of float64, shape (n, 4)
+        ``x0, y0, x1, y1`` in metres.
+    distance_m : float
+        Distance in metres.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        False only where one of the two lies beyond a line that is parallel to the other, further
+        than the distance from it.
+    """
+    most = distance_m * (1 + 1e-9) + 1e-9
+    apart = np.zeros(len(first), dtype=bool)
+    for one, other in ((first, second), (second, first)):
+        dx, dy = one[:, 2] - one[:, 0], one[:, 3] - one[:, 1]
+        rx, ry = other[:, 0] - one[:, 0], other[:, 1] - one[:, 1]
+        side0 = dx * ry - dy * rx
+        side1 = dx * (other[:, 3] - one[:, 1]) - dy * (other[:, 2] - one[:, 0])
+        reach = most * np.sqrt(dx * dx + dy * dy)
+        apart |= (np.minimum(side0, side1) > reach) | (np.maximum(side0, side1) < -reach)
+    return ~apart
 
 
 def strip_interval(
@@ -212,25 +243,59 @@ def polygon_intervals(
     Even-odd rule on the line through the segment: a corner counts as left of the line when on
     it, so every ring is crossed an even number of times and touching adds nothing.
     """
-    row, rank = expand(first[polygon + 1] - first[polygon])
-    edge = edges[first[polygon][row] + rank]
-    x, y = segment[row, 0], segment[row, 1]
-    dx, dy = segment[row, 2] - x, segment[row, 3] - y
-    side0 = dx * (edge[:, 1] - y) - dy * (edge[:, 0] - x)
-    side1 = dx * (edge[:, 3] - y) - dy * (edge[:, 2] - x)
-    cut = (side0 >= 0) != (side1 >= 0)
+    parts = [
+        _intervals(segment[i : i + BLOCK_PAIRS], edges, first, polygon[i : i + BLOCK_PAIRS], i)
+        for i in range(0, max(len(segment), 1), BLOCK_PAIRS)
+    ]
+    if len(parts) == 1:
+        return parts[0]
+    row, start, end = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+    return row, start, end
+
+
+def _intervals(
+    segment: FloatArray, edges: FloatArray, first: IntArray, polygon: IntArray, number: int
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Find the parts of some segments, the first of which has a number."""
+    begin = first[polygon]
+    counts = first[polygon + 1] - begin
+    row = np.repeat(np.arange(len(counts), dtype=np.int64), counts)
+    each = np.arange(len(row)) + np.repeat(begin - np.cumsum(counts) + counts, counts)
+    edge = edges[each]
+    x, y = segment[:, 0], segment[:, 1]
+    dx, dy = segment[:, 2] - x, segment[:, 3] - y
+    far_x, far_y = np.repeat(x, counts), np.repeat(y, counts)
+    far_dx, far_dy = np.repeat(dx, counts), np.repeat(dy, counts)
+    side0 = far_dx * (edge[:, 1] - far_y) - far_dy * (edge[:, 0] - far_x)
+    side1 = far_dx * (edge[:, 3] - far_y) - far_dy * (edge[:, 2] - far_x)
+    cut = np.flatnonzero((side0 >= 0) != (side1 >= 0))
     row, edge, side0, side1 = row[cut], edge[cut], side0[cut], side1[cut]
-    x, y, dx, dy = x[cut], y[cut], dx[cut], dy[cut]
+    x, y, dx, dy = x[row], y[row], dx[row], dy[row]
     share = side0 / (side0 - side1)
     px = edge[:, 0] + share * (edge[:, 2] - edge[:, 0])
     py = edge[:, 1] + share * (edge[:, 3] - edge[:, 1])
     square = np.maximum(dx * dx + dy * dy, 1e-300)
-    u = ((px - x) * dx + (py - y) * dy) / square
-    order = np.lexsort((u, row))
-    row, u = row[order][0::2], np.clip(u[order], 0.0, 1.0)
-    start, end = u[0::2], u[1::2]
+    u = _sorted_within(row, ((px - x) * dx + (py - y) * dy) / square)
+    u = np.minimum(np.maximum(u, 0.0), 1.0)
+    row, start, end = row[0::2] + number, u[0::2], u[1::2]
     inside = end > start
     return row[inside], start[inside], end[inside]
+
+
+def _sorted_within(row: IntArray, u: FloatArray) -> FloatArray:
+    """Sort values within their rows, which are sorted and hold an even number each."""
+    low, high = np.minimum(u[0::2], u[1::2]), np.maximum(u[0::2], u[1::2])
+    result = np.empty_like(u)
+    result[0::2], result[1::2] = low, high
+    pair = row[0::2]
+    again = np.zeros(len(pair), dtype=bool)
+    again[1:] = pair[1:] == pair[:-1]
+    again[:-1] |= again[1:]
+    if again.any():
+        many = np.repeat(again, 2)
+        some = u[many]
+        result[many] = some[np.lexsort((some, row[many]))]
+    return result
 
 
 def merge_intervals(

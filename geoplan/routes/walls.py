@@ -116,13 +116,33 @@ def nearest_wall_points(
         line to the nearest point never passes through the building, whatever its shape.
     """
     pair, _, x, y, distance, sine, corner = _feet(walls, building, sx, sy)
-    order = np.lexsort((y, x, -sine, np.round(distance, 7), pair))
-    pair_sorted = pair[order]
-    lead = np.ones(len(order), dtype=bool)
-    lead[1:] = pair_sorted[1:] != pair_sorted[:-1]
-    pick = order[lead]
+    pick = _nearest(pair, np.round(distance, 7), (-sine, x, y))
     pick = pick[(sine[pick] > 1e-9) & (distance[pick] > 1e-6)]
     return _points(pick, pair, x, y, distance, sine, corner)
+
+
+def _nearest(pair: IntArray, distance: FloatArray, otherwise: tuple[FloatArray, ...]) -> IntArray:
+    """Return the row of least distance of each pair, rows sorted by pair; else by other columns."""
+    start = np.flatnonzero(_leads(pair))
+    if len(start) == 0:
+        return start.astype(np.int64)
+    size = np.diff(start, append=len(pair))
+    least = np.repeat(np.minimum.reduceat(distance, start), size)
+    best = np.flatnonzero(distance == least)
+    lead = _leads(pair[best])
+    tied = ~lead
+    tied[:-1] |= ~lead[1:]
+    some = best[tied]
+    columns = tuple(column[some] for column in (*otherwise[::-1], pair))
+    best[tied] = some[np.lexsort(columns)]
+    return np.asarray(best[lead], dtype=np.int64)
+
+
+def _leads(values: IntArray) -> BoolArray:
+    """Tell which values differ from the one before."""
+    lead = np.ones(len(values), dtype=bool)
+    lead[1:] = values[1:] != values[:-1]
+    return lead
 
 
 def other_wall_points(

@@ -2,13 +2,14 @@
 
 Enters: the name of a built-in set, wire or strand, or the user's own TOML.
 Leaves: frozen `RuleSet`, `Wire` and `Strand` objects, checked key by key.
-Does not do: keep anything between calls, or let an unknown key pass.
+Does not do: let an unknown key pass, or keep anything between calls but the package's own files.
 """
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from functools import lru_cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -61,7 +62,7 @@ def available_wires(extra: Mapping[str, object] | None = None) -> tuple[str, ...
     tuple of str
         Names in alphabetical order.
     """
-    return tuple(sorted({*_parse(_package_file(_WIRES), _WIRES), *(extra or {})}))
+    return tuple(sorted({*_built_in(_WIRES), *(extra or {})}))
 
 
 def available_strands(extra: Mapping[str, object] | None = None) -> tuple[str, ...]:
@@ -77,7 +78,7 @@ def available_strands(extra: Mapping[str, object] | None = None) -> tuple[str, .
     tuple of str
         Names in alphabetical order.
     """
-    return tuple(sorted({*_parse(_package_file(_STRANDS), _STRANDS), *(extra or {})}))
+    return tuple(sorted({*_built_in(_STRANDS), *(extra or {})}))
 
 
 def load_rule_set(name_or_path: str | Path) -> RuleSet:
@@ -170,7 +171,7 @@ def _read_built_in(name: str, where: str) -> RuleSet:
         problem = f"'{name}' is not a built-in rule set"
         raise RuleDataError(where, problem, f"{hint} Or give the path of a .toml file")
     file = f"{name}.toml"
-    return _read_rule_set(_parse(_package_file("rulesets") / file, file), file)
+    return _read_rule_set(_built_in(f"rulesets/{file}"), file)
 
 
 def _read_rule_set(document: Entry, file: str) -> RuleSet:
@@ -236,7 +237,7 @@ def _not_covered(
 def _find_item(name: str, built_in: str, extra: Mapping[str, object] | None, file: str) -> Item:
     if extra is not None and name in extra:
         return Item(name, as_table(extra[name], file=file, key=name), file, is_built_in=False)
-    items = _parse(_package_file(built_in), built_in)
+    items = _built_in(built_in)
     if name not in items:
         hint = nearest_name(name, {*items, *(extra or {})})
         what = built_in.removesuffix("s.toml")
@@ -250,7 +251,7 @@ def _find_item(name: str, built_in: str, extra: Mapping[str, object] | None, fil
 def _strand_name(text: str, extra: Mapping[str, object] | None, file: str) -> str:
     """Return the name behind an alias; the text itself if it is none. The user's own come first."""
     wanted = _plain(text)
-    built_in = _parse(_package_file(_STRANDS), _STRANDS)
+    built_in = _built_in(_STRANDS)
     for entries, source in ((extra or {}, file), (built_in, _STRANDS)):
         for name, entry in entries.items():
             table = as_table(entry, file=source, key=name)
@@ -276,6 +277,12 @@ def _base_name(item: Item) -> str | None:
 
 def _package_file(name: str) -> Traversable:
     return files("geoplan.rules") / name
+
+
+@lru_cache(maxsize=16)
+def _built_in(name: str) -> Entry:
+    """Return one of the package's own files, parsed once; nobody may change it."""
+    return _parse(_package_file(name), name.rpartition("/")[2])
 
 
 def _parse(source: Path | Traversable, file: str) -> Entry:

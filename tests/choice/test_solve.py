@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import LinearConstraint, milp
+from scipy.sparse import coo_array
 
-from geoplan.choice import solve, whole
+from geoplan.choice import port_values, relaxed, whole
 from geoplan.choice.network import Network
 from geoplan.choice.solve import Assignment, Ports, solve_assignment
 
@@ -323,7 +326,7 @@ def test_a_flow_that_is_not_optimal_fails_its_proof(monkeypatch: pytest.MonkeyPa
         flow[to_sink] = supply
         return flow
 
-    monkeypatch.setattr(solve, "run_flow", serve_nobody)
+    monkeypatch.setattr(relaxed, "run_flow", serve_nobody)
     with pytest.raises(ArithmeticError, match="optimality proof failed: reduced cost -"):
         _solve([(0, 0, 10), (0, 1, 20), (1, 0, 10), (1, 1, 100)], [1, 1], [1, 1])
 
@@ -331,22 +334,104 @@ def test_a_flow_that_is_not_optimal_fails_its_proof(monkeypatch: pytest.MonkeyPa
 def test_values_too_many_to_be_worked_out_are_said_to_be_inexact(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(solve, "MOST_TRIALS", 0)
+    monkeypatch.setattr(port_values, "MOST_TRIALS", 0)
     pairs = [(0, 0, 10), (0, 1, 10), (1, 0, 5), (1, 1, 60), (2, 0, 60), (2, 1, 5)]
     result = _solve(pairs, [2, 1, 1], [2, 2])
     assert not result.value_is_exact.any()
     assert (result.served, result.cents) == (3, 75)
 
 
-def test_progress_counts_the_components_that_need_solving() -> None:
+def test_progress_counts_up_to_all_steps() -> None:
     steps = []
     address, terminal = _whole(0, 1, 2, 3), _whole(0, 0, 1, 1)
-    solve_assignment(
-        address,
-        terminal,
-        _whole(1, 2, 3, 4),
-        _whole(1, 1, 1, 1),
-        Ports(_whole(1, 1), _whole(0, 0), 0),
-        lambda done, total: steps.append((done, total)),
+    for with_values, expected in ((True, 3), (False, 2)):
+        steps.clear()
+        solve_assignment(
+            address,
+            terminal,
+            _whole(1, 2, 3, 4),
+            _whole(1, 1, 1, 1),
+            Ports(_whole(1, 1), _whole(0, 0), 0),
+            lambda done, total: steps.append((done, total)),
+            with_values=with_values,
+        )
+        assert steps == [(done, expected) for done in range(1, expected + 1)]
+
+
+def _town(count: int, seed: int, *, dearest: int = 6_000) -> tuple:
+    """Lay out a strip of houses that all hang together: eight terminals each, few ports."""
+    rng = np.random.default_rng(seed)
+    terminals, near = max(count // 8, 8), 8
+    place = np.sort(rng.random(count)) * (terminals - near)
+    first = place.astype(np.int64)
+    address = np.repeat(np.arange(count), near)
+    terminal = (first[:, None] + np.arange(near)).ravel()
+    cents = rng.integers(0, dearest, len(address)) + 40 * np.abs(
+        terminal - np.repeat(place, near) - near / 2
+    ).astype(np.int64)
+    needed = np.where(rng.random(count) < 0.05, 2, 1).astype(np.int64)
+    home = first + rng.integers(2, 6, count)
+    load = np.bincount(home, weights=needed, minlength=terminals)
+    free = np.ceil(load / rng.uniform(0.85, 1.0, terminals)).astype(np.int64)
+    return address, terminal, cents.astype(np.int64), needed, free
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_town_in_one_component_is_proved_and_equals_an_integer_programme(seed: int) -> None:
+    address, terminal, cents, needed, free = _town(150, seed)
+    ports = Ports(free, np.zeros_like(free), 0)
+    result = solve_assignment(address, terminal, cents, needed, ports, with_values=False)
+    assert result.gap_cents == 0
+    assert result.proof["branching"] + result.proof["flow"] >= 1
+    weight = 100_000
+    once = coo_array((np.ones(len(address)), (address, np.arange(len(address)))))
+    load = coo_array(
+        (needed[address], (terminal, np.arange(len(address)))), (len(free), len(address))
     )
-    assert steps == [(1, 2), (2, 2)]
+    found = milp(
+        (cents - weight).astype(np.float64),
+        integrality=np.ones(len(address)),
+        bounds=(0, 1),
+        constraints=[LinearConstraint(once.tocsr(), ub=1), LinearConstraint(load.tocsr(), ub=free)],
+        options={"mip_rel_gap": 0.0},
+    )
+    assert result.cents - weight * result.served == round(found.fun)
+
+
+@pytest.mark.parametrize("dearest", [1, 3, 6_000])
+def test_what_else_is_in_the_call_never_changes_the_choice(dearest: int) -> None:
+    towns = [_town(200, seed, dearest=dearest) for seed in range(3)]
+    ends = np.cumsum([0, *(len(town[3]) for town in towns)])
+    stops = np.cumsum([0, *(len(town[4]) for town in towns)])
+    address, terminal = (
+        np.concatenate([town[part] + shift for town, shift in zip(towns, by[:-1], strict=True)])
+        for part, by in ((0, ends), (1, stops))
+    )
+    cents, needed, free = (np.concatenate([town[part] for town in towns]) for part in (2, 3, 4))
+    with_values = dearest > 3
+    both = solve_assignment(
+        address, terminal, cents, needed, Ports(free, 0 * free, 0), with_values=with_values
+    )
+    row = 0
+    for number, town in enumerate(towns):
+        alone = solve_assignment(*town[:4], Ports(town[4], 0 * town[4], 0), with_values=with_values)
+        own = slice(ends[number], ends[number + 1])
+        stop = slice(stops[number], stops[number + 1])
+        assert both.pair[own].tolist() == np.where(alone.pair >= 0, alone.pair + row, -1).tolist()
+        assert both.value_cents[stop].tolist() == alone.value_cents.tolist()
+        assert both.value_is_exact[stop].tolist() == alone.value_is_exact.tolist()
+        row += len(town[0])
+
+
+def test_an_optimum_handed_in_that_is_none_is_refused() -> None:
+    arguments = (
+        _whole(0, 0),
+        _whole(0, 1),
+        _whole(5, 9),
+        _whole(1),
+        Ports(_whole(1, 1), _whole(0, 0), 0),
+    )
+    right = solve_assignment(*arguments)
+    assert solve_assignment(*arguments, known=right).pair.tolist() == [0]
+    with pytest.raises(ArithmeticError, match="not found again"):
+        solve_assignment(*arguments, known=replace(right, pair=_whole(1)))

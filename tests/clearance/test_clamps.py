@@ -7,7 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from geoplan.clearance.clamps import Clamps, find_clamps, settle_clamps
+from geoplan.clearance.clamps import Clamps, find_clamps
+from geoplan.clearance.settling import settle_clamps
 from geoplan.model import Plan
 from tests.clearance.place import Place, Plot, build_place, plane
 

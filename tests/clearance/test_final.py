@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ import shapely
 from scipy.interpolate import RegularGridInterpolator
 
 from geoplan.clearance.demands import build_demands
-from geoplan.clearance.final import TOLERANCE_M, Final
+from geoplan.clearance.final import TOLERANCE_M, Final, finish, finish_tuned, tune_sags
 from geoplan.clearance.heights import choose_heights
 from geoplan.clearance.supports import build_supports
 from geoplan.mechanics import length_from_sag, solve_weather
@@ -328,6 +329,79 @@ def test_the_wire_under_power_is_compared_cold_and_bare() -> None:
     assert final.crossing_margin_m[np.isfinite(final.crossing_margin_m)] == pytest.approx(
         [spare], abs=1e-4
     )
+
+
+def crowded() -> Place:
+    """Return plots with clamps, some with a second drop, some too low for their first sag."""
+    plots = [
+        Plot(22.0, clamp_m=12.0),
+        Plot(34.0, clamp_m=28.0, road=(12.0, 8.0), strand_m=7.2),
+        Plot(38.0, clamp_m=20.0, walk=(8.0, 10.0)),
+        Plot(25.0),
+        Plot(40.0, clamp_m=15.0, road=(14.0, 8.0), strand_m=7.6),
+    ]
+    place = build_place(plots, loading_district="medium")
+    air = place.air.take(np.array([0, 0, 1, 2, 2, 3, 4, 4, 4]))
+    air.ex[[1, 4, 7]] += [3.0, -4.0, 6.0]
+    air.ex[8] -= 5.0
+    limits = place.project.limits
+    crossings = find_crossings(
+        air,
+        place.index,
+        near_power_m=limits.near_power,
+        near_pool_m=limits.near_pool,
+        near_tree_m=limits.near_tree,
+        min_lot_overlap_m=limits.min_lot_overlap,
+    )
+    plots = [plots[k] for k in (0, 0, 1, 2, 2, 3, 4, 4, 4)]
+    return dataclasses.replace(place, plots=plots, air=air, crossings=crossings)
+
+
+def work_of(place: Place) -> tuple[Any, ...]:
+    return (
+        place.air,
+        place.crossings,
+        place.hung(),
+        place.ends(),
+        place.index,
+        place.supports,
+        place.demands,
+        place.standards,
+        place.project,
+    )
+
+
+def assert_same(one: Final, other: Final) -> None:
+    for part, same in ((one, other), (one.clamps, other.clamps)):
+        for field in dataclasses.fields(part):
+            column = getattr(part, field.name)
+            if isinstance(column, np.ndarray):
+                np.testing.assert_array_equal(column, getattr(same, field.name), err_msg=field.name)
+
+
+def test_tuning_and_finishing_at_once_is_tuning_then_finishing() -> None:
+    work = work_of(crowded())
+    air = work[0]
+    begin = 0.06 * air.length_m  # more sag than the clearances allow
+    final, sag = finish_tuned(*work, begin)
+    np.testing.assert_array_equal(sag, tune_sags(*work, begin))
+    clamped = air.span >= 0
+    assert (sag[clamped] < begin[clamped]).any()
+    assert (sag[~clamped] == begin[~clamped]).all()
+    assert_same(final, finish(*work, sag))
+
+
+def test_other_strand_spans_have_no_say_in_a_drops_last_digit() -> None:
+    place = crowded()
+    begin = 0.05 * place.air.length_m
+    work = work_of(place)
+    final, sag = finish_tuned(*work, begin)
+    for span in np.unique(place.air.span).tolist():
+        rows = np.flatnonzero(place.air.span == span)
+        alone, lessened = finish_tuned(*work_of(place.taken(rows)), begin[rows])
+        np.testing.assert_array_equal(lessened, sag[rows])
+        for name in ("start_z_m", "span_m", "length_m", "tension_worst_n", "margin_m", "sag_m"):
+            np.testing.assert_array_equal(getattr(alone, name), getattr(final, name)[rows])
 
 
 # -- what the demo shows --------------------------------------------------------------------

@@ -199,3 +199,23 @@ def test_choose_heights_leaves_its_arguments_as_they_are() -> None:
         place.project,
     )
     np.testing.assert_array_equal(before, place.supports.hook_usual_m)
+
+
+def test_levels_passed_over_as_hopeless_would_not_have_worked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    distances = np.linspace(8.0, 58.0, 40)
+    plots = [
+        Plot(float(d), road=(d / 2, 8.0), strand_m=5.6 + i % 4, eave_m=3.4 + i % 3)
+        for i, d in enumerate(distances)
+    ]
+    place = build_place(plots)
+    short = place.hung()
+    assert 0 < np.count_nonzero(short.forbidden) < len(plots)
+    monkeypatch.setattr(
+        "geoplan.clearance.heights._is_hopeful",
+        lambda highest, *_: np.ones(len(highest.span_m), dtype=bool),
+    )
+    full = place.hung()
+    for field in dataclasses.fields(full):
+        np.testing.assert_array_equal(getattr(short, field.name), getattr(full, field.name))

@@ -195,6 +195,17 @@ def test_help_needs_no_heavy_package() -> None:
     assert done.stdout.endswith("[]\n")
 
 
+def test_a_plan_in_usual_units_needs_neither_pint_nor_pandera(tmp_path: Path) -> None:
+    project = SAMPLES / "tiny" / "project.toml"
+    code = (
+        "import sys; from geoplan.cli import main\n"
+        f"assert main(['plan', {str(project)!r}, '--out', {str(tmp_path / 'out')!r}]) == 0\n"
+        "print(sorted({'pint','pandera','folium','matplotlib','jinja2'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.endswith("[]\n")
+
+
 def test_a_defect_of_ours_is_said_to_be_ours(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -164,3 +164,29 @@ def test_any_outline_is_valid_polygon_or_refused(rings: list[list[tuple[int, int
     assert shapely.is_valid(kept).all()
     assert np.isin(shapely.get_type_id(kept), [3, 6]).all()
     assert (shapely.area(kept) > 0).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    start=st.tuples(st.floats(-1e6, 1e6), st.floats(-1e6, 1e6)),
+    length_m=st.floats(0.05, 500.0),
+    heading=st.floats(0.0, 6.3),
+    width_m=st.floats(0.1, 20.0),
+)
+def test_straight_lines_widen_to_what_a_buffer_gives(
+    start: tuple[float, float], length_m: float, heading: float, width_m: float
+) -> None:
+    end = (start[0] + length_m * np.cos(heading), start[1] + length_m * np.sin(heading))
+    lines = array(LineString([start, end]))
+    widened = widen_lines(lines, np.array([width_m]), np.array([True]))
+    wanted = shapely.buffer(lines, width_m / 2.0, cap_style="flat", join_style="mitre")
+    assert shapely.equals_exact(widened, wanted, tolerance=1e-9, normalize=True).all()
+
+
+def test_whole_parts_are_handed_on_as_they_are() -> None:
+    shapes = array(box(0, 0, 1, 1), LineString([(0, 0), (5, 0)]))
+    parts, ids, owner, is_split = split_parts(shapes, np.array(["a", "b"], dtype=object))
+    assert parts.tolist() == shapes.tolist()
+    assert ids.tolist() == ["a", "b"]
+    assert owner.tolist() == [0, 1]
+    assert not is_split.any()

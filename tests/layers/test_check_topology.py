@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 from shapely.geometry import LineString, Point, Polygon, box
 
+from geoplan.layers import check_overlap
 from geoplan.layers import check_topology as topology
 from geoplan.layers.check_topology import check_topology
 from geoplan.layers.locate import locate_addresses
@@ -172,7 +173,7 @@ def test_places_found_already_are_not_searched_again(monkeypatch: pytest.MonkeyP
     )
     expected = check_topology(frames, make_spans(frames))
     frames["addresses"] = addresses.assign(parcel_id=parcel, building_id=building)
-    monkeypatch.delattr(topology, "locate_addresses")
+    monkeypatch.delattr(topology, "locate_in_town")
     assert_frame_equal(check_topology(frames, make_spans(frames))[1], expected[1])
 
 
@@ -273,7 +274,7 @@ def test_buildings_that_overlap_are_noted_and_those_with_one_outline_set_aside()
 
 
 def test_pairs_not_compared_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(topology, "MAX_OVERLAP_VERTICES", 15)
+    monkeypatch.setattr(check_overlap, "MAX_OVERLAP_VERTICES", 15)
     lots = {"A": LOT, "B": box(10, 0, 30, 40), "C": LOT.buffer(1.0), "D": box(100, 0, 120, 40)}
     assert list(found("parcels_overlap", parcels=lots)) == ["B"]
     reasons = found("parcels_overlap_not_checked", parcels=lots)
@@ -533,8 +534,8 @@ def test_overlaps_do_not_depend_on_what_counts_as_detailed(
     shapes = shapely.buffer(shapely.points(x, y), rng.uniform(2, 8, 40), quad_segs=2)
     shapes[::2] = shapely.envelope(shapes[::2])
     meets = shapely.intersects(shapes[:, None], shapes)
-    monkeypatch.setattr(topology, "DETAILED_VERTICES", detail)
-    left, right = topology._meetings(shapes, shapes)
+    monkeypatch.setattr(check_overlap, "DETAILED_VERTICES", detail)
+    left, right = check_overlap._meetings(shapes, shapes)
     assert sorted(zip(left.tolist(), right.tolist(), strict=True)) == [
         tuple(pair) for pair in np.argwhere(meets).tolist()
     ]

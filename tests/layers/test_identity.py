@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoplan.layers.identity import content_order, find_repeats, name_rows
+from geoplan.layers.identity import content_order, find_repeats, is_ascending, name_rows
 
 ROWS = st.lists(
     st.tuples(
@@ -23,10 +25,11 @@ ROWS = st.lists(
 )
 
 
-def columns(rows: list[Any]) -> tuple[pd.Series, Any, pd.DataFrame]:
+def columns(rows: list[Any]) -> tuple[pd.Series, Any, Any]:
     geometry = np.array([None if at is None else shapely.Point(at) for _, at, _ in rows])
     ids = pd.Series([one for one, _, _ in rows], dtype="str")
-    return ids, geometry, pd.DataFrame({"note": [note for _, _, note in rows]})
+    notes = pd.DataFrame({"note": [note for _, _, note in rows]})
+    return ids, geometry, lambda at: notes.iloc[at]
 
 
 @settings(max_examples=60, deadline=None)
@@ -65,3 +68,20 @@ def test_repeats_point_to_the_first() -> None:
     is_repeat, first = find_repeats(np.array(["a", "a", "a", "b", "c", "c"], dtype=object))
     assert is_repeat.tolist() == [False, True, True, False, False, True]
     assert first.tolist() == [0, 0, 0, 3, 4, 4]
+
+
+@settings(max_examples=60, deadline=None)
+@given(ids=st.lists(st.text(st.characters(exclude_categories=["Cs"]), max_size=3), max_size=6))
+def test_ascending_ids_are_sorted_and_unique(ids: list[str]) -> None:
+    wanted = all(one < other for one, other in itertools.pairwise(ids))
+    assert is_ascending(pd.Series(ids, dtype="str")) == wanted
+
+
+@pytest.mark.parametrize("ids", [["a", "b", "c"], ["c", "a", "b"], []])
+def test_rows_with_ids_of_their_own_are_not_looked_at(ids: list[str]) -> None:
+    geometry = shapely.points(np.zeros((len(ids), 2)))
+    asked: list[Any] = []
+    identity = name_rows(pd.Series(ids, dtype="str"), geometry, asked.append)
+    assert asked == []
+    assert [ids[at] for at in identity.order] == sorted(ids)
+    assert identity.is_sorted == (ids == sorted(ids))

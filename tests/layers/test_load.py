@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable
 from time import perf_counter
 from typing import Any
@@ -307,3 +308,23 @@ def test_a_hundred_thousand_rows_take_seconds(desk: Any, hamlet: Any) -> None:
     layers = read_layers(project)
     assert len(layers.addresses) == count
     assert perf_counter() - start < 20.0
+
+
+@pytest.mark.parametrize("is_on", [True, False])
+def test_collection_of_garbage_is_left_as_it_was(desk: Any, hamlet: Any, is_on: bool) -> None:
+    def told(step: str) -> None:
+        seen.append(gc.isenabled())
+
+    seen: list[bool] = []
+    was_on = gc.isenabled()
+    try:
+        gc.enable() if is_on else gc.disable()
+        read_layers(desk.project(hamlet), told)
+        assert gc.isenabled() == is_on
+        hamlet["poles"]["ports_total"] = 0
+        with pytest.raises(NoPlanError, match="map another column"):
+            read_layers(desk.project(hamlet), told)
+        assert gc.isenabled() == is_on
+    finally:
+        gc.enable() if was_on else gc.disable()
+    assert not any(seen)

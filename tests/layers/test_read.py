@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import sqlite3
 import struct
@@ -11,6 +12,8 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from shapely.geometry import Point
 
@@ -263,3 +266,73 @@ def test_checksum_of_one_file_is_its_own(tmp_path: Path) -> None:
     path = csv(tmp_path, "abc")
     known = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert checksum(path) == known
+
+
+def rewrite_geo(path: Path, change: Any) -> None:
+    """Change the geometry column or the metadata of a GeoParquet file."""
+    table = pq.read_table(path)
+    meta = json.loads(table.schema.metadata[b"geo"])
+    table = change(table, meta)
+    pq.write_table(
+        table.replace_schema_metadata({**table.schema.metadata, b"geo": json.dumps(meta)}), path
+    )
+
+
+@pytest.fixture
+def poles_parquet(tmp_path: Path) -> Path:
+    path = tmp_path / "poles.parquet"
+    points = [Point(600_000, 1_000_000), Point(600_010, 1_000_000)]
+    columns = {"pole_id": ["P1", "P2"], "ports_total": [4, 0]}
+    gpd.GeoDataFrame(columns, geometry=points, crs="EPSG:32615").to_parquet(path)
+    return path
+
+
+def test_a_column_that_pandas_keeps_as_index_is_read(poles_parquet: Path) -> None:
+    gpd.read_parquet(poles_parquet).set_index("pole_id").to_parquet(poles_parquet)
+    raw = read_rows(open_source("poles", source(poles_parquet)), ["ports_total", "pole_id"])
+    assert raw.columns["pole_id"].tolist() == ["P1", "P2"]
+    assert raw.columns["ports_total"].tolist() == [4, 0]
+
+
+def test_geometry_that_cannot_be_decoded_is_none(poles_parquet: Path) -> None:
+    def tear(table: pa.Table, meta: Any) -> pa.Table:
+        torn = pa.array([table["geometry"][0].as_py(), b"\x01\x01\x00"])
+        return table.set_column(table.column_names.index("geometry"), "geometry", torn)
+
+    rewrite_geo(poles_parquet, tear)
+    raw = read_rows(open_source("poles", source(poles_parquet)), ["pole_id"])
+    assert raw.geometry[0] == Point(600_000, 1_000_000)
+    assert raw.geometry[1] is None
+
+
+@pytest.mark.parametrize(("said", "name"), [(None, None), ("none at all", "WGS 84 (CRS84)")])
+def test_no_crs_differs_from_none_said(poles_parquet: Path, said: Any, name: str | None) -> None:
+    def change(table: pa.Table, meta: Any) -> pa.Table:
+        meta["columns"]["geometry"].pop("crs")
+        if said is None:
+            meta["columns"]["geometry"]["crs"] = None
+        return table
+
+    rewrite_geo(poles_parquet, change)
+    crs = read_rows(open_source("poles", source(poles_parquet)), ["pole_id"]).crs
+    assert (crs.name if crs is not None else None) == name
+
+
+def test_crs_that_is_none_is_refused(poles_parquet: Path) -> None:
+    def change(table: pa.Table, meta: Any) -> pa.Table:
+        meta["columns"]["geometry"]["crs"] = "no such thing"
+        return table
+
+    rewrite_geo(poles_parquet, change)
+    with pytest.raises(LayerError, match=r"cannot be read .*Check that it opens in a GIS"):
+        read_rows(open_source("poles", source(poles_parquet)), ["pole_id"])
+
+
+def test_other_encodings_are_read_too(poles_parquet: Path) -> None:
+    wanted = read_rows(open_source("poles", source(poles_parquet)), ["pole_id"])
+    gpd.read_parquet(poles_parquet).to_parquet(
+        poles_parquet, geometry_encoding="geoarrow", schema_version="1.1.0"
+    )
+    raw = read_rows(open_source("poles", source(poles_parquet)), ["pole_id"])
+    assert raw.geometry.tolist() == wanted.geometry.tolist()
+    assert raw.crs == wanted.crs

@@ -12,11 +12,13 @@ from geoplan.mechanics import (
     height_at,
     length_from_horizontal_tension,
     length_from_max_tension,
+    length_from_sag,
     point_at_slope,
     sag_at,
     solve_catenary,
     unstressed_length_to,
 )
+from geoplan.mechanics.catenary import bend_bounds
 
 INEXTENSIBLE = 1e15
 OUTPUTS = (
@@ -326,3 +328,29 @@ def test_check_4_greatest_tension_can_be_given():
     length = length_from_max_tension(300.0, 0.0, 3975.0, 2.2219, 9320.0 * 226)
     state = solve_catenary(300.0, 0.0, length, 2.2219, 9320.0 * 226)
     assert float(state.tension_max_n) == pytest.approx(3975.0, rel=1e-12)
+
+
+def test_every_depth_is_between_the_bounds():
+    rng = np.random.default_rng(12)
+    count = 2000
+    span, rise = rng.uniform(1.0, 80.0, count), rng.uniform(-20.0, 20.0, count)
+    sag = span * 10 ** rng.uniform(-3.0, -0.3, count)
+    stiffness = 10 ** rng.uniform(3.5, 6.0, count)
+    length = length_from_sag(span, rise, sag, 0.6, stiffness)
+    state = solve_catenary(span, rise, length, 0.6, stiffness)
+    part = np.linspace(0.0, 1.0, 101)
+    depth = sag_at(state, part * span[:, None])
+    least, most = bend_bounds(state)
+    bow = part * (1.0 - part)
+    assert (depth >= bow * least[:, None] - 1e-9).all()
+    assert (depth <= bow * most[:, None] + 1e-9).all()
+    tight = (sag < 0.02 * span) & (np.abs(rise) < 0.05 * span)
+    assert tight.sum() > 20
+    assert (most[tight] < 1.02 * least[tight]).all()
+
+
+def test_wires_taken_from_a_state_are_the_same_wires():
+    state = solve_catenary(np.array([20.0, 30.0, 40.0]), 1.0, 45.0, 0.6, 1e5)
+    some = state.take(np.array([2, 0, 2]))
+    np.testing.assert_array_equal(some.sag_m, state.sag_m[[2, 0, 2]])
+    np.testing.assert_array_equal(some.half_turn, state.half_turn[[2, 0, 2]])

@@ -15,6 +15,7 @@ from geoplan.mechanics import (
     solve_clamp,
     solve_clamp_for_final_sag,
 )
+from geoplan.mechanics.clamp import solve_clamp_before_and_after
 
 STATES = ("no_ladder", "with_ladder", "ladder_gone")
 STRAND = Strand(40.0, 0.3, 4.0, 4e6, 4000.0)
@@ -165,3 +166,12 @@ def test_bad_arguments_are_named(change, message):
     arguments = {"strand": STRAND, "clamp_m": 15.0, "drop": DROP, "ladder": LADDER, "sag_m": 0.4}
     with pytest.raises(ValueError, match=message):
         solve_clamp(**{**arguments, **change})
+
+
+def test_before_and_after_are_two_of_the_three_states():
+    sag = np.array([0.3, 0.6, 1.2])
+    states = solve_clamp_for_final_sag(STRAND, 15.0, DROP, LADDER, sag)
+    on, gone, length = solve_clamp_before_and_after(STRAND, 15.0, DROP, LADDER, sag)
+    np.testing.assert_array_equal(on.sag_m, states.with_ladder.sag_m)
+    np.testing.assert_array_equal(gone.lateral_m, states.ladder_gone.lateral_m)
+    np.testing.assert_array_equal(length, states.drop_length_m)

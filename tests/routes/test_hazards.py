@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from geoplan.project import Project
-from geoplan.routes.hazards import HAZARD_COLUMNS, build_hazards, fill_words, lengths
+from geoplan.routes.flags import HAZARD_COLUMNS
+from geoplan.routes.hazards import build_hazards
 from geoplan.tables import TABLES, CrossingKind, Severity
 
 US = Project(layers={}, units="us")
@@ -366,34 +365,3 @@ HOSTILE = ["{name}", "{class}{width}", "%s {0} {distance}", "{angle", "}{", "a\\
 def test_a_name_with_braces_stands_as_it_is(name: str) -> None:
     row = _one(ROAD | {"feature_name": name, "feature_class": "{name}"})
     assert row["what"] == f"crosses {name}, {{name}}, carriageway 20.0 ft, at 82 deg"
-
-
-@given(
-    st.lists(
-        st.tuples(
-            st.text(alphabet="{}nameclsx ", max_size=12), st.text(alphabet="{}classn", max_size=9)
-        ),
-        max_size=5,
-    )
-)
-@settings(max_examples=60, deadline=None)
-def test_what_a_word_contains_is_never_taken_for_a_blank(rows: list[tuple[str, str]]) -> None:
-    index = pd.RangeIndex(10, 10 + len(rows))
-    words = {
-        "{name}": pd.Series([row[0] for row in rows], index=index, dtype="str"),
-        "{class}": pd.Series([row[1] for row in rows], index=index, dtype="str"),
-    }
-    filled = fill_words("met {class} of {name} and {name}.", words, index)
-    assert filled.index.equals(index)
-    assert filled.tolist() == [f"met {kind} of {name} and {name}." for name, kind in rows]
-
-
-def test_a_sentence_without_blanks_is_repeated() -> None:
-    assert fill_words("as is", {}, pd.RangeIndex(2)).tolist() == ["as is", "as is"]
-
-
-def test_lengths_are_written_in_the_units_of_the_reports() -> None:
-    metres = pd.Series([3.048, np.nan, 0.0], index=[5, 6, 9])
-    assert lengths(metres, US).tolist() == ["10.0 ft", "unknown", "0.0 ft"]
-    assert lengths(metres, METRIC).tolist() == ["3.05 m", "unknown", "0.00 m"]
-    assert lengths(metres, US).index.tolist() == [5, 6, 9]

@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from geoplan.routes.segments import (
+    BLOCK_PAIRS,
     crossing_parameters,
     expand,
+    may_be_within,
     merge_intervals,
     point_distance,
     polygon_intervals,
@@ -141,3 +143,34 @@ def test_polygon_intervals_agree_with_shapely(seed: int) -> None:
     lines = shapely.linestrings(segment.reshape(-1, 2, 2))
     expected = shapely.length(shapely.intersection(lines, polygon))
     np.testing.assert_allclose(inside, expected, atol=1e-9)
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0.0, 6.0))
+def test_no_pair_that_is_near_enough_is_told_to_be_apart(seed: int, most: float) -> None:
+    rng = np.random.default_rng(seed)
+    first, second = np.round(rng.uniform(-8.0, 8.0, (2, 60, 4)), 1)
+    lines = [shapely.linestrings(rows.reshape(-1, 2, 2)) for rows in (first, second)]
+    near = shapely.distance(*lines) <= most
+    assert may_be_within(first, second, most)[near].all()
+
+
+def test_a_line_along_the_other_side_of_the_street_is_told_to_be_apart() -> None:
+    first, second = np.array([[0.0, 0.0, 20.0, 0.0]]), np.array([[-5.0, 3.1, 40.0, 3.1]])
+    assert not may_be_within(first, second, 3.0)[0]
+    assert may_be_within(first, second, 3.2)[0]
+
+
+def test_intervals_of_many_pairs_are_those_of_each() -> None:
+    star = np.array([[0, 0], [4, 0], [4, 4], [3, 4], [3, 1], [2, 1], [2, 4], [0, 4], [0, 0]], float)
+    edges = np.concatenate([star[:-1], star[1:]], axis=1)
+    first = np.array([0, len(edges)])
+    rng = np.random.default_rng(5)
+    segments = rng.uniform(-1.0, 5.0, (BLOCK_PAIRS + 50, 4))
+    polygon = np.zeros(len(segments), dtype=np.int64)
+    row, start, end = polygon_intervals(segments, edges, first, polygon)
+    assert np.bincount(row).max() == 2  # through both arms
+    for number in (0, 7, BLOCK_PAIRS - 1, BLOCK_PAIRS, len(segments) - 1):
+        _, low, high = polygon_intervals(segments[[number]], edges, first, polygon[[number]])
+        assert start[row == number].tolist() == low.tolist()
+        assert end[row == number].tolist() == high.tolist()

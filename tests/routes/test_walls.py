@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -82,3 +83,26 @@ def test_no_offered_span_passes_through_its_own_building(seed: int, x: float, y:
             line = shapely.LineString([(x, y), (px, py)])
             assert shapely.length(shapely.intersection(line, polygon)) < 1e-6
             assert shapely.distance(polygon.exterior, shapely.Point(px, py)) < 1e-9
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000))
+def test_of_faces_equally_near_the_one_looked_at_more_squarely_is_taken(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    turn = rng.uniform(0, np.pi, 12)
+    boxes = [
+        shapely.affinity.rotate(shapely.box(0, 0, 8, 5), float(angle), use_radians=True)
+        for angle in turn
+    ]
+    walls = build_walls(np.array(boxes, dtype=object))
+    building = np.repeat(np.arange(12), 6)
+    away = rng.uniform(0, 2 * np.pi, len(building))
+    sx, sy = 4 + 15 * np.cos(away), 2.5 + 15 * np.sin(away)
+    points = nearest_wall_points(walls, building, sx, sy)
+    assert points.pair.tolist() == list(range(len(building)))
+    source = shapely.points(sx, sy)
+    shapes = np.array(boxes, dtype=object)[building]
+    np.testing.assert_allclose(points.distance_m, shapely.distance(source, shapes), atol=1e-6)
+    at_corner = points.is_corner
+    assert (points.angle_deg[~at_corner] > 89.999).all()
+    assert (points.angle_deg[at_corner] > 45.0 - 1e-6).all()

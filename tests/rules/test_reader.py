@@ -336,3 +336,19 @@ def test_unknown_strand_is_refused_with_the_nearest() -> None:
 def test_aliases_have_to_be_a_list() -> None:
     with pytest.raises(RuleDataError, match=r"mine\.aliases: is '6M', not a list"):
         load_strand("mine", {"mine": {"base": "6m_5_16", "aliases": "6M"}})
+
+
+def test_loading_again_gives_the_same_whatever_was_loaded_between() -> None:
+    before = (load_rule_set("us"), load_strand("6M"), load_wire("copper_clad_pair"))
+    load_wire("own", {"own": {"base": "copper_clad_pair", "title": "Own"}})
+    available_strands({"own": {}})
+    again = (load_rule_set("us"), load_strand("6M"), load_wire("copper_clad_pair"))
+    assert again == before
+    assert again[2].title != "Own"
+
+
+def test_a_file_of_the_user_is_read_anew_each_time(tmp_path: Path) -> None:
+    path = rule_file(tmp_path, 'title = "First"')
+    assert load_rule_set(path).title == "First"
+    rule_file(tmp_path, 'title = "Second"')
+    assert load_rule_set(path).title == "Second"

@@ -1,0 +1,217 @@
+"""The choice with addresses allowed to be split: one flow over all that compete for ports.
+
+Enters: priced pairs that fit, ports needed, ports free and in reserve.
+Leaves: `Relaxed`: a price for a port of each terminal, and what each pair loses against it.
+Does not do: keep addresses whole that need several ports.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoplan.choice.network import Network, run_flow, sink_distances
+from geoplan.routes.segments import IntArray
+
+BoolArray = npt.NDArray[np.bool_]
+SERVICE_OVER_DEAREST = 4
+SERVICE_STEP = 256
+SERVICE_CENTS = 2**40
+"""Worth of service in all but the dearest calls, so that it doesn't vary with what is in them."""
+MOST_CONTESTED = 0.3
+"""Share of addresses in the flow from which on all are taken in at once."""
+MOST_GROWTHS = 3
+"""Times the set of contested terminals grows before all are taken in."""
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Pairs of address and terminal, sorted by address, then terminal."""
+
+    address: IntArray
+    terminal: IntArray
+    cents: IntArray
+    needed: IntArray
+    free: IntArray
+    reserve: IntArray
+    reserve_cents: int
+
+    @property
+    def scale(self) -> int:
+        """Least common multiple of the ports needed: what a cent is multiplied by."""
+        return int(np.lcm.reduce(np.unique(self.needed))) if len(self.needed) else 1
+
+    @property
+    def service(self) -> int:
+        """Worth of serving one address, in cents; more than all prices together."""
+        dearest = np.zeros(len(self.needed), dtype=np.int64)
+        np.maximum.at(dearest, self.address, self.cents)
+        most = int(2 * (1 + dearest.sum() + self.reserve.sum() * self.reserve_cents))
+        return max(SERVICE_CENTS, 1 << (most * self.scale).bit_length())
+
+
+@dataclass(frozen=True)
+class Relaxed:
+    """Optimal duals of the choice with split addresses; all prices times `scale`."""
+
+    port_price: IntArray
+    """What a port of each terminal is worth at least; 0 where one is left over."""
+    loss: IntArray
+    """By pair: price and ports less the cheapest way of the address; 0 or more."""
+    skip_loss: IntArray
+    """By address: what leaving it unserved loses against its cheapest way."""
+    scale: int
+    service: int
+    contested: int
+    """Addresses that took part in the flow."""
+
+
+def solve_relaxed(pairs: Pairs) -> Relaxed:
+    """Find the worth of a port at each terminal where addresses may be split.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Pairs that fit.
+
+    Returns
+    -------
+    Relaxed
+        Duals, the same whichever optimal flow the solver comes upon.
+
+    Raises
+    ------
+    ArithmeticError
+        If the duals don't prove the flow optimal.
+
+    Notes
+    -----
+    Only contested terminals need a flow. Give every address its cheapest pair; terminals that
+    overflow are contested, and so are addresses whose cheapest pair ends there. A flow of
+    those alone, over all their pairs, with the others' ports taken off, is optimal for all if no
+    further terminal is full: a terminal with a port to spare has price 0 by complementary
+    slackness, port prices are never negative, so an address outside pays its cheapest price and
+    no pair of it costs less with port prices added. Terminals that do fill up are contested in
+    the next round. The proof is repeated on the whole problem at the end: every loss is 0 or
+    more by construction, and what the flow uses must lose nothing.
+
+    The price of a port is minus the shortest distance from the sink to the terminal in the
+    residual network, the largest of all optimal prices where there is a choice.
+    """
+    first = cheapest_rows(pairs)
+    served = first >= 0
+    home = np.where(served, pairs.terminal[first] if len(pairs.terminal) else -1, -1)
+    wanted = np.bincount(
+        home[served], weights=pairs.needed[served], minlength=len(pairs.free)
+    ).astype(np.int64)
+    contested = wanted > pairs.free
+    scale, service = pairs.scale, pairs.service
+    price = np.zeros(len(pairs.free), dtype=np.int64)
+    inside = np.zeros(len(pairs.needed), dtype=bool)
+    grown = 0
+    while contested.any():
+        inside = served & contested[home]
+        if inside.sum() > MOST_CONTESTED * len(inside):
+            inside, contested = served, np.ones_like(contested)
+        rows = np.flatnonzero(inside[pairs.address])
+        outside = np.bincount(
+            home[served & ~inside],
+            weights=pairs.needed[served & ~inside],
+            minlength=len(pairs.free),
+        ).astype(np.int64)
+        price, load = _contested_prices(pairs, rows, outside, scale, service)
+        full = (load + outside >= pairs.free) & (outside > 0)
+        if not full.any():
+            break
+        grown += 1
+        contested = contested | (full if grown < MOST_GROWTHS else outside > 0)
+    whole_price = pairs.cents * scale + price[pairs.terminal] * pairs.needed[pairs.address]
+    least = np.full(len(pairs.needed), service * scale, dtype=np.int64)
+    lead, owner = _starts(pairs.address)
+    if len(lead):
+        least[owner] = np.minimum(least[owner], np.minimum.reduceat(whole_price, lead))
+    return Relaxed(
+        price,
+        whole_price - least[pairs.address],
+        service * scale - least,
+        scale,
+        service,
+        int(np.count_nonzero(inside)),
+    )
+
+
+def cheapest_rows(pairs: Pairs) -> IntArray:
+    """Return the row of each address's cheapest pair, the first of equals; -1 without one."""
+    found = np.full(len(pairs.needed), -1, dtype=np.int64)
+    lead, owner = _starts(pairs.address)
+    if len(lead):
+        least = np.zeros(len(pairs.needed), dtype=np.int64)
+        least[owner] = np.minimum.reduceat(pairs.cents, lead)
+        rows = np.flatnonzero(pairs.cents == least[pairs.address])
+        at, who = _starts(pairs.address[rows])
+        found[who] = rows[at]
+    return found
+
+
+def _starts(address: IntArray) -> tuple[IntArray, IntArray]:
+    """Return where each address begins in a sorted column, and the address."""
+    new = np.ones(len(address), dtype=bool)
+    new[1:] = address[1:] != address[:-1]
+    lead = np.flatnonzero(new).astype(np.int64)
+    return lead, address[lead]
+
+
+def _contested_prices(
+    pairs: Pairs, rows: IntArray, outside: IntArray, scale: int, service: int
+) -> tuple[IntArray, IntArray]:
+    """Solve the flow of contested addresses; return port prices and ports used by them.
+
+    Service is first given a moderate worth, which keeps the numbers small; potentials at its
+    full worth tell whether that was enough to serve most, or it is raised.
+    """
+    addresses, a = np.unique(pairs.address[rows], return_inverse=True)
+    terminals, t = np.unique(pairs.terminal[rows], return_inverse=True)
+    need = pairs.needed[addresses]
+    share = scale // need
+    free = np.maximum(pairs.free[terminals] - outside[terminals], 0)
+    reserve = np.minimum(
+        pairs.reserve[terminals],
+        pairs.free[terminals] + pairs.reserve[terminals] - outside[terminals],
+    )
+    unit = pairs.cents[rows] * share[a]
+    count, sink = len(addresses), len(addresses) + len(terminals)
+    ends = np.arange(len(terminals), dtype=np.int64) + count
+    dearest = int(pairs.cents[rows].max()) + pairs.reserve_cents
+    worth = min(SERVICE_OVER_DEAREST * dearest + 1, service)
+    while True:
+        network = Network(
+            np.concatenate([a, np.arange(count, dtype=np.int64), ends, ends]),
+            np.concatenate([t + count, np.full(sink + len(ends), sink, dtype=np.int64)]),
+            np.concatenate([need[a], need, free, reserve]),
+            np.concatenate(
+                [
+                    unit,
+                    worth * share,
+                    np.zeros(len(ends), dtype=np.int64),
+                    np.full(len(ends), pairs.reserve_cents * scale, dtype=np.int64),
+                ]
+            ),
+            np.concatenate([need, np.zeros(len(ends), dtype=np.int64), [-int(need.sum())]]),
+            len(a),
+        )
+        flow = run_flow(network)
+        full_worth = np.concatenate([unit, service * share, network.cost[len(a) + count :]])
+        least, distance = sink_distances(network, flow, full_worth, service * scale)
+        if least >= 0:
+            break
+        if worth >= service:
+            message = f"optimality proof failed: reduced cost {least} cents"
+            raise ArithmeticError(message)
+        worth = min(worth * SERVICE_STEP, service)
+    price = np.zeros(len(pairs.free), dtype=np.int64)
+    price[terminals] = np.maximum(-distance[count:sink], 0)
+    load = np.zeros(len(pairs.free), dtype=np.int64)
+    load[terminals] = np.bincount(t, weights=flow[: len(a)], minlength=len(terminals))
+    return price, load

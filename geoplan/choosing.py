@@ -1,0 +1,278 @@
+"""The joint choice from prices that are worked out only where they can matter.
+
+Enters: a worker that searches, ports.
+Leaves: `Chosen routes`: for each address the offer that serves it, with the proof; `Book`.
+Does not do: search, or solve the assignment itself.
+
+Each address is first searched up to its cheapest way. Where a terminal is asked for by more than
+it has ports for, the addresses that ask, and those at every terminal that fills up in turn, bring
+in all their pairs, most of them with no more than a lower bound. The assignment is solved with
+these bounds; each pair that it uses at a bound is then worked out, and it is solved again, until
+it uses exact prices only. Every other pair costs at least what it was counted with, so the
+result is the optimum of all pairs. An address that never brings its pairs in has its cheapest way
+at a terminal with room left; a port there is worth nothing, so no other pair can be better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from geoplan.candidates import BoolArray
+from geoplan.choice.solve import Assignment, Ports, relax, solve_assignment
+from geoplan.lower_bounds import NEVER
+from geoplan.offers import Offers, best_offers, same_offers
+from geoplan.routes.segments import IntArray
+from geoplan.search import Aim
+from geoplan.working import Worker
+
+AHEAD_CENTS = 10_000
+"""How far beyond a bound that was used an address is searched; saves rounds, changes nothing."""
+MOST_ROUNDS = 400
+SERVICE = 1 << 40
+"""More cents than any plan costs: what serving one more address outweighs."""
+
+Tell = Callable[[str, int, int], None]
+
+
+class Book:
+    """Offers known so far, how far each address was searched, and the bounds of those who ask."""
+
+    def __init__(self, worker: Worker, count: int, ways: int, tell: Tell) -> None:
+        everyone = np.arange(count, dtype=np.int64)
+        self.worker, self.tell = worker, tell
+        self.offers, self.reached = worker.search(
+            everyone, Aim.first(count, ways), lambda done, total: tell("candidates", done, total)
+        )
+        self.asks = np.zeros(count, dtype=bool)
+        none = np.zeros(0, dtype=np.int64)
+        self.bounds = (none, none, none)
+        self._pairs: IntArray | None = None
+
+    def exact(self) -> IntArray:
+        """Return the best offer of each pair whose price is proven; by address and terminal."""
+        if self._pairs is None:
+            offers = self.offers
+            known = (offers.forbidden == 0) & (offers.cents <= self.reached[offers.address])
+            self._pairs = best_offers(offers, np.flatnonzero(known))
+        return self._pairs
+
+    def ask(self, addresses: IntArray) -> None:
+        """Bring in the bounds of all pairs of these addresses."""
+        self.asks[addresses] = True
+        more = self.worker.bounds(addresses)
+        joined = [np.concatenate([old, new]) for old, new in zip(self.bounds, more, strict=True)]
+        order = np.lexsort((joined[1], joined[0]))
+        self.bounds = (joined[0][order], joined[1][order], joined[2][order])
+
+    def extend(self, addresses: IntArray, until: IntArray, wanted: int = 0) -> None:
+        """Search addresses further."""
+        aim = Aim(self.reached[addresses], until, np.full(len(addresses), wanted, dtype=np.int64))
+        offers, reached = self.worker.search(addresses, aim, lambda done, total: None)
+        self.offers = Offers.joined([self.offers, offers])
+        self.reached[addresses] = np.maximum(self.reached[addresses], reached)
+        self._pairs = None
+
+    def bar(self, rows: IntArray, miss: Offers) -> None:
+        """Forbid offers that failed when worked out in full, and look for others.
+
+        `miss` are the same offers with what they fail.
+        """
+        columns = {}
+        for name in ("forbidden", "miss_m", "miss_kind", "miss_feature"):
+            columns[name] = getattr(self.offers, name).copy()
+            columns[name][rows] = getattr(miss, name)
+        self.offers = replace(self.offers, **columns)
+        self._pairs = None
+        addresses = np.unique(self.offers.address[rows])
+        addresses = addresses[self.reached[addresses] < NEVER]
+        if len(addresses):
+            self.extend(addresses, self.reached[addresses], wanted=1)
+
+    def row_of(self, offers: Offers) -> IntArray:
+        """Return the rows of offers, of different addresses; -1 where they are not in the book."""
+        slot = np.full(len(self.reached), -1, dtype=np.int64)
+        slot[offers.address] = np.arange(len(offers))
+        mine = np.flatnonzero(slot[self.offers.address] >= 0)
+        at = slot[self.offers.address[mine]]
+        same = same_offers(self.offers.take(mine), offers, at)
+        row = np.full(len(offers), -1, dtype=np.int64)
+        row[at[same]] = mine[same]
+        return row
+
+    def optimistic(self, exact_keys: IntArray, width: int) -> tuple[IntArray, IntArray, IntArray]:
+        """Return the pairs of those who ask that have no proven price, each with its bound."""
+        address, terminal, cents = self.bounds
+        key = address * width + terminal
+        at = np.minimum(np.searchsorted(exact_keys, key), max(len(exact_keys) - 1, 0))
+        proven = exact_keys[at] == key if len(exact_keys) else np.zeros(len(key), dtype=bool)
+        open_ = ~proven & (self.reached[address] < NEVER)
+        address, terminal, cents = address[open_], terminal[open_], cents[open_]
+        return address, terminal, np.maximum(cents, self.reached[address] + 1)
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Pairs with the price that the assignment counts for each, by address and terminal."""
+
+    address: IntArray
+    terminal: IntArray
+    cents: IntArray
+    offer: IntArray
+    """Row of the offer; -1 where the price is a bound."""
+
+    @staticmethod
+    def of(book: Book, width: int) -> Pairs:
+        """Gather the pairs of a book."""
+        rows, offers = book.exact(), book.offers
+        address, terminal = offers.address[rows], offers.terminal[rows]
+        more = book.optimistic(address * width + terminal, width)
+        joined = (
+            np.concatenate([address, more[0]]),
+            np.concatenate([terminal, more[1]]),
+            np.concatenate([offers.cents[rows], more[2]]),
+            np.concatenate([rows, np.full(len(more[0]), -1, dtype=np.int64)]),
+        )
+        order = np.lexsort((joined[1], joined[0]))
+        return Pairs(*(column[order] for column in joined))
+
+
+def choose_offers(book: Book, needed: IntArray, ports: Ports) -> tuple[Assignment, IntArray]:
+    """Find the optimum of all pairs.
+
+    Parameters
+    ----------
+    book : Book
+        Offers known; grows.
+    needed : ndarray of int64, shape (n,)
+        Ports that each address needs.
+    ports : Ports
+        Ports of each terminal, by row of pole.
+
+    Returns
+    -------
+    assignment : Assignment
+        Without port values; pairs count along `Pairs.of` the book.
+    offer : ndarray of int64, shape (n,)
+        Row of the offer of each address; -1 where unserved.
+
+    Raises
+    ------
+    ArithmeticError
+        If the proof fails or the rounds don't end; that would be a defect.
+    """
+    width = len(ports.free)
+    for number in range(MOST_ROUNDS):
+        book.tell("choice", number, number + 1)
+        pairs = Pairs.of(book, width)
+        relaxed = relax(pairs.address, pairs.terminal, pairs.cents, needed, ports)
+        guessed = relaxed.is_free & (pairs.offer < 0)
+        joining = relaxed.least > book.reached + 1
+        if _look_further(book, pairs, guessed, joining):
+            continue
+        assignment = _solve(pairs, needed, ports, book.tell, with_values=False)
+        taken = assignment.pair
+        guessed = np.zeros(len(pairs.offer), dtype=bool)
+        guessed[taken[taken >= 0]] = True
+        near = assignment.is_lossy[pairs.terminal] & (relaxed.is_free | guessed)
+        joining = np.zeros(len(needed), dtype=bool)
+        joining[pairs.address[near]] = True
+        if not _look_further(book, pairs, guessed & (pairs.offer < 0), joining):
+            return assignment, np.append(pairs.offer, -1)[taken]
+    message = "the joint choice did not come to an end"
+    raise ArithmeticError(message)
+
+
+def _look_further(book: Book, pairs: Pairs, guessed: BoolArray, joining: BoolArray) -> bool:
+    """Work out pairs counted with a bound, and bring in all pairs of some addresses.
+
+    Returns False where there is nothing to do. Where everything is known of an address, there is
+    nothing more to bring in.
+    """
+    rows = np.flatnonzero(guessed)
+    fresh = np.flatnonzero(joining & ~book.asks & (book.reached < NEVER)).astype(np.int64)
+    if len(rows):
+        until = np.zeros(len(book.reached), dtype=np.int64)
+        np.maximum.at(until, pairs.address[rows], pairs.cents[rows])
+        address = np.unique(pairs.address[rows])
+        book.extend(address, until[address] + AHEAD_CENTS)
+    if len(fresh):
+        book.ask(fresh)
+    return bool(len(rows) or len(fresh))
+
+
+def _solve(
+    pairs: Pairs, needed: IntArray, ports: Ports, tell: Tell, *, with_values: bool
+) -> Assignment:
+    return solve_assignment(
+        pairs.address,
+        pairs.terminal,
+        pairs.cents,
+        needed,
+        ports,
+        lambda done, total: tell("choice", done, total),
+        with_values=with_values,
+    )
+
+
+def value_ports(
+    book: Book, needed: IntArray, ports: Ports, known: Assignment
+) -> Assignment:
+    """Find what one more port at each terminal would be worth, exactly.
+
+    Parameters
+    ----------
+    book : Book
+        Offers known; grows.
+    needed : ndarray of int64, shape (n,)
+        Ports that each address needs.
+    ports : Ports
+        Ports of each terminal.
+    known : Assignment
+        The optimum.
+
+    Returns
+    -------
+    Assignment
+        An optimum of the same price with port values; those don't depend on which of several
+        optima is taken.
+
+    Raises
+    ------
+    ArithmeticError
+        If the optimum has another price; that would be a defect.
+
+    Notes
+    -----
+    Counted with bounds a port is worth at least what it is really worth. Where no pair that the
+    gain rests on is a bound, it is worth just that; until then, those are worked out.
+    """
+    width, nobody = len(ports.free), np.zeros(len(needed), dtype=bool)
+    for number in range(MOST_ROUNDS):
+        book.tell("port values", number, number + 1)
+        pairs = Pairs.of(book, width)
+        valued = _solve(pairs, needed, ports, book.tell, with_values=True)
+        if (valued.served, valued.cents) != (known.served, known.cents):
+            message = "the optimum solved before is not found again"
+            raise ArithmeticError(message)
+        if not _look_further(book, pairs, _rests_on_bounds(pairs, valued), nobody):
+            return valued
+    message = "the values of ports did not come to an end"
+    raise ArithmeticError(message)
+
+
+def _rests_on_bounds(pairs: Pairs, valued: Assignment) -> BoolArray:
+    """Find pairs counted with a bound that the value of some port may rest on."""
+    value = valued.value_addresses * SERVICE + valued.value_cents
+    rows = np.flatnonzero(pairs.offer < 0)
+    at = valued.pair[pairs.address[rows]]
+    before = np.where(
+        at >= 0, pairs.cents[at] + value[pairs.terminal[np.maximum(at, 0)]], SERVICE
+    )
+    worth = value[pairs.terminal[rows]]
+    rests = (worth > 0) & (before - pairs.cents[rows] >= worth)
+    result = np.zeros(len(pairs.offer), dtype=bool)
+    result[rows[rests | (at == rows)]] = True
+    return result

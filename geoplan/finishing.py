@@ -1,0 +1,206 @@
+"""Planned drops worked out in full, from their offers.
+
+Enters: the offers chosen, plant, settings.
+Leaves: `Finished`: air spans, crossings, heights, ends and the final figures, by drop.
+Does not do: choose; a drop that fails goes back to the choice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+
+from geoplan.air_sources import AirSources
+from geoplan.candidates import BoolArray
+from geoplan.clearance.clamps import Clamps
+from geoplan.clearance.final import Final, finish_tuned, fixed_sag
+from geoplan.clearance.hung import Hung
+from geoplan.clearance.supports import Ends, find_ends
+from geoplan.judging import crossings_of, hang, meet
+from geoplan.offers import Offers, air_of
+from geoplan.plant import Plant
+from geoplan.project import Project
+from geoplan.routes.air_spans import AirSpans
+from geoplan.routes.crossings import Crossings
+from geoplan.routes.segments import IntArray
+
+NOT_BY_CLAMP = ("row", "strand", "shared")
+
+
+@dataclass(frozen=True)
+class Finished:
+    """Planned drops, one row each; ``air`` of the crossings counts the drops."""
+
+    offers: Offers
+    air: AirSpans
+    crossings: Crossings
+    hung: Hung
+    ends: Ends
+    final: Final
+
+    def __len__(self) -> int:
+        """Count the drops."""
+        return len(self.offers)
+
+    def fails(self, project: Project) -> BoolArray:
+        """Tell which drops miss their margin or a limit of tension."""
+        return self.final.fails(project.heights.clearance_margin)
+
+    def take(self, rows: IntArray) -> Finished:
+        """Return some drops, in the order asked for."""
+        met = crossings_of(self.crossings, rows, len(self))
+        kept = np.zeros(len(self), dtype=bool)
+        kept[rows] = True
+        at = np.flatnonzero(kept[self.crossings.air])
+        order = np.argsort(met.air, kind="stable")
+        at = at[order]
+        place = np.full(len(self.crossings) + 1, -1, dtype=np.int64)
+        place[at] = np.arange(len(at))
+        hung = self.hung.take(rows)
+        return Finished(
+            self.offers.take(rows),
+            self.air.take(rows),
+            met.take(order),
+            replace(hung, miss_crossing=place[hung.miss_crossing]),
+            self.ends.take(rows),
+            _take_final(self.final, rows, at, place),
+        )
+
+    @staticmethod
+    def joined(parts: list[Finished]) -> Finished:
+        """Return the drops of several parts, in order."""
+        drops = np.cumsum([0, *(len(part) for part in parts)]).tolist()
+        met = np.cumsum([0, *(len(part.crossings) for part in parts)]).tolist()
+        return Finished(
+            Offers.joined([part.offers for part in parts]),
+            AirSpans.joined([part.air for part in parts]),
+            Crossings.joined(
+                [part.crossings.moved(by) for part, by in zip(parts, drops, strict=False)]
+            ),
+            Hung.joined([part.hung.moved(by) for part, by in zip(parts, met, strict=False)]),
+            Ends(
+                *(
+                    np.concatenate([getattr(part.ends, field.name) for part in parts])
+                    for field in fields(Ends)
+                )
+            ),
+            _joined_finals([part.final for part in parts], drops, met),
+        )
+
+
+def finish_offers(offers: Offers, plant: Plant, project: Project) -> Finished:
+    """Work out the drops of offers in full.
+
+    Parameters
+    ----------
+    offers : Offers
+        Chosen routes sorted by address; of a strand span, all drops that hang from it.
+    plant : Plant
+        Where.
+    project : Project
+        Settings.
+
+    Returns
+    -------
+    Finished
+        A row for each offer, in their order.
+    """
+    air = air_of(offers, AirSources(plant, project))
+    crossings, _ = meet(air, plant, project)
+    hung = hang(air, crossings, plant, project)
+    ends = find_ends(air, plant.index, plant.supports, project.heights.clamp_settlement)
+    work = (
+        air,
+        crossings,
+        hung,
+        ends,
+        plant.index,
+        plant.supports,
+        plant.demands,
+        plant.standards,
+        project,
+    )
+    final, _ = finish_tuned(*work, fixed_sag(air, hung, plant.standards))
+    return Finished(offers, air, crossings, hung, ends, final)
+
+
+def by_strand_span(span: IntArray, most: int) -> list[IntArray]:
+    """Split drops into groups that keep all drops of a strand span together.
+
+    Parameters
+    ----------
+    span : ndarray of int64, shape (n,)
+        Strand span of each drop's clamp; -1 without.
+    most : int
+        Drops of a group; a group may have more where one strand span asks for it.
+
+    Returns
+    -------
+    list of ndarray of int64
+        Rows, ascending within each group.
+    """
+    alone = -1 - np.arange(len(span), dtype=np.int64)
+    key = np.where(span >= 0, span, alone)
+    order = np.lexsort((np.arange(len(span)), key))
+    place = np.arange(len(span)) // max(most, 1)
+    first = np.ones(len(span), dtype=bool)
+    first[1:] = key[order][1:] != key[order][:-1]
+    start = np.maximum.accumulate(np.where(first, np.arange(len(span)), 0))
+    group = place[start]
+    cuts = np.flatnonzero(np.diff(group)) + 1
+    return [np.sort(part) for part in np.split(order, cuts) if len(part)]
+
+
+def _take_final(final: Final, rows: IntArray, at: IntArray, place: IntArray) -> Final:
+    values: dict[str, Any] = {}
+    for field in fields(Final):
+        old = getattr(final, field.name)
+        if field.name == "clamps":
+            values["clamps"] = _take_clamps(old, rows)
+        else:
+            values[field.name] = old[at if field.name.startswith("crossing_") else rows]
+    values["margin_crossing"] = place[values["margin_crossing"]]
+    return Final(**values)
+
+
+def _take_clamps(clamps: Clamps, rows: IntArray) -> Clamps:
+    position = np.full(int(max(rows.max(initial=-1), clamps.row.max(initial=-1))) + 1, -1)
+    position[rows] = np.arange(len(rows))
+    kept = np.flatnonzero(position[clamps.row] >= 0)
+    kept = kept[np.argsort(position[clamps.row[kept]], kind="stable")]
+    return _with_arrays(
+        clamps,
+        lambda name: getattr(clamps, name)[kept],
+        position[clamps.row[kept]].astype(np.int64),
+    )
+
+
+def _with_arrays(clamps: Clamps, column: Any, row: IntArray) -> Clamps:  # noqa: ANN401
+    """Replace the columns; strand and shared spans are no longer those of the rows."""
+    values = {
+        field.name: column(field.name)
+        for field in fields(Clamps)
+        if field.name not in NOT_BY_CLAMP
+    }
+    return replace(clamps, row=row, **values)
+
+
+def _joined_finals(parts: list[Final], drops: list[int], met: list[int]) -> Final:
+    values: dict[str, Any] = {}
+    for field in fields(Final):
+        columns = [getattr(part, field.name) for part in parts]
+        if field.name == "margin_crossing":
+            columns = [
+                np.where(column >= 0, column + by, -1)
+                for column, by in zip(columns, met, strict=False)
+            ]
+        if field.name != "clamps":
+            values[field.name] = np.concatenate(columns)
+    clamps = [part.clamps for part in parts]
+    row = np.concatenate([part.row + by for part, by in zip(clamps, drops, strict=False)])
+    values["clamps"] = _with_arrays(
+        clamps[0], lambda name: np.concatenate([getattr(part, name) for part in clamps]), row
+    )
+    return Final(**values)
