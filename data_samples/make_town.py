@@ -288,7 +288,9 @@ def _make_roads(tiles: _Tiles) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     return roads, walks
 
 
-def _make_plant(tiles: _Tiles, rng: np.random.Generator) -> dict[str, gpd.GeoDataFrame]:
+def _make_plant(
+    tiles: _Tiles, rng: np.random.Generator, *, scarce: bool
+) -> dict[str, gpd.GeoDataFrame]:
     """Return poles with terminals, strand and secondary power from pole to pole."""
     total = tiles.count * POLES_PER_TILE
     place = np.tile(np.arange(POLES_PER_TILE), tiles.count)
@@ -296,7 +298,8 @@ def _make_plant(tiles: _Tiles, rng: np.random.Generator) -> dict[str, gpd.GeoDat
     x += rng.uniform(-1.5, 1.5, total)
     y = np.repeat(tiles.y, POLES_PER_TILE) + LOT_DEPTH_M + RIGHT_OF_WAY_M / 2 + POLE_OFFSET_M
     has_terminal = np.isin(place, TERMINAL_POLES)
-    ports = np.where(has_terminal, rng.choice([6, 8, 8, 12], total), 0)
+    sizes = np.array([6, 8, 8, 12] if scarce else [8, 12, 12, 12])
+    ports = np.where(has_terminal, sizes[rng.integers(0, len(sizes), total)], 0)
     in_use = np.where(has_terminal, rng.choice([0, 1], total), 0)
     pole_id = _ids("P", total)
     poles = _frame(
@@ -365,7 +368,7 @@ def _break_rows(
 
 
 def make_town(
-    n_addresses: int, seed: int = SEED, *, broken_share: float = 0.0
+    n_addresses: int, seed: int = SEED, *, broken_share: float = 0.0, scarce: bool = False
 ) -> dict[str, gpd.GeoDataFrame]:
     """Make a synthetic region.
 
@@ -386,6 +389,9 @@ def make_town(
         Layers by name, in UTM zone 15 N (EPSG:32615), SI, with geoplan's column names; ids are
         columns.
 
+    scarce : bool
+        Whether to make terminals so small that there are fewer free ports than addresses.
+
     Raises
     ------
     ValueError
@@ -393,9 +399,11 @@ def make_town(
 
     Notes
     -----
-    24 lots, 6 poles and 3 terminals per tile of 255 m by 85 m. Terminals have 6, 8 or
-    12 ports, some in use or reserved: 23.25 free ports per full tile on average, for 24.24
-    ports asked for, so that about one address in twenty stays without a port.
+    24 lots, 6 poles and 3 terminals per tile of 255 m by 85 m. Terminals have 8 or
+    12 ports, some in use or reserved: 29.25 free ports per full tile on average, for 24.24
+    ports asked for; one terminal in several is asked for by more than it has ports for. Where
+    ports are scarce they have 6, 8 or 12: 23.25 free ports, so that about one address in twenty
+    stays without one, and nearly every terminal is full.
     """
     if n_addresses < 1:
         message = f"n_addresses must be at least 1 (given: {n_addresses})"
@@ -408,7 +416,7 @@ def make_town(
     layers, lots, houses = _lot_layers(tiles, n_addresses, rng)
     layers["trees"] = _make_trees(lots, houses, rng)
     layers["roads"], layers["sidewalks"] = _make_roads(tiles)
-    layers = {**layers, **_make_plant(tiles, rng)}
+    layers = {**layers, **_make_plant(tiles, rng, scarce=scarce)}
     return _break_rows(layers, broken_share, rng) if broken_share else layers
 
 
@@ -438,10 +446,16 @@ def main() -> None:
     parser.add_argument(
         "--broken-share", type=float, default=0.0, help="part of the rows that is broken"
     )
+    parser.add_argument("--scarce", action="store_true", help="fewer free ports than addresses")
     parser.add_argument("--out", type=Path, required=True)
     arguments = parser.parse_args()
     start = time.perf_counter()
-    layers = make_town(arguments.addresses, arguments.seed, broken_share=arguments.broken_share)
+    layers = make_town(
+        arguments.addresses,
+        arguments.seed,
+        broken_share=arguments.broken_share,
+        scarce=arguments.scarce,
+    )
     made = time.perf_counter() - start
     write_town(layers, arguments.out)
     counts = ", ".join(f"{name} {len(layer)}" for name, layer in layers.items())

@@ -31,8 +31,10 @@ from geoplan.routes.segments import IntArray
 BoolArray = npt.NDArray[np.bool_]
 TIE_BITS = 30
 MOST_PREFERENCE = 15
-MOST_SINGLE_ROUNDS = 2
-"""Rounds that open only the ways asked for; later ones open all ways in and out of a piece."""
+MOST_SINGLE_ROUNDS = 6
+"""Rounds that open only the ways asked for; later ones open what is near besides."""
+MOST_WAYS_AT_ONCE = 100_000
+"""Components with no more ways than this are opened as a whole then."""
 
 
 @dataclass(frozen=True)
@@ -171,13 +173,26 @@ def _offers(pairs: Pairs, relaxed: Relaxed, state: _Open, lossy: BoolArray) -> _
 
 
 def _widened(pairs: Pairs, state: _Open, pair: BoolArray) -> BoolArray:
-    """Add all closed ways into and out of the pieces that ask for some closed ways."""
-    asks = np.zeros(int(state.piece.max(initial=-1)) + 2, dtype=bool)
-    own, other = state.piece_of[pairs.address], state.piece[pairs.terminal]
-    asks[own[pair]] = True
-    asks[other[pair & ~state.ample[pairs.terminal]]] = True
-    asks[-1] = False
-    return ~state.pair & (asks[own] | (asks[other] & ~state.ample[pairs.terminal])) | pair
+    """Add closed ways that are near some: all of their component, or where that is too large, all
+    of the same addresses and terminals.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    count, terminals = len(pairs.needed), len(pairs.free)
+    links = coo_array(
+        (np.ones(len(pairs.address), dtype=np.int8), (pairs.address, pairs.terminal + count)),
+        shape=(count + terminals, count + terminals),
+    )
+    component = connected_components(links, directed=False)[1][pairs.address]
+    asks = np.zeros(int(component.max(initial=-1)) + 1, dtype=bool)
+    asks[component[pair]] = True
+    asks &= np.bincount(component, minlength=len(asks)) <= MOST_WAYS_AT_ONCE
+    address, terminal = np.zeros(count, dtype=bool), np.zeros(terminals, dtype=bool)
+    address[pairs.address[pair]] = True
+    terminal[pairs.terminal[pair]] = True
+    near = address[pairs.address] | terminal[pairs.terminal] | asks[component]
+    return ~state.pair & near
 
 
 def _touched(

@@ -166,8 +166,8 @@ def solve_assignment(
 class Relaxation:
     """What pairs lose in the choice with addresses allowed to be split."""
 
-    is_free: BoolArray
-    """By pair: whether it may be used without loss."""
+    loss_cents: npt.NDArray[np.float64]
+    """By pair: what using it loses; infinite where it doesn't fit."""
     least: npt.NDArray[np.float64]
     """By address: cents of its cheapest pair with ports at their worth; infinite unserved."""
 
@@ -200,10 +200,10 @@ def relax(
             ports.reserve_cents,
         )
     )
-    is_free = np.zeros(len(address), dtype=bool)
-    is_free[rows] = relaxed.loss == 0
+    loss = np.full(len(address), np.inf)
+    loss[rows] = relaxed.loss / relaxed.scale
     least = relaxed.service - relaxed.skip_loss / relaxed.scale
-    return Relaxation(is_free, np.where(relaxed.skip_loss > 0, least, np.inf))
+    return Relaxation(loss, np.where(relaxed.skip_loss > 0, least, np.inf))
 
 
 def _silent(done: int, total: int) -> None:
