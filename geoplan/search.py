@@ -31,7 +31,7 @@ from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.crossings import Crossings
 from geoplan.routes.segments import IntArray
 
-FIRST_STEP_CENTS = 400
+FIRST_STEP_CENTS = 1_600
 MOST_DOUBLINGS = 40
 
 

@@ -26,7 +26,7 @@ from geoplan.routes.segments import IntArray
 from geoplan.search import Aim, search_routes
 from geoplan.shifting import shift_clamps
 
-CHUNK = 2_500
+CHUNK = 5_000
 THREADS = 2
 """Groups worked on side by side; numpy and GEOS let go of the interpreter. No say in results."""
 

@@ -2,19 +2,6 @@
    Every text from the data is put in as text, never as markup. */
 "use strict";
 
-function geoplanPage(look) {
-  const map = L.map("gp-map", { center: [0, 0], zoom: 1, zoomSnap: 0.25, zoomDelta: 0.5 });
-  const control = L.control.layers({}, {}, { collapsed: false }).addTo(map);
-  const groups = {};
-  for (const key of look.order) {
-    groups[key] = L.featureGroup();
-    if (look.groups[key].is_shown) groups[key].addTo(map);
-    control.addOverlay(groups[key], look.groups[key].label);
-  }
-  window.gpMap = map;  // to be had from the console
-  geoplanMap(map, groups, control, look);
-}
-
 function geoplanMap(map, groups, layerControl, look) {
   const data = JSON.parse(document.getElementById("geoplan-data").textContent);
 
