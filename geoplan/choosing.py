@@ -34,6 +34,8 @@ and so on. Saves rounds, changes nothing."""
 NEAR_CENTS = 2_000
 """Bounds that lose no more than this are worked out where keeping addresses whole costs
 something; saves rounds too."""
+FEW_ADDRESSES = 1_000
+"""No more than this ask for all their pairs: they are searched to the end at once."""
 MOST_ROUNDS = 400
 SERVICE = 1 << 40
 """More cents than any plan costs: what serving one more address outweighs."""
@@ -208,9 +210,10 @@ def _look_further(book: Book, pairs: Pairs, guessed: BoolArray, joining: BoolArr
         until = np.zeros(len(book.reached), dtype=np.int64)
         np.maximum.at(until, pairs.address[rows], pairs.cents[rows])
         address = np.unique(pairs.address[rows])
-        ahead = AHEAD_CENTS << (2 * np.minimum(book.extensions[address], 20))
+        ahead = AHEAD_CENTS << (2 * np.minimum(book.extensions[address], 15))
         book.extensions[address] += 1
-        book.extend(address, until[address] + ahead)
+        few = book.asks.sum() <= FEW_ADDRESSES
+        book.extend(address, np.where(few, NEVER, until[address] + ahead))
     if len(fresh):
         book.ask(fresh)
     return bool(len(rows) or len(fresh))

@@ -91,6 +91,10 @@ class MissingExtraError(GeoplanError):
     """An optional package is needed for what was asked."""
 
 
+class ClusterError(GeoplanError):
+    """The processes or machines asked for cannot be had."""
+
+
 def nearest_name(name: str, valid: Iterable[str]) -> str:
     """Return a hint that names the valid word nearest to a wrong one, or lists them all.
 

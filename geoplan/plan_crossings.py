@@ -18,25 +18,11 @@ from geoplan.choice.drop_crossings import find_drop_crossings
 from geoplan.chosen import Chosen, ids
 from geoplan.hanging import clearance_columns
 from geoplan.model import Layers
-from geoplan.routes.crossings import KIND_CODE, KINDS, Crossings
+from geoplan.routes.crossings import KIND_CODE, KIND_LAYER, KINDS, Crossings
 from geoplan.routes.segments import IntArray
 from geoplan.tables import CrossingKind
 from geoplan.text_columns import assembled, joined, texts, worded
 from geoplan.verdicts import Forbidden
-
-KIND_LAYER = {
-    CrossingKind.ROAD: "roads",
-    CrossingKind.RAIL: "rail",
-    CrossingKind.WATER: "water",
-    CrossingKind.POWER: "power",
-    CrossingKind.TREE: "trees",
-    CrossingKind.ROOF: "buildings",
-    CrossingKind.DRIVEWAY: "driveways",
-    CrossingKind.SIDEWALK: "sidewalks",
-    CrossingKind.POOL: "pools",
-    CrossingKind.LOT: "parcels",
-    CrossingKind.EXISTING_DROP: "existing_drops",
-}
 
 
 def build_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:

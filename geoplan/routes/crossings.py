@@ -32,6 +32,20 @@ from geoplan.tables import CrossingKind
 
 KINDS = tuple(CrossingKind)
 KIND_CODE = {kind: number for number, kind in enumerate(KINDS)}
+KIND_LAYER = {
+    CrossingKind.ROAD: "roads",
+    CrossingKind.RAIL: "rail",
+    CrossingKind.WATER: "water",
+    CrossingKind.POWER: "power",
+    CrossingKind.TREE: "trees",
+    CrossingKind.ROOF: "buildings",
+    CrossingKind.DRIVEWAY: "driveways",
+    CrossingKind.SIDEWALK: "sidewalks",
+    CrossingKind.POOL: "pools",
+    CrossingKind.LOT: "parcels",
+    CrossingKind.EXISTING_DROP: "existing_drops",
+}
+"""Layer that each kind of crossing counts its features in; planned drops count addresses."""
 
 AT_POLE_M = 2.0
 """Power that passes the source pole is not met again within this distance of it."""

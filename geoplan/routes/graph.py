@@ -8,12 +8,15 @@ Does not do: air spans.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import networkx as nx
 import numpy as np
 import numpy.typing as npt
 
 from geoplan.routes.segments import FloatArray, IntArray, expand
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,8 @@ def strand_graph(pole_count: int, ends: IntArray, length_m: FloatArray) -> nx.Mu
     networkx.MultiGraph
         Edges carry ``span`` (row) and ``length_m``.
     """
+    import networkx as nx
+
     graph: nx.MultiGraph = nx.MultiGraph()
     graph.add_nodes_from(range(pole_count))
     graph.add_edges_from(

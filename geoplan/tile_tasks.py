@@ -1,0 +1,255 @@
+"""Work on one tile, told in rows of the whole region.
+
+Enters: a tile on disk, a question in rows of the region.
+Leaves: the answer in rows of the region.
+Does not do: know who asks, or where it runs.
+"""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from geoplan.finishing import Finished, finish_offers
+from geoplan.offers import Offers
+from geoplan.plant import Plant, build_plant
+from geoplan.project import Project
+from geoplan.routes.crossings import KIND_CODE, KIND_LAYER, Crossings
+from geoplan.routes.segments import IntArray
+from geoplan.search import Aim
+from geoplan.shifting import shift_clamps
+from geoplan.standards import Standards
+from geoplan.tiles import Tile
+from geoplan.working import Bounds, explaining_offers, pair_bounds, search_offers
+
+KEPT_OPEN = 2
+"""Tiles that a process keeps ready."""
+
+
+@dataclass(frozen=True)
+class Site:
+    """A tile made ready."""
+
+    tile: Tile
+    plant: Plant
+    project: Project
+
+    def offers_in(self, offers: Offers) -> Offers:
+        """Tell offers of the region in rows of the tile."""
+        return self._renumbered(offers, self.tile.to_tile)
+
+    def offers_out(self, offers: Offers) -> Offers:
+        """Tell offers of the tile in rows of the region."""
+        return self._renumbered(offers, self.tile.to_region)
+
+    def _renumbered(self, offers: Offers, number: Callable[[str, IntArray], IntArray]) -> Offers:
+        return replace(
+            offers,
+            address=number("addresses", offers.address),
+            terminal=number("poles", offers.terminal),
+            pole=number("poles", offers.pole),
+            span=number("spans", offers.span),
+            building=number("buildings", offers.building),
+            miss_feature=_features(offers.miss_kind, offers.miss_feature, number),
+        )
+
+    def finished_out(self, finished: Finished) -> Finished:
+        """Tell finished drops of the tile in rows of the region."""
+        to_region, air = self.tile.to_region, finished.air
+        met: Crossings = finished.crossings
+        return replace(
+            finished,
+            offers=self.offers_out(finished.offers),
+            air=replace(
+                air,
+                address=to_region("addresses", air.address),
+                pole=to_region("poles", air.pole),
+                span=to_region("spans", air.span),
+                building=to_region("buildings", air.building),
+            ),
+            crossings=replace(met, feature=_features(met.kind, met.feature, to_region)),
+        )
+
+
+def _features(
+    kind: IntArray, feature: IntArray, number: Callable[[str, IntArray], IntArray]
+) -> IntArray:
+    result = feature.copy()
+    for name, layer in KIND_LAYER.items():
+        rows = np.flatnonzero(kind == KIND_CODE[name])
+        if len(rows):
+            result[rows] = number(layer, feature[rows])
+    return result
+
+
+_open: dict[str, Site] = {}
+
+
+def open_site(path: str) -> Site:
+    """Read a tile and make it ready; those used last are kept.
+
+    Parameters
+    ----------
+    path : str
+        File written by `write_tile`.
+
+    Returns
+    -------
+    Site
+        Ready for work.
+    """
+    if path not in _open:
+        while len(_open) >= KEPT_OPEN:
+            _open.pop(next(iter(_open)))
+        tile, project, standards = pickle.loads(Path(path).read_bytes())  # noqa: S301
+        _open[path] = Site(tile, build_plant(tile.layers, project, standards), project)
+    return _open[path]
+
+
+def write_tile(path: Path, tile: Tile, project: Project, standards: Standards) -> None:
+    """Write a tile for `open_site`.
+
+    Parameters
+    ----------
+    path : Path
+        File to write.
+    tile : Tile
+        The tile.
+    project : Project
+        Settings.
+    standards : Standards
+        Rules, wire and strands.
+    """
+    with path.open("wb") as file:
+        _Pickler(file, protocol=5).dump((tile, project, standards))
+
+
+def _read_only(values: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(values)
+
+
+class _Pickler(pickle.Pickler):
+    """Also takes read-only views of dicts."""
+
+    def reducer_override(self, value: Any) -> Any:  # noqa: ANN401
+        if isinstance(value, MappingProxyType):
+            return _read_only, (dict(value),)
+        return NotImplemented
+
+
+def search_tile(path: str, addresses: IntArray, aim: Aim) -> tuple[Offers, IntArray]:
+    """Search addresses of a tile; see `geoplan.working.Worker.search`.
+
+    Parameters
+    ----------
+    path : str
+        The tile.
+    addresses : ndarray of int64, shape (n,)
+        Rows of the region.
+    aim : Aim
+        How far.
+
+    Returns
+    -------
+    Offers, ndarray of int64
+        In rows of the region.
+    """
+    site = open_site(path)
+    mine = site.tile.to_tile("addresses", addresses)
+    offers, reached = search_offers(mine, aim, site.plant, site.project)
+    return site.offers_out(offers), reached
+
+
+def bound_tile(path: str, addresses: IntArray) -> Bounds:
+    """Bound the pairs of addresses of a tile; see `geoplan.working.Worker.bounds`.
+
+    Parameters
+    ----------
+    path : str
+        The tile.
+    addresses : ndarray of int64, shape (n,)
+        Rows of the region.
+
+    Returns
+    -------
+    Bounds
+        In rows of the region.
+    """
+    site = open_site(path)
+    mine = site.tile.to_tile("addresses", addresses)
+    address, terminal, cents = pair_bounds(mine, site.plant, site.project)
+    to_region = site.tile.to_region
+    return to_region("addresses", address), to_region("poles", terminal), cents
+
+
+def shift_tile(path: str, offers: Offers) -> Offers:
+    """Shift clamps of a tile; see `geoplan.working.Worker.shift`.
+
+    Parameters
+    ----------
+    path : str
+        The tile.
+    offers : Offers
+        In rows of the region.
+
+    Returns
+    -------
+    Offers
+        In rows of the region.
+    """
+    site = open_site(path)
+    return site.offers_out(shift_clamps(site.offers_in(offers), site.plant, site.project))
+
+
+def finish_tile(path: str, offers: Offers) -> Finished:
+    """Work out drops of a tile; see `geoplan.working.Worker.finish`.
+
+    Parameters
+    ----------
+    path : str
+        The tile.
+    offers : Offers
+        In rows of the region, sorted by address.
+
+    Returns
+    -------
+    Finished
+        In rows of the region.
+    """
+    site = open_site(path)
+    return site.finished_out(finish_offers(site.offers_in(offers), site.plant, site.project))
+
+
+def explain_tile(path: str, addresses: IntArray) -> Offers:
+    """Search addresses of a tile to the end; see `geoplan.working.Worker.explain`.
+
+    Parameters
+    ----------
+    path : str
+        The tile.
+    addresses : ndarray of int64, shape (n,)
+        Rows of the region.
+
+    Returns
+    -------
+    Offers
+        In rows of the region.
+    """
+    site = open_site(path)
+    mine = site.tile.to_tile("addresses", addresses)
+    return site.offers_out(explaining_offers(mine, site.plant, site.project))
+
+
+TASKS: Mapping[str, Callable[..., Any]] = {
+    "search": search_tile,
+    "bounds": bound_tile,
+    "shift": shift_tile,
+    "finish": finish_tile,
+    "explain": explain_tile,
+}
