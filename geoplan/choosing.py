@@ -233,9 +233,7 @@ def _solve(
     )
 
 
-def value_ports(
-    book: Book, needed: IntArray, ports: Ports, known: Assignment
-) -> Assignment:
+def value_ports(book: Book, needed: IntArray, ports: Ports, known: Assignment) -> Assignment:
     """Find what one more port at each terminal would be worth, exactly.
 
     Parameters
@@ -284,9 +282,7 @@ def _rests_on_bounds(pairs: Pairs, valued: Assignment) -> BoolArray:
     value = valued.value_addresses * SERVICE + valued.value_cents
     rows = np.flatnonzero(pairs.offer < 0)
     at = valued.pair[pairs.address[rows]]
-    before = np.where(
-        at >= 0, pairs.cents[at] + value[pairs.terminal[np.maximum(at, 0)]], SERVICE
-    )
+    before = np.where(at >= 0, pairs.cents[at] + value[pairs.terminal[np.maximum(at, 0)]], SERVICE)
     worth = value[pairs.terminal[rows]]
     rests = (worth > 0) & (before - pairs.cents[rows] >= worth)
     result = np.zeros(len(pairs.offer), dtype=bool)

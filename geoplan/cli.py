@@ -23,11 +23,16 @@ from geoplan.errors import (
     EXIT_INTERNAL,
     EXIT_WARNINGS,
     GeoplanError,
+    UsageError,
     one_line,
 )
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from geoplan.model import Layers
+    from geoplan.project import Project
+    from geoplan.working import Worker
 
 Progress = Callable[[str, int, int], None]
 
@@ -83,6 +88,16 @@ def _parser() -> argparse.ArgumentParser:
         help="geopackage: with CSV and a map; geoparquet: one file per table, for big regions "
         "(%(default)s)",
     )
+    plan.add_argument("--workers", type=_count, metavar="N", help="share the work over N processes")
+    plan.add_argument(
+        "--scheduler", metavar="ADDRESS", help="share it over the machines of a Dask scheduler"
+    )
+    plan.add_argument(
+        "--work", type=Path, help="folder that all of them see (default: beside --out)"
+    )
+    plan.add_argument(
+        "--resume", action="store_true", help="take up a shared run that was broken off"
+    )
     plan.add_argument("--quiet", action="store_true", help="print errors only")
     plan.set_defaults(run=_plan)
     check = commands.add_parser("check", help="check a project's layers without planning")
@@ -94,6 +109,15 @@ def _parser() -> argparse.ArgumentParser:
     keys = commands.add_parser("keys", help="print every key of a project file")
     keys.set_defaults(run=_keys)
     return parser
+
+
+def _count(words: str) -> int:
+    """Read a number of processes."""
+    count = int(words) if words.isdecimal() else 0
+    if count < 1:
+        message = f"'{words}' is not a number of processes, 1 or more"
+        raise argparse.ArgumentTypeError(message)
+    return count
 
 
 def _project_argument(parser: argparse.ArgumentParser) -> None:
@@ -202,7 +226,8 @@ def _plan(options: argparse.Namespace) -> int:
     clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
     try:
         layers = read_layers(project, clock.step)
-        plan = make_plan(layers, project, clock.tell)
+        with _shared_work(options, layers, project, out, clock) as worker:
+            plan = make_plan(layers, project, clock.tell, worker=worker)
         clock.tell("write", 0, 1)
         written = write_plan(plan, out, options.tables)
     finally:
@@ -211,6 +236,41 @@ def _plan(options: argparse.Namespace) -> int:
         print(terminal_summary(with_timings(plan, seconds)))
         print(f"Written to {out}: {', '.join(sorted(path.name for path in written))}")
     return EXIT_CLEAN
+
+
+@contextmanager
+def _shared_work(
+    options: argparse.Namespace, layers: Layers, project: Project, out: Path, clock: _Clock
+) -> Iterator[Worker | None]:
+    """Start the processes asked for; after a fault their answers are kept for --resume."""
+    if options.workers is None and options.scheduler is None:
+        if options.resume or options.work:
+            where = "--resume, --work"
+            raise UsageError(where, "nothing is shared out", "Add --workers N")
+        yield None
+        return
+    if options.workers is not None and options.scheduler is not None:
+        where = "--workers, --scheduler"
+        raise UsageError(where, "both are given", "Keep one of them")
+    from geoplan.cluster import Cluster
+    from geoplan.standards import load_standards
+
+    cluster = Cluster(
+        layers,
+        project,
+        load_standards(project),
+        options.work or out.parent / f"{out.name}.work",
+        workers=options.workers or 0,
+        scheduler=options.scheduler,
+        resume=options.resume,
+        tell=clock.tell,
+    )
+    done = False
+    try:
+        yield cluster
+        done = True
+    finally:
+        cluster.close(keep=not done)
 
 
 def _folder_name(name: str) -> str:

@@ -36,7 +36,7 @@ from geoplan.tiles import cut_tile, layer_bounds, reach_m, split_addresses
 from geoplan.working import Bounds, Tell, joined_bounds, joined_offers
 
 if TYPE_CHECKING:
-    from distributed import Client, Future
+    from distributed import Client
 
 TILE_ADDRESSES = 25_000
 RETRIES = 5
@@ -113,9 +113,7 @@ class Cluster:
     def bounds(self, addresses: IntArray) -> Bounds:
         """Return a lower bound for every pair of these addresses that may have a route."""
         groups = self._by_tile(self.tile_of[addresses])
-        return joined_bounds(
-            self._ask([("bounds", tile, (addresses[at],)) for tile, at in groups])
-        )
+        return joined_bounds(self._ask([("bounds", tile, (addresses[at],)) for tile, at in groups]))
 
     def shift(self, offers: Offers) -> Offers:
         """Shift clamps to cheaper places; same order."""
@@ -163,7 +161,7 @@ class Cluster:
         from distributed import as_completed
 
         paths = [self._answer_path(*question) for question in questions]
-        open_: dict[Future, int] = {}
+        open_: dict[Any, int] = {}
         for number, ((task, tile, arguments), path) in enumerate(
             zip(questions, paths, strict=True)
         ):
@@ -236,9 +234,8 @@ def _connect(workers: int, scheduler: str | None, folder: Path) -> Client:
         import dask
         from distributed import Client, LocalCluster
     except ImportError as error:
-        raise MissingExtraError(
-            "--workers, --scheduler", "need a package that is not there", "install geoplan[cluster]"
-        ) from error
+        where, remedy = "--workers, --scheduler", "pip install 'geoplan[cluster]'"
+        raise MissingExtraError(where, "no package for several processes", remedy) from error
     quiet: Mapping[str, Any] = {
         "distributed.worker.memory.target": False,
         "distributed.worker.memory.spill": False,

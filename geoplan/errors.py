@@ -91,6 +91,10 @@ class MissingExtraError(GeoplanError):
     """An optional package is needed for what was asked."""
 
 
+class UsageError(GeoplanError):
+    """Options of a command that don't go together."""
+
+
 class ClusterError(GeoplanError):
     """The processes or machines asked for cannot be had."""
 

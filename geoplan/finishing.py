@@ -177,12 +177,10 @@ def _take_clamps(clamps: Clamps, rows: IntArray) -> Clamps:
     )
 
 
-def _with_arrays(clamps: Clamps, column: Any, row: IntArray) -> Clamps:  # noqa: ANN401
+def _with_arrays(clamps: Clamps, column: Any, row: IntArray) -> Clamps:
     """Replace the columns; strand and shared spans are no longer those of the rows."""
     values = {
-        field.name: column(field.name)
-        for field in fields(Clamps)
-        if field.name not in NOT_BY_CLAMP
+        field.name: column(field.name) for field in fields(Clamps) if field.name not in NOT_BY_CLAMP
     }
     return replace(clamps, row=row, **values)
 

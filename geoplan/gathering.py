@@ -132,4 +132,3 @@ def _unhung(offers: Offers, crossing: IntArray) -> Hung:
         no,
         unknown,
     )
-

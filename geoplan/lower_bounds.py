@@ -51,16 +51,15 @@ class LowerBounds:
             self.run_cents[ends[:, 1]] + self.strand_cents * (self.index.span_length_m[span] - at),
         )
         wire = self._whole(run + self.air_cents * air.length_m)
-        ends = self._corners(air.address) if to_any_wall else air.segment[:, None, 2:]
-        street = self.streets.between(air.address, air.segment[:, None, :2], ends)
+        segment = air.segment[:, None, :]
+        to = self._corners(air.address) if to_any_wall else segment[:, :, 2:]
+        street = self.streets.between(air.address, segment[:, :, :2], to)
         return np.where(wire < NEVER, wire + street, NEVER)
 
     def of_spans(self, address: IntArray, span: IntArray) -> IntArray:
         """Return the least that any route from a clamp on each span costs its address."""
         ends = self.index.span_ends[span]
-        least = [
-            self.run_cents[ends[:, end]] + self._along(address, span, end) for end in (0, 1)
-        ]
+        least = [self.run_cents[ends[:, end]] + self._along(address, span, end) for end in (0, 1)]
         wire = self._whole(np.minimum(*least) + self.clamp_cents)
         return np.where(wire < NEVER, wire + self._street(address, span), NEVER)
 
@@ -122,11 +121,7 @@ class LowerBounds:
         """Return the corners of a square around what each address is attached to."""
         x, y, radius = self._circle(address)
         return np.stack(
-            [
-                np.stack([x + i * radius, y + j * radius], axis=1)
-                for i in (-1, 1)
-                for j in (-1, 1)
-            ],
+            [np.stack([x + i * radius, y + j * radius], axis=1) for i in (-1, 1) for j in (-1, 1)],
             axis=1,
         )
 
@@ -141,9 +136,10 @@ class LowerBounds:
         index = self.index
         a, b = index.span_ends[span, end], index.span_ends[span, 1 - end]
         length = index.span_length_m[span]
-        ux, uy = (index.pole_x[b] - index.pole_x[a]) / length, (
-            index.pole_y[b] - index.pole_y[a]
-        ) / length
+        ux, uy = (
+            (index.pole_x[b] - index.pole_x[a]) / length,
+            (index.pole_y[b] - index.pole_y[a]) / length,
+        )
         x, y, radius = self._circle(address)
         dx, dy = x - index.pole_x[a], y - index.pole_y[a]
         foot, height = dx * ux + dy * uy, np.abs(dx * uy - dy * ux)

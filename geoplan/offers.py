@@ -67,7 +67,14 @@ class Offers:
         whole, real = np.zeros(0, dtype=np.int64), np.zeros(0)
         no = np.zeros(0, dtype=bool)
         return Offers(
-            *(whole,) * 5, real, real, real, whole, whole, real, whole, whole, no, real, whole, whole
+            *(whole,) * 5,
+            *(real,) * 3,
+            *(whole,) * 2,
+            real,
+            *(whole,) * 2,
+            no,
+            real,
+            *(whole,) * 2,
         )
 
     @staticmethod
@@ -344,9 +351,7 @@ def routes_of(offers: Offers, plant: Plant, air: IntArray) -> Routes:
     if not np.array_equal(reach.terminal[label], offers.terminal):
         message = "an offer's run along the strand is not known"
         raise LookupError(message)
-    return Routes(
-        offers.address, offers.terminal, air, label, side, offers.cents, offers.forbidden
-    )
+    return Routes(offers.address, offers.terminal, air, label, side, offers.cents, offers.forbidden)
 
 
 def _labels(offers: Offers, plant: Plant) -> IntArray:

@@ -15,6 +15,7 @@ cannot be among the best: nothing is lost.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -292,9 +293,7 @@ class _Search:
         hung = hang(met.open.air, met.crossings, self.plant, self.project)
         more = raised(hung, self.project)
         # those that meet something in plan have had their other walls added before
-        self._add_other_walls(
-            met, (met.price.cents == 0) & ((hung.forbidden != 0) | (more > 0))
-        )
+        self._add_other_walls(met, (met.price.cents == 0) & ((hung.forbidden != 0) | (more > 0)))
         self.done.append((met, hung))
         free = hung.forbidden[met.routes.air] == 0
         routes = replace(met.routes, cents=met.routes.cents + more[met.routes.air]).take(free)
@@ -334,7 +333,9 @@ class _Search:
         )
 
     def _offsets(self) -> list[int]:
-        return np.cumsum([0, *(len(met.crossings) for met, _ in self.done)])[:-1].tolist()
+        return list(itertools.accumulate((len(met.crossings) for met, _ in self.done), initial=0))[
+            :-1
+        ]
 
 
 class _Ways:

@@ -137,7 +137,7 @@ def _read_only(values: dict[Any, Any]) -> MappingProxyType[Any, Any]:
 class _Pickler(pickle.Pickler):
     """Also takes read-only views of dicts."""
 
-    def reducer_override(self, value: Any) -> Any:  # noqa: ANN401
+    def reducer_override(self, value: Any) -> Any:
         if isinstance(value, MappingProxyType):
             return _read_only, (dict(value),)
         return NotImplemented

@@ -101,9 +101,7 @@ def reach_m(layers: Layers, project: Project, standards: Standards) -> float:
     longest = float(layers.spans["length_m"].max()) if len(layers.spans) else 0.0
     limits = project.limits
     near = max(limits.near_power, limits.near_pool, limits.near_tree)
-    return (
-        2 * standards.max_air_span_m + limits.max_strand_run + 2 * longest + near + BEYOND_M
-    )
+    return 2 * standards.max_air_span_m + limits.max_strand_run + 2 * longest + near + BEYOND_M
 
 
 def split_addresses(x: FloatArray, y: FloatArray, most: int) -> IntArray:

@@ -178,27 +178,24 @@ def lot_town(
     """
     town = random_town(rng)
     width = rng.uniform(16.0, 22.0)
-    along = np.arange(lots + 1) * width
     gap = int(rng.integers(1, lots))
-    along[gap:] += 10.0
-    left = np.delete(np.arange(lots + 1), gap - 1)[:-1] if gap > 1 else np.arange(1, lots)
+    left = [column * width + (10.0 if column >= gap else 0.0) for column in range(lots)]
+    right = left[-1] + width
     rows = ((5.0, 33.0), (33.0, 61.0), (-33.0, -5.0))
-    lot = [(along[i], low, along[i + 1], high) for low, high in rows for i in left.tolist()]
-    lot = [(x0 + 10.0 if i == gap - 1 else x0, y0, x1, y1) for i, (x0, y0, x1, y1) in
-           zip(list(left) * 3, lot, strict=True)]
+    lot = [(x, low, x + width, high) for low, high in rows for x in left]
     houses = [_house(rng, *box) for box in lot]
     parcels = layer_frame("parcels", [shapely.box(*box) for box in lot])
     buildings = layer_frame("buildings", houses)
     points = [house.representative_point() for house in houses]
     points += [shapely.Point(lot[0][0] + 2.0, lot[0][1] + 2.0)]
-    needed = rng.choice([1, 2], len(points), p=[0.6, 0.4]) if two_ports else [1] * len(points)
-    people = layer_frame("addresses", points, ports_needed=list(needed))
+    needed = rng.choice([1, 2], len(points), p=[0.6, 0.4] if two_ports else [1.0, 0.0])
+    people = layer_frame("addresses", points, ports_needed=needed.tolist())
     parcel, building = locate_addresses(people, parcels, buildings, max_building_distance_m=40.0)
     building.iloc[-1] = None
     poles, ends = [], []
     for y, step in ((33.0, 27.0), (-4.2, 34.0)):
         x = rng.uniform(-15.0, 0.0)
-        while x < along[-1] + 15.0:
+        while x < right + 15.0:
             if poles and poles[-1][2] == y and rng.random() > 0.1:
                 ends.append((len(poles) - 1, len(poles)))
             poles.append((x, y + rng.uniform(-1.2, 1.2), y))
@@ -210,12 +207,12 @@ def lot_town(
         [shapely.Point(x, y) for x, y, _ in poles],
         ports_total=[ports if yes else 0 for yes in has.tolist()],
     )
-    cross = along[gap] - 5.0
+    cross = left[gap] - 5.0
     roads = [
-        shapely.LineString([(-60.0, 0.0), (60.0, rng.uniform(-0.5, 0.5)), (along[-1] + 60.0, 0.0)]),
+        shapely.LineString([(-60.0, 0.0), (60.0, rng.uniform(-0.5, 0.5)), (right + 60.0, 0.0)]),
         shapely.LineString([(cross, -60.0), (cross, 90.0)]),
     ]
-    trees = list(shapely.points(rng.uniform((0.0, -33.0), (along[-1], 61.0), (14, 2))))
+    trees = list(shapely.points(rng.uniform((0.0, -33.0), (right, 61.0), (14, 2))))
     return dataclasses.replace(
         town,
         parcels=parcels,
@@ -225,19 +222,17 @@ def lot_town(
         spans=span_frame(pole_frame, ends),
         roads=layer_frame("roads", roads, width_m=[7.0, 6.0], road_class=["residential", "alley"]),
         trees=layer_frame("trees", trees, crown_radius_m=rng.uniform(1.0, 3.0, 14)),
-        driveways=layer_frame("driveways", [shapely.box(x, -9, x + 3, -5) for x in along[:3]]),
+        driveways=layer_frame("driveways", [shapely.box(x, -9, x + 3, -5) for x in left[:3]]),
         power=layer_frame(
             "power",
-            [shapely.LineString([(-20.0, 34.0), (along[-1] + 20.0, 34.0)])],
+            [shapely.LineString([(-20.0, 34.0), (right + 20.0, 34.0)])],
             power_kind=["supply_line"],
         ),
         **{name: layer_frame(name, []) for name in ("rail", "water", "sidewalks", "pools")},
     )
 
 
-def _house(
-    rng: np.random.Generator, x0: float, y0: float, x1: float, y1: float
-) -> shapely.Polygon:
+def _house(rng: np.random.Generator, x0: float, y0: float, x1: float, y1: float) -> shapely.Polygon:
     """Set a house with an L or a plain plan somewhere on a lot."""
     wide, deep = rng.uniform(6.0, x1 - x0 - 3.0), rng.uniform(6.0, 14.0)
     x, y = rng.uniform(x0 + 1.0, x1 - wide - 1.0), rng.uniform(y0 + 1.5, y1 - deep - 1.5)

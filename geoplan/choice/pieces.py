@@ -173,8 +173,9 @@ def _offers(pairs: Pairs, relaxed: Relaxed, state: _Open, lossy: BoolArray) -> _
 
 
 def _widened(pairs: Pairs, state: _Open, pair: BoolArray) -> BoolArray:
-    """Add closed ways that are near some: all of their component, or where that is too large, all
-    of the same addresses and terminals.
+    """Add closed ways that are near some.
+
+    All of their component, or where that is too large, all of the same addresses and terminals.
     """
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -192,7 +193,7 @@ def _widened(pairs: Pairs, state: _Open, pair: BoolArray) -> BoolArray:
     address[pairs.address[pair]] = True
     terminal[pairs.terminal[pair]] = True
     near = address[pairs.address] | terminal[pairs.terminal] | asks[component]
-    return ~state.pair & near
+    return np.asarray(~state.pair & near)
 
 
 def _touched(

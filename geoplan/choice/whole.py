@@ -202,4 +202,4 @@ def _solved(
     if np.abs(found.x - values).max(initial=0.0) > WHOLE:
         message = "integer programme ended between corners"
         raise ArithmeticError(message)
-    return values
+    return np.asarray(values, dtype=np.int64)
