@@ -9,8 +9,9 @@ it has ports for, the addresses that ask, and those at every terminal that fills
 in all their pairs, most of them with no more than a lower bound. The assignment is solved with
 these bounds; each pair that it uses at a bound is then worked out, and it is solved again, until
 it uses exact prices only. Every other pair costs at least what it was counted with, so the
-result is the optimum of all pairs. An address that never brings its pairs in has its cheapest way
-at a terminal with room left; a port there is worth nothing, so no other pair can be better.
+result is the optimum of all pairs. An address that has not brought its pairs in is counted with
+one that stands for them all: it needs no port, and costs a cent more than the address was
+searched up to. Where a solution uses it, the address brings its pairs in.
 """
 
 from __future__ import annotations
@@ -24,18 +25,16 @@ from geoplan.candidates import BoolArray
 from geoplan.choice.solve import Assignment, Ports, relax, solve_assignment
 from geoplan.lower_bounds import NEVER
 from geoplan.offers import Offers, best_offers, same_offers
-from geoplan.routes.segments import IntArray
+from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.search import Aim
 from geoplan.working import Worker
 
-AHEAD_CENTS = 5_000
-"""How far beyond a bound that was used an address is searched, at first; then four times as far,
-and so on. Saves rounds, changes nothing."""
-NEAR_CENTS = 2_000
+AHEAD_CENTS = 10_000
+"""How far beyond a bound that was used an address is searched the first time; saves rounds, and
+has no say in the result."""
+NEAR_CENTS = 4_000
 """Bounds that lose no more than this are worked out where keeping addresses whole costs
 something; saves rounds too."""
-FEW_ADDRESSES = 1_000
-"""No more than this ask for all their pairs: they are searched to the end at once."""
 MOST_ROUNDS = 400
 SERVICE = 1 << 40
 """More cents than any plan costs: what serving one more address outweighs."""
@@ -47,13 +46,14 @@ class Book:
     """Offers known so far, how far each address was searched, and the bounds of those who ask."""
 
     def __init__(self, worker: Worker, count: int, ways: int, tell: Tell) -> None:
+        tell("candidates", 0, count)
         everyone = np.arange(count, dtype=np.int64)
         self.worker, self.tell = worker, tell
         self.offers, self.reached = worker.search(
             everyone, Aim.first(count, ways), lambda done, total: tell("candidates", done, total)
         )
         self.asks = np.zeros(count, dtype=bool)
-        self.extensions = np.zeros(count, dtype=np.int64)
+        self.extended = np.zeros(count, dtype=bool)
         none = np.zeros(0, dtype=np.int64)
         self.bounds = (none, none, none)
         self._pairs: IntArray | None = None
@@ -129,18 +129,29 @@ class Pairs:
     cents: IntArray
     offer: IntArray
     """Row of the offer; -1 where the price is a bound."""
+    is_stand_in: BoolArray
+    """Whether the pair stands for all pairs that its address has not brought in."""
 
     @staticmethod
-    def of(book: Book, width: int) -> Pairs:
-        """Gather the pairs of a book."""
+    def of(book: Book, width: int, *, stand_ins: bool) -> Pairs:
+        """Gather the pairs of a book.
+
+        An address that has not brought its pairs in may have a stand-in: a pair with a terminal
+        of its own, numbered after all others, at the least price that any of them can have.
+        """
         rows, offers = book.exact(), book.offers
         address, terminal = offers.address[rows], offers.terminal[rows]
         more = book.optimistic(address * width + terminal, width)
+        hidden = np.zeros(0, dtype=np.int64)
+        if stand_ins:
+            hidden = np.flatnonzero(~book.asks & (book.reached < NEVER)).astype(np.int64)
+        bounds = len(more[0]) + len(hidden)
         joined = (
-            np.concatenate([address, more[0]]),
-            np.concatenate([terminal, more[1]]),
-            np.concatenate([offers.cents[rows], more[2]]),
-            np.concatenate([rows, np.full(len(more[0]), -1, dtype=np.int64)]),
+            np.concatenate([address, more[0], hidden]),
+            np.concatenate([terminal, more[1], width + hidden]),
+            np.concatenate([offers.cents[rows], more[2], book.reached[hidden] + 1]),
+            np.concatenate([rows, np.full(bounds, -1, dtype=np.int64)]),
+            np.arange(len(rows) + bounds) >= len(rows) + len(more[0]),
         )
         order = np.lexsort((joined[1], joined[0]))
         return Pairs(*(column[order] for column in joined))
@@ -171,52 +182,66 @@ def choose_offers(book: Book, needed: IntArray, ports: Ports) -> tuple[Assignmen
         If the proof fails or the rounds don't end; that would be a defect.
     """
     width = len(ports.free)
+    with_own = Ports(
+        np.concatenate([ports.free, needed]),
+        np.concatenate([ports.reserve, np.zeros(len(needed), dtype=np.int64)]),
+        ports.reserve_cents,
+    )
+    contested: BoolArray | None = None
     for number in range(MOST_ROUNDS):
         book.tell("choice", number, number + 1)
-        pairs = Pairs.of(book, width)
-        relaxed = relax(pairs.address, pairs.terminal, pairs.cents, needed, ports)
-        guessed = (relaxed.loss_cents == 0) & (pairs.offer < 0)
-        if guessed.any():
-            guessed = (relaxed.loss_cents <= NEAR_CENTS) & (pairs.offer < 0)
-        joining = relaxed.least > book.reached + 1
-        if _look_further(book, pairs, guessed, joining):
+        pairs = Pairs.of(book, width, stand_ins=True)
+        loss, contested = relax(
+            pairs.address, pairs.terminal, pairs.cents, needed, with_own, contested
+        )
+        if _look_further(book, pairs, loss == 0, loss):
             continue
-        assignment = _solve(pairs, needed, ports, book.tell, with_values=False)
+        assignment = _solve(pairs, needed, with_own, book.tell, with_values=False)
         taken = assignment.pair
-        guessed = np.zeros(len(pairs.offer), dtype=bool)
-        guessed[taken[taken >= 0]] = True
-        near = assignment.is_lossy[pairs.terminal] & (relaxed.loss_cents <= NEAR_CENTS)
-        joining = np.zeros(len(needed), dtype=bool)
-        joining[pairs.address[near | guessed]] = True
-        joining &= ~book.asks
-        used = guessed & (pairs.offer < 0)
-        if used.any():
-            used |= near & (pairs.offer < 0)
-        if not _look_further(book, pairs, used, joining):
+        used = np.zeros(len(pairs.offer), dtype=bool)
+        used[taken[taken >= 0]] = True
+        if not _look_further(book, pairs, used, loss):
             return assignment, np.append(pairs.offer, -1)[taken]
     message = "the joint choice did not come to an end"
     raise ArithmeticError(message)
 
 
-def _look_further(book: Book, pairs: Pairs, guessed: BoolArray, joining: BoolArray) -> bool:
-    """Work out pairs counted with a bound, and bring in all pairs of some addresses.
+def _look_further(book: Book, pairs: Pairs, used: BoolArray, loss: FloatArray) -> bool:
+    """Work out what a solution uses at a bound; return False where it uses exact prices only.
 
-    Returns False where there is nothing to do. Where everything is known of an address, there is
-    nothing more to bring in.
+    Bounds that lose little are worked out with them. An address whose stand-in is used brings
+    its pairs in.
     """
-    rows = np.flatnonzero(guessed)
-    fresh = np.flatnonzero(joining & ~book.asks & (book.reached < NEVER)).astype(np.int64)
+    bound = pairs.offer < 0
+    if not (used & bound).any():
+        return False
+    joining = _with_neighbours(book, pairs, used & pairs.is_stand_in)
+    rows = np.flatnonzero((used | (loss <= NEAR_CENTS)) & bound & ~pairs.is_stand_in)
     if len(rows):
         until = np.zeros(len(book.reached), dtype=np.int64)
-        np.maximum.at(until, pairs.address[rows], pairs.cents[rows])
-        address = np.unique(pairs.address[rows])
-        ahead = AHEAD_CENTS << (2 * np.minimum(book.extensions[address], 15))
-        book.extensions[address] += 1
-        few = book.asks.sum() <= FEW_ADDRESSES
-        book.extend(address, np.where(few, NEVER, until[address] + ahead))
-    if len(fresh):
-        book.ask(fresh)
-    return bool(len(rows) or len(fresh))
+        np.maximum.at(until, pairs.address[rows], pairs.cents[rows] + AHEAD_CENTS)
+        address = np.flatnonzero(until).astype(np.int64)
+        # those who are looked at once more are few, and searched to the end
+        again = book.extended[address]
+        book.extended[address] = True
+        book.extend(address, np.where(again, NEVER, until[address]))
+    if len(joining):
+        book.ask(joining)
+        if book.extended.any():
+            book.extended[joining] = True
+            book.extend(joining, np.full(len(joining), NEVER, dtype=np.int64))
+    return True
+
+
+def _with_neighbours(book: Book, pairs: Pairs, stand_ins: BoolArray) -> IntArray:
+    """Return the owners of stand-ins, with all that could leave the same terminals as well."""
+    owner = np.zeros(len(book.reached), dtype=bool)
+    owner[pairs.address[stand_ins]] = True
+    exact = pairs.offer >= 0
+    shared = np.zeros(int(pairs.terminal.max(initial=-1)) + 1, dtype=bool)
+    shared[pairs.terminal[exact & owner[pairs.address]]] = True
+    owner[pairs.address[exact & shared[pairs.terminal]]] = True
+    return np.flatnonzero(owner & ~book.asks & (book.reached < NEVER)).astype(np.int64)
 
 
 def _solve(
@@ -263,15 +288,16 @@ def value_ports(book: Book, needed: IntArray, ports: Ports, known: Assignment) -
     Counted with bounds a port is worth at least what it is really worth. Where no pair that the
     gain rests on is a bound, it is worth just that; until then, those are worked out.
     """
-    width, nobody = len(ports.free), np.zeros(len(needed), dtype=bool)
+    width = len(ports.free)
     for number in range(MOST_ROUNDS):
         book.tell("port values", number, number + 1)
-        pairs = Pairs.of(book, width)
+        pairs = Pairs.of(book, width, stand_ins=False)
         valued = _solve(pairs, needed, ports, book.tell, with_values=True)
         if (valued.served, valued.cents) != (known.served, known.cents):
             message = "the optimum solved before is not found again"
             raise ArithmeticError(message)
-        if not _look_further(book, pairs, _rests_on_bounds(pairs, valued), nobody):
+        loss = np.full(len(pairs.offer), np.inf)
+        if not _look_further(book, pairs, _rests_on_bounds(pairs, valued), loss):
             return valued
     message = "the values of ports did not come to an end"
     raise ArithmeticError(message)

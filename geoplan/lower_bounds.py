@@ -151,6 +151,9 @@ class LowerBounds:
         else:
             cosine = self.strand_cents / self.air_cents
             best = np.clip(foot - height * cosine / np.sqrt(1 - cosine**2), low, high)
+        inside = np.hypot(height, best - foot) < radius
+        entry = foot - np.sqrt(np.maximum(radius**2 - height**2, 0.0))
+        best = np.where(inside, np.clip(entry, low, best), best)
         wire = np.hypot(height, best - foot) - radius
         return np.asarray(self.strand_cents * best + self.air_cents * np.maximum(wire, 0.0))
 

@@ -158,7 +158,7 @@ class _Search:
         self.bounds = LowerBounds(self.sources, addresses)
         self.slots = np.full(plant.index.address_count, -1, dtype=np.int64)
         self.slots[addresses] = np.arange(len(addresses))
-        self.is_thorough = bool((aim.until == NEVER).any())
+        self.is_thorough = aim.until == NEVER
         self.done: list[tuple[_Met, Hung]] = []
         self.ways = _Ways(aim.wanted, len(plant.reach.pole), len(plant.index.span_ends))
         self.fresh = self._opened(self.sources.from_poles(*self.sources.poles_near(addresses)))
@@ -228,8 +228,9 @@ class _Search:
             self.fresh = self.fresh.take(np.flatnonzero(~here))
             self._add_other_walls(met, (met.price.cents > 0) | (met.price.forbidden != 0))
             barred = met.price.forbidden != 0
-            if self.is_thorough:
-                self._keep_barred(met.take(np.flatnonzero(barred)))
+            told = np.flatnonzero(barred & self.is_thorough[met.open.slot])
+            if len(told):
+                self._keep_barred(met.take(told))
             self.met = _Met.joined(
                 [self.met, met.take(np.flatnonzero(~barred & (met.open.low < NEVER)))]
             )
@@ -257,9 +258,12 @@ class _Search:
         routes = self.sources.ways(opened.air)
         total = routes.cents + price.cents[routes.air]
         routes = replace(routes, cents=total, forbidden=price.forbidden[routes.air])
-        routes = routes.take(total > self.aim.after[self.slots[routes.address]])
+        is_new = total > self.aim.after[self.slots[routes.address]]
+        # an air span that is known already is hung again where that may bring in other walls
+        counts = is_new | (opened.has_other_walls & (price.cents == 0))[routes.air]
         low = np.full(len(opened.slot), NEVER, dtype=np.int64)
-        np.minimum.at(low, routes.air, routes.cents)
+        np.minimum.at(low, routes.air[counts], total[counts])
+        routes = routes.take(is_new)
         return _Met(replace(opened, low=low), crossings, price, routes)
 
     def _add_other_walls(self, met: _Met, is_met: BoolArray) -> None:

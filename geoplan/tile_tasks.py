@@ -7,14 +7,17 @@ Does not do: know who asks, or where it runs.
 
 from __future__ import annotations
 
+import io
 import pickle
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Lock
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+from pydantic import BaseModel
 
 from geoplan.finishing import Finished, finish_offers
 from geoplan.offers import Offers
@@ -89,6 +92,8 @@ def _features(
 
 
 _open: dict[str, Site] = {}
+_opening = Lock()
+"""A process of another's scheduler may run several tasks at once."""
 
 
 def open_site(path: str) -> Site:
@@ -97,49 +102,65 @@ def open_site(path: str) -> Site:
     Parameters
     ----------
     path : str
-        File written by `write_tile`.
+        File that holds what `tile_bytes` gave; another tile has another name.
 
     Returns
     -------
     Site
         Ready for work.
     """
-    if path not in _open:
-        while len(_open) >= KEPT_OPEN:
-            _open.pop(next(iter(_open)))
-        tile, project, standards = pickle.loads(Path(path).read_bytes())  # noqa: S301
-        _open[path] = Site(tile, build_plant(tile.layers, project, standards), project)
-    return _open[path]
+    with _opening:
+        site = _open.pop(path, None)
+        if site is None:
+            tile, project, standards = pickle.loads(Path(path).read_bytes())  # noqa: S301
+            site = Site(tile, build_plant(tile.layers, project, standards), project)
+        _open[path] = site
+        while len(_open) > KEPT_OPEN:
+            del _open[next(iter(_open))]
+    return site
 
 
-def write_tile(path: Path, tile: Tile, project: Project, standards: Standards) -> None:
-    """Write a tile for `open_site`.
+def tile_bytes(tile: Tile, project: Project, standards: Standards) -> bytes:
+    """Put a tile into bytes for `open_site`.
 
     Parameters
     ----------
-    path : Path
-        File to write.
     tile : Tile
         The tile.
     project : Project
         Settings.
     standards : Standards
         Rules, wire and strands.
+
+    Returns
+    -------
+    bytes
+        The same for the same content, in whichever process.
     """
-    with path.open("wb") as file:
-        _Pickler(file, protocol=5).dump((tile, project, standards))
+    file = io.BytesIO()
+    _Pickler(file, protocol=5).dump((tile, project, standards))
+    return file.getvalue()
 
 
 def _read_only(values: dict[Any, Any]) -> MappingProxyType[Any, Any]:
     return MappingProxyType(values)
 
 
+def _model(kind: type[BaseModel], state: dict[str, Any], given: list[str]) -> BaseModel:
+    model = kind.__new__(kind)
+    model.__setstate__({**state, "__pydantic_fields_set__": set(given)})
+    return model
+
+
 class _Pickler(pickle.Pickler):
-    """Also takes read-only views of dicts."""
+    """Also takes read-only views of dicts; the names of settings given keep one order."""
 
     def reducer_override(self, value: Any) -> Any:
         if isinstance(value, MappingProxyType):
             return _read_only, (dict(value),)
+        if isinstance(value, BaseModel):
+            state = dict(value.__getstate__())
+            return _model, (type(value), state, sorted(state.pop("__pydantic_fields_set__")))
         return NotImplemented
 
 

@@ -15,11 +15,12 @@ from geoplan.choice.cost import AirPrice
 from geoplan.judging import hang, meet, raised, streets_crossed
 from geoplan.layers.locate import locate_addresses
 from geoplan.model import SPAN_COLUMNS, Layers
-from geoplan.offers import Offers, offers_of
+from geoplan.offers import Offers, air_of, offers_of, order_offers
 from geoplan.plant import Plant, build_plant
 from geoplan.project import Project
 from geoplan.routes.air_spans import AirSpans
 from geoplan.standards import Standards, load_standards
+from geoplan.verdicts import Forbidden
 from tests.towns import CRS_M, layer_frame, random_town
 
 
@@ -56,6 +57,10 @@ def roomy(**sections: object) -> Project:
 
 PROJECT = roomy()
 LONG_REACH = roomy(limits={"max_air_span": "90 m", "max_route": "300 m"})
+
+
+HOUSE = shapely.box(-5.0, 20.0, 5.0, 30.0)
+HEIGHT_BITS = int(Forbidden.CLEARANCE | Forbidden.POWER | Forbidden.TENSION | Forbidden.POLE_SPACE)
 
 
 def span_frame(poles: gpd.GeoDataFrame, ends: list[tuple[int, int]]) -> gpd.GeoDataFrame:
@@ -269,3 +274,40 @@ def _judged(air: AirSpans, plant: Plant, project: Project) -> Found:
         forbidden=price.forbidden[routes.air],
     )
     return Found(air, crossings, price, hung, routes, streets_crossed(crossings, len(air)))
+
+
+ROUTE = ("address", "terminal", "pole", "passed", "span", "clamp_from_m", "ex", "ey")
+
+
+def route_rows(offers: Offers) -> list[tuple[float, ...]]:
+    """Return which routes offers are, sorted; with prices of those that nothing forbids."""
+    columns = [np.nan_to_num(getattr(offers, name), nan=-1.0).tolist() for name in ROUTE]
+    cents = np.where(offers.forbidden == 0, offers.cents, -1).tolist()
+    return sorted(zip(*columns, cents, strict=True))
+
+
+def offer_rows(offers: Offers) -> list[tuple[float, ...]]:
+    """Return all that offers say, sorted."""
+    names = [field.name for field in dataclasses.fields(Offers)]
+    columns = [np.nan_to_num(getattr(offers, name), nan=-1.0).tolist() for name in names]
+    return sorted(zip(*columns, strict=True))
+
+
+def priced_again(offers: Offers, plant: Plant, project: Project) -> Offers:
+    """Price the air spans of offers anew, and return the same routes over them."""
+    air = air_of(offers, AirSources(plant, project))
+    judged = offers_of(_judged(air, plant, project), plant)
+    row = {key[:-1]: number for number, key in enumerate(_keys(judged))}
+    return judged.take(np.array([row[key[:-1]] for key in _keys(offers)], dtype=np.int64))
+
+
+def _keys(offers: Offers) -> list[tuple[float, ...]]:
+    columns = [np.nan_to_num(getattr(offers, name), nan=-1.0).tolist() for name in ROUTE]
+    return list(zip(*columns, offers.cents.tolist(), strict=True))
+
+
+def cheapest_offers(offers: Offers, rows: np.ndarray) -> Offers:
+    """Take the cheapest of some offers of each address."""
+    order = order_offers(offers.take(rows))
+    kept = offers.take(rows[order])
+    return kept.take(np.unique(kept.address, return_index=True)[1])

@@ -17,7 +17,7 @@ from geoplan.plan import make_plan
 from geoplan.plan_tables import declared
 from geoplan.project import Project
 from geoplan.tables import TABLES, schema
-from tests.test_search import HOUSE, bare_town, roomy, standards_for, strand_town
+from tests.plants import HOUSE, bare_town, roomy, standards_for, strand_town
 from tests.towns import CRS_M, layer_frame
 
 PROJECT = roomy()

@@ -1,183 +1,40 @@
-"""The search on plants small enough to follow, and on random towns against its own long way."""
+"""The search on plants small enough to follow, and on random towns against the long way."""
 
 from __future__ import annotations
 
 import dataclasses
-import functools
 
-import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoplan import search
-from geoplan.candidates import Found, PairRules, best_per_pair, joined_found
-from geoplan.choice.cost import price_features
-from geoplan.clearance.demands import build_demands
-from geoplan.clearance.supports import build_supports
-from geoplan.model import SPAN_COLUMNS, Layers
+from geoplan.air_sources import AirSources
+from geoplan.candidates import Found, PairRules
+from geoplan.lower_bounds import NEVER, lot_bound
+from geoplan.model import Layers
+from geoplan.offers import Offers, best_offers, offers_of
+from geoplan.plant import Plant
 from geoplan.project import Project
 from geoplan.routes.air_spans import ADDRESS_POINT, WALL_CORNER, WALL_FACE
-from geoplan.routes.graph import Reach, find_reach
-from geoplan.routes.index import PlantIndex, build_index
-from geoplan.search import Plant, search_routes
-from geoplan.standards import Standards, load_standards
+from geoplan.search import Aim, Searched, search_routes
 from geoplan.verdicts import Forbidden
-from tests.towns import CRS_M, layer_frame, random_town
-
-
-def _figure(value: str) -> dict[str, str]:
-    return {"value": value, "document": "Made up for tests", "status": "practice"}
-
-
-STRONG_WIRE = {
-    "title": "Light and strong",
-    "construction": "Made up, so that heights and tension never decide",
-    "carries": "copper_pair",
-    "weight": _figure("5 lb/kft"),
-    "width": _figure("3 mm"),
-    "height": _figure("3 mm"),
-    "breaking_strength": _figure("50 kN"),
-    "stiffness": _figure("900 kN"),
-    "expansion": _figure("7e-6 1/degF"),
-    "max_total_length": _figure("900 m"),
-    "max_air_span": {"any": _figure("400 m")},
-}
-HIGH_UP = {
-    "strand_height": "14 m",
-    "usual_attachment": "11 m",
-    "highest_attachment": "11 m",
-    "power_height": {"supply_line": "60 m", "supply_drop": "60 m", "neutral": "60 m"},
-}
-
-
-def roomy(**sections: object) -> Project:
-    """Return settings under which plan geometry and prices alone decide."""
-    settings_ = {"wire": "strong", "wires": {"strong": STRONG_WIRE}, "heights": HIGH_UP}
-    return Project(layers={}, **{**settings_, **sections})
-
-
-PROJECT = roomy()
-LONG_REACH = roomy(limits={"max_air_span": "90 m", "max_route": "300 m"})
-
-
-def span_frame(poles: gpd.GeoDataFrame, ends: list[tuple[int, int]]) -> gpd.GeoDataFrame:
-    lines = [shapely.LineString([poles.geometry.iloc[a], poles.geometry.iloc[b]]) for a, b in ends]
-    ids = [f"span{row:03d}" for row in range(len(ends))]
-    frame = gpd.GeoDataFrame(
-        {
-            "strand_id": [f"s{row}" for row in range(len(ends))],
-            "from_pole_id": [poles.index[a] for a, _ in ends],
-            "to_pole_id": [poles.index[b] for _, b in ends],
-            "length_m": [line.length for line in lines],
-            "strand_basis": "measured",
-            "height_m": np.nan,
-            "size": None,
-            "condition": None,
-        },
-        geometry=gpd.GeoSeries(lines, index=ids, crs=CRS_M),
-        index=ids,
-    ).astype({"length_m": "float64", "height_m": "float64"})
-    return frame[[*SPAN_COLUMNS, "geometry"]].rename_axis("strand_span_id")
-
-
-def strand_town(rng: np.random.Generator) -> Layers:
-    """Hang a line of poles with strand through a random town, terminals on some of them."""
-    town = random_town(rng)
-    rows = []
-    for y in (55.0, 130.0):
-        xs = np.cumsum(rng.uniform(20.0, 45.0, 6))
-        rows += [(x, y + rng.uniform(-5.0, 5.0)) for x in xs]
-    poles = layer_frame("poles", list(shapely.points(rows)), ports_total=[4, 0, 0] * 4)
-    ends = [(row, row + 1) for row in range(11) if row != 5]
-    return dataclasses.replace(town, poles=poles, spans=span_frame(poles, ends))
-
-
-def bare_town(
-    poles: list[tuple[float, float]],
-    *,
-    houses: list[shapely.Polygon] | None = None,
-    addresses: list[tuple[float, float]] | None = None,
-    ends: list[tuple[int, int]] | None = None,
-    terminals: list[int] | None = None,
-    roads: list[shapely.LineString] | None = None,
-    trees: list[tuple[float, float]] | None = None,
-) -> Layers:
-    """Lay out a town of houses and poles on empty ground."""
-    town = random_town(np.random.default_rng(0))
-    houses = houses or []
-    points = addresses or [house.centroid.coords[0] for house in houses]
-    ports = [4 if row in (terminals or [0]) else 0 for row in range(len(poles))]
-    pole_frame = layer_frame("poles", list(shapely.points(poles)), ports_total=ports)
-    buildings = layer_frame("buildings", houses)
-    people = layer_frame(
-        "addresses", list(shapely.points(points)), ports_needed=[1] * len(points)
-    ).assign(parcel_id=None)
-    people["building_id"] = list(buildings.index) if houses else [None] * len(points)
-    nothing = {
-        name: layer_frame(name, [])
-        for name in (
-            "parcels",
-            "power",
-            "rail",
-            "water",
-            "sidewalks",
-            "driveways",
-            "pools",
-            "existing_drops",
-        )
-    }
-    roads = roads or []
-    return dataclasses.replace(
-        town,
-        **nothing,
-        addresses=people,
-        buildings=buildings,
-        poles=pole_frame,
-        roads=layer_frame(
-            "roads", roads, width_m=[8.0] * len(roads), road_class=["residential"] * len(roads)
-        ),
-        trees=layer_frame(
-            "trees",
-            [shapely.Point(tree) for tree in trees or []],
-            crown_radius_m=[3.0] * len(trees or []),
-        ),
-        spans=span_frame(pole_frame, ends or []),
-    )
-
-
-def ready(layers: Layers, project: Project) -> tuple[PlantIndex, Reach]:
-    limits = project.limits
-    index = build_index(layers, near_power_m=limits.near_power, near_tree_m=limits.near_tree)
-    reach = find_reach(
-        index.terminal_pole,
-        index.span_ends,
-        index.span_length_m,
-        max_run_m=limits.max_strand_run,
-        max_spans=limits.max_spans_passed,
-    )
-    return index, reach
-
-
-def no_rules(count: int) -> PairRules:
-    return PairRules(np.full(count, -1, dtype=np.int64), np.zeros(0, dtype=np.int64))
-
-
-@functools.cache
-def _usual_standards() -> Standards:
-    return load_standards(PROJECT)
-
-
-def standards_for(project: Project) -> Standards:
-    """Return the standards of a roomy project; only its limits differ from the usual."""
-    usual, limits = _usual_standards(), project.limits
-    return dataclasses.replace(
-        usual,
-        max_air_span_m=min(limits.max_air_span, usual.entry.max_air_span("heavy").value_si),
-        max_route_m=min(limits.max_route, usual.entry.max_total_length_m),
-    )
+from tests.plants import (
+    HEIGHT_BITS,
+    HOUSE,
+    LONG_REACH,
+    PROJECT,
+    all_offers,
+    bare_town,
+    lot_town,
+    offer_rows,
+    plant_of,
+    roomy,
+    route_rows,
+    strand_town,
+)
+from tests.towns import layer_frame
 
 
 def look(
@@ -187,34 +44,18 @@ def look(
     rules: PairRules | None = None,
     rows: list[int] | None = None,
 ) -> Found:
-    index, reach = ready(layers, project)
-    standards = standards_for(project)
-    plant = Plant(
-        index,
-        reach,
-        rules or no_rules(index.address_count),
-        price_features(layers.roads["road_class"], layers.power["power_kind"], project),
-        build_supports(layers, index, project, standards),
-        build_demands(layers, project.heights, standards.rule_set),
-        standards,
-    )
-    wanted = np.array(range(index.address_count) if rows is None else rows, dtype=np.int64)
-    return search_routes(plant, project, wanted)
+    """Find all that could be built for some addresses."""
+    plant = plant_of(layers, project, rules=rules)
+    wanted = np.array(range(plant.index.address_count) if rows is None else rows, dtype=np.int64)
+    return search_routes(plant, project, wanted, Aim.everything(len(wanted))).found
 
 
-def best(found: Found, layers: Layers) -> dict[tuple[int, int], int]:
+def best(found: Found, layers: Layers, project: Project = PROJECT) -> dict[tuple[int, int], int]:
     """Return the least price of each address and terminal."""
-    rows = best_per_pair(found.routes, found.air, len(layers.poles))
-    routes = found.routes.take(rows)
-    return {
-        (address, terminal): cents
-        for address, terminal, cents in zip(
-            routes.address.tolist(), routes.terminal.tolist(), routes.cents.tolist(), strict=True
-        )
-    }
-
-
-HOUSE = shapely.box(-5.0, 20.0, 5.0, 30.0)
+    offers = offers_of(found, plant_of(layers, project))
+    kept = offers.take(best_offers(offers, np.flatnonzero(offers.forbidden == 0)))
+    keys = zip(kept.address.tolist(), kept.terminal.tolist(), strict=True)
+    return dict(zip(keys, kept.cents.tolist(), strict=True))
 
 
 # -- direct, by hand ------------------------------------------------------------------------
@@ -290,7 +131,7 @@ def test_a_drop_never_runs_along_a_span_to_hang_from_a_clamp_on_the_same_span() 
     layers = bare_town(
         [(0.0, 0.0), (40.0, 0.0)], addresses=[(35.0, 50.0)], ends=[(0, 1)], terminals=[0]
     )
-    found, (_, reach) = look(layers), ready(layers, PROJECT)
+    found, reach = look(layers), plant_of(layers).reach
     clamp = found.air.span[found.routes.air] >= 0
     assert clamp.any()
     assert (reach.spans_passed[found.routes.reach[clamp]] == 0).all()
@@ -320,20 +161,21 @@ def test_a_clamp_over_a_carriageway_is_found_and_marked() -> None:
     bits = found.routes.forbidden & int(Forbidden.CLAMP_OVER_ROAD)
     assert over.any()
     assert ((bits != 0) == over).all()
-    chosen = best_per_pair(found.routes, found.air, 2)
-    assert (np.abs(found.air.sx[found.routes.air[chosen]] - 20.0) >= 4.0).all()
+    kept = found.routes.take(found.routes.forbidden == 0)
+    assert len(kept) > 0
+    assert (np.abs(found.air.sx[kept.air] - 20.0) >= 4.0).all()
 
 
 # -- limits ---------------------------------------------------------------------------------
 
 
 @given(st.integers(0, 10_000), st.booleans())
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_clamps_keep_their_distance_from_terminals_and_other_poles(seed: int, wide: bool) -> None:
     limits = {"min_clamp_to_terminal": "2 m", "min_clamp_to_pole": "5 m"} if wide else {}
     project = roomy(limits=limits)
     layers = strand_town(np.random.default_rng(seed))
-    found, (index, _) = look(layers, project), ready(layers, project)
+    found, index = look(layers, project), plant_of(layers, project).index
     rows = np.flatnonzero(found.air.span >= 0)
     at = shapely.points(found.air.sx[rows], found.air.sy[rows])
     terminals = set(index.terminal_pole.tolist())
@@ -360,11 +202,12 @@ def test_a_span_too_short_for_both_distances_gets_no_clamp() -> None:
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_every_route_holds_the_limits_and_starts_where_its_run_ends(seed: int) -> None:
     project = roomy(limits={"max_route": "95 m", "max_strand_run": "60 m"})
     layers = strand_town(np.random.default_rng(seed))
-    found, (index, reach) = look(layers, project), ready(layers, project)
+    found, plant = look(layers, project), plant_of(layers, project)
+    index, reach = plant.index, plant.reach
     routes, air = found.routes, found.air
     length, run = air.length_m[routes.air], reach.run_m[routes.reach] + routes.side_m
     assert (length <= 60.0).all()
@@ -401,120 +244,212 @@ def test_a_forbidden_pair_has_no_routes_and_others_keep_theirs() -> None:
     assert pairs == {(0, 0), (1, 1)}
 
 
-def _only_the_grid(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Leave out rounds 4 and 5, which start from the best clamp known and so depend on it."""
-    monkeypatch.setattr(search._Search, "refine", lambda _: None)
-    monkeypatch.setattr(search._Search, "best_clamps", lambda _: np.zeros(0, dtype=np.int64))
+# -- nothing is lost ------------------------------------------------------------------------
+
+STRICT = Project(layers={})
+"""Heights and tension forbid many routes here."""
+CHEAP_STRAND = roomy(costs={"strand_run_per_m": 0.4, "span_clamp": 5.0, "pole_passed": 0.0})
+FREE_TO_CROSS = Project(
+    layers={},
+    heights={"strand_height": "5.4 m", "usual_attachment": "3.3 m"},
+    costs={
+        **dict.fromkeys(("third_party_lot", "near_power", "near_tree", "tree", "roof"), 0.0),
+        **dict.fromkeys(("steep_wall_angle", "driveway", "oblique_crossing"), 0.0),
+        "street_crossing": {"residential": 0.0, "alley": 0.0},
+        "power_crossing": {"supply_line": 0.0},
+    },
+)
+"""Plan adds nothing, so that raised attachments alone make other walls worth a look."""
+PROJECTS = {
+    "roomy": PROJECT,
+    "long_reach": LONG_REACH,
+    "cheap_strand": CHEAP_STRAND,
+    "strict": STRICT,
+    "free_to_cross": FREE_TO_CROSS,
+}
+TOWNS = {"lots": lot_town, "strand": strand_town}
+in_towns = pytest.mark.parametrize("town", TOWNS)
+in_projects = pytest.mark.parametrize("name", PROJECTS)
+seeds = st.integers(0, 100_000)
 
 
-@given(st.integers(0, 10_000))
-@settings(max_examples=5, deadline=None)
-def test_rules_only_take_pairs_away(seed: int) -> None:
+def built(town: str, name: str, seed: int) -> tuple[Plant, Project, np.ndarray]:
+    project = PROJECTS[name]
+    plant = plant_of(TOWNS[town](np.random.default_rng(seed)), project)
+    return plant, project, np.arange(plant.index.address_count, dtype=np.int64)
+
+
+def searched(
+    plant: Plant, project: Project, addresses: np.ndarray, aim: Aim
+) -> tuple[Offers, np.ndarray]:
+    outcome: Searched = search_routes(plant, project, addresses, aim)
+    return offers_of(outcome.found, plant), outcome.reached
+
+
+def allowed_up_to(offers: Offers, cents: np.ndarray) -> Offers:
+    """Take the allowed offers up to a price for each address."""
+    return offers.take((offers.forbidden == 0) & (offers.cents <= cents[offers.address]))
+
+
+def cheapest_ways(offers: Offers, count: int) -> list[list[int]]:
+    """Return, by address, the prices of its cheapest ways by different runs or strand spans."""
+    ways: dict[int, dict[tuple[int, ...], int]] = {}
+    kept = offers.take(offers.forbidden == 0)
+    rows = (kept.address, kept.terminal, kept.pole, kept.passed, kept.span, kept.cents)
+    for address, *key, cents in zip(*(column.tolist() for column in rows), strict=True):
+        mine = ways.setdefault(address, {})
+        mine[tuple(key)] = min(cents, mine.get(tuple(key), cents))
+    return [sorted(ways.get(address, {}).values())[:count] for address in range(1_000)]
+
+
+@in_projects
+@in_towns
+@given(seeds)
+@settings(max_examples=2, deadline=None)
+def test_all_that_could_be_built_is_found_and_nothing_else(town: str, name: str, seed: int) -> None:
+    plant, project, rows = built(town, name, seed)
+    offers, reached = searched(plant, project, rows, Aim.everything(len(rows)))
+    long = all_offers(plant, project, rows)
+    assert (reached == NEVER).all()
+    assert route_rows(offers) == route_rows(long)
+    plan_only = ~HEIGHT_BITS
+    assert np.bincount(offers.forbidden & plan_only).tolist() == (
+        np.bincount(long.forbidden & plan_only).tolist()
+    )
+
+
+@in_projects
+@in_towns
+@given(seeds, st.integers(1, 5))
+@settings(max_examples=3, deadline=None)
+def test_the_cheapest_ways_are_those_of_a_thorough_search(
+    town: str, name: str, seed: int, ways: int
+) -> None:
+    plant, project, rows = built(town, name, seed)
+    offers, reached = searched(plant, project, rows, Aim.first(len(rows), ways))
+    long = all_offers(plant, project, rows)
+    known, truth = allowed_up_to(offers, reached), allowed_up_to(long, reached)
+    assert cheapest_ways(known, ways) == cheapest_ways(long, ways)
+    assert route_rows(known) == route_rows(truth)
+
+
+def test_a_first_search_leaves_most_unopened() -> None:
+    plant, project, rows = built("lots", "roomy", 1)
+    first, reached = searched(plant, project, rows, Aim.first(len(rows)))
+    assert 20 * len(first) < len(all_offers(plant, project, rows))
+    assert (reached < NEVER).all()
+
+
+def test_other_walls_are_often_the_cheapest_and_so_are_walls_past_a_neighbours_lot() -> None:
+    """The towns hold what the properties above are about."""
+    by_other_wall = by_way_of_lot = 0
+    for seed in range(6):
+        plant, project, rows = built("lots", "roomy", seed)
+        offers, reached = searched(plant, project, rows, Aim.first(len(rows)))
+        bests = allowed_up_to(offers, reached)
+        pole = bests.take(bests.span < 0)
+        sources = AirSources(plant, project)
+        nearest = sources.from_poles(pole.address, pole.pole)
+        other = (nearest.ex != pole.ex) | (nearest.ey != pole.ey)
+        by_other_wall += int(other.sum())
+        by_way_of_lot += int((lot_bound(nearest, sources)[other] > 0).sum())
+    assert by_other_wall >= 2
+    assert by_way_of_lot >= 1
+
+
+# -- on from where a search left off --------------------------------------------------------
+
+
+@in_projects
+@in_towns
+@given(seeds, st.sampled_from([4_000, 40_000]), st.booleans())
+@settings(max_examples=3, deadline=None)
+def test_two_searches_one_after_the_other_find_what_one_does(
+    town: str, name: str, seed: int, most: int, by_ways: bool
+) -> None:
+    plant, project, rows = built(town, name, seed)
+    rng, none = np.random.default_rng(seed), np.zeros(len(rows), dtype=np.int64)
+    until = 5_000 + rng.integers(0, 40_000, len(rows))
+    aim = Aim.first(len(rows), 2) if by_ways else Aim(none - 1, until, none)
+    first, after = searched(plant, project, rows, aim)
+    until = np.where(after < NEVER, np.minimum(after, 10**9) + rng.integers(1, most, len(rows)), 0)
+    more, reached = searched(plant, project, rows, Aim(after, until, none))
+    assert (np.maximum(after, reached) >= until).all()
+    both = Offers.joined([first, more])
+    assert len(set(route_rows(both))) == len(both)
+    until = np.maximum(until, after)
+    whole, _ = searched(plant, project, rows, Aim(none - 1, np.minimum(until, 10**9), none))
+    assert route_rows(allowed_up_to(both, until)) == route_rows(allowed_up_to(whole, until))
+    long = all_offers(plant, project, rows)
+    assert route_rows(allowed_up_to(both, until)) == route_rows(allowed_up_to(long, until))
+
+
+@given(seeds, st.integers(1, 3))
+@settings(max_examples=3, deadline=None)
+def test_one_way_more_at_a_time_comes_to_an_end_with_everything(seed: int, ways: int) -> None:
+    plant, project, rows = built("strand", "strict", seed)
+    offers, reached = searched(plant, project, rows, Aim.first(len(rows), ways))
+    parts, wanted = [offers], np.full(len(rows), ways)
+    for _ in range(200):
+        if (reached == NEVER).all():
+            break
+        more, now = searched(plant, project, rows, Aim(reached, reached, wanted))
+        parts.append(more)
+        assert (now[reached < NEVER] > reached[reached < NEVER]).all()
+        reached = np.maximum(now, reached)
+    long = all_offers(plant, project, rows)
+    found = Offers.joined(parts)
+    everything = np.full(len(rows), NEVER)
+    assert route_rows(allowed_up_to(found, everything)) == (
+        route_rows(allowed_up_to(long, everything))
+    )
+
+
+def test_a_wall_that_only_a_raised_hook_made_worth_a_look_is_found_in_a_second_search() -> None:
+    """The nearest wall is known by then, and costs nothing but wire."""
+    plant, project, _ = built("lots", "free_to_cross", 13)
+    one = np.array([10])
+    aim = Aim(np.array([6_749]), np.array([8_000]), np.array([0]))
+    found, _ = searched(plant, project, one, aim)
+    long = all_offers(plant, project, one)
+    long = long.take((long.cents > 6_749) & (long.cents <= 8_000))
+    assert 7_246 in long.cents[long.span < 0]
+    assert route_rows(allowed_up_to(found, np.full(11, 8_000))) == (
+        route_rows(allowed_up_to(long, np.full(11, 8_000)))
+    )
+
+
+# -- who else is in the group ---------------------------------------------------------------
+
+
+@in_towns
+@given(seeds)
+@settings(max_examples=2, deadline=None)
+def test_results_do_not_depend_on_who_else_is_in_the_group(town: str, seed: int) -> None:
+    """Nor on how far the others are searched."""
+    plant, project, rows = built(town, "strict", seed)
     rng = np.random.default_rng(seed)
-    layers = strand_town(rng)
-    count, poles = len(layers.addresses), len(layers.poles)
-    locked = np.where(rng.random(count) < 0.3, rng.integers(0, poles, count), -1)
-    keys = np.unique(rng.integers(0, count * poles, 30))
-    rules, barred = PairRules(locked, keys), set(keys.tolist())
-
-    def kept(free: dict[tuple[int, int], int]) -> dict[tuple[int, int], int]:
-        return {
-            (a, t): cents
-            for (a, t), cents in free.items()
-            if locked[a] in (-1, t) and a * poles + t not in barred
-        }
-
-    assert best(look(layers, rules=rules), layers).keys() == kept(best(look(layers), layers)).keys()
-    with pytest.MonkeyPatch.context() as monkeypatch:
-        _only_the_grid(monkeypatch)
-        assert best(look(layers, rules=rules), layers) == kept(best(look(layers), layers))
-
-
-# -- pruning, grouping, refinement ----------------------------------------------------------
-
-
-def _without_pruning(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(
-        search._Search, "can_win", lambda _, routes: np.ones(len(routes), dtype=bool)
+    count = len(rows)
+    aim = Aim(
+        rng.choice([-1, 9_000], count),
+        rng.choice([-1, 15_000, NEVER], count),
+        rng.integers(0, 3, count),
     )
+    offers, reached = searched(plant, project, rows, aim)
+    shuffled = rng.permutation(count)
+    for part in np.array_split(shuffled, 3):
+        mine, far = searched(plant, project, rows[part], aim.take(part))
+        np.testing.assert_array_equal(far, reached[part])
+        theirs = offers.take(np.isin(offers.address, rows[part]))
+        assert offer_rows(mine) == offer_rows(theirs)
 
 
-@pytest.mark.parametrize("seed", range(12))
-@pytest.mark.parametrize("project", [PROJECT, LONG_REACH], ids=["default", "long_reach"])
-def test_pruning_loses_no_optimum_among_poles_walls_and_clamps_on_the_grid(
-    seed: int, project: Project, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    layers = strand_town(np.random.default_rng(seed))
-    _only_the_grid(monkeypatch)
-    quick = look(layers, project)
-    _without_pruning(monkeypatch)
-    thorough = look(layers, project)
-    assert len(thorough.routes) > len(quick.routes)
-    assert best(quick, layers) == best(thorough, layers)
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_shifting_clamps_and_other_walls_never_end_worse_than_the_grid(
-    seed: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    layers = strand_town(np.random.default_rng(seed))
-    refined = best(look(layers), layers)
-    _only_the_grid(monkeypatch)
-    grid = best(look(layers), layers)
-    assert refined.keys() == grid.keys()
-    assert all(refined[pair] <= grid[pair] for pair in grid)
-    assert refined != grid
-
-
-@given(st.floats(12.0, 88.0), st.floats(59.0, 59.9), st.floats(100.0, 119.0))
-@settings(max_examples=12, deadline=None)
-def test_on_empty_ground_the_clamp_is_within_one_last_step_of_the_best_place(
-    x: float, y: float, length: float
-) -> None:
-    layers = bare_town(
-        [(0.0, 0.0), (length, 0.0)], addresses=[(x, y)], ends=[(0, 1)], terminals=[0]
-    )
-    place = np.linspace(0.10, length - 0.38, 100_001)
-    air = np.hypot(place - x, y)
-    exact = (95.0 + 1.5 * air + 2.0 * place)[(air <= 60.0) & (air + place <= 150.0)].min() * 100
-    last_step = PROJECT.limits.clamp_step / 2**search.REFINEMENTS
-    price = best(look(layers), layers)[0, 0]
-    assert exact - 1 <= price <= exact + (2.0 + 1.5) * last_step * 100 + 1
-
-
-@given(st.integers(0, 10_000))
-@settings(max_examples=5, deadline=None)
-def test_results_do_not_depend_on_who_else_is_in_the_group(seed: int) -> None:
-    layers = strand_town(np.random.default_rng(seed))
-    together = look(layers)
-    apart = joined_found([look(layers, rows=[row]) for row in range(len(layers.addresses))])
-    assert best(together, layers) == best(apart, layers)
-
-    def chosen(found: Found) -> np.ndarray:
-        rows = best_per_pair(found.routes, found.air, len(layers.poles))
-        routes = found.routes.take(rows)
-        return np.column_stack(
-            [routes.address, routes.terminal, routes.reach, found.air.segment[routes.air]]
-        )
-
-    np.testing.assert_array_equal(chosen(together), chosen(apart))
-
-
-@given(st.integers(0, 10_000))
-@settings(max_examples=5, deadline=None)
-def test_joined_groups_keep_crossings_and_prices_with_their_air_spans(seed: int) -> None:
-    layers = strand_town(np.random.default_rng(seed))
-    parts = [look(layers, rows=[0, 1, 2]), look(layers, rows=[3, 4]), look(layers, rows=[8])]
-    whole = joined_found(parts)
-    start = 0
-    for part in parts:
-        rows = np.arange(start, start + len(part.air))
-        mine = np.isin(whole.crossings.air, rows)
-        np.testing.assert_array_equal(whole.crossings.air[mine] - start, part.crossings.air)
-        np.testing.assert_array_equal(whole.crossings.feature[mine], part.crossings.feature)
-        np.testing.assert_array_equal(whole.price.cents[rows], part.price.cents)
-        start += len(part.air)
-    assert (whole.air.address[whole.routes.air] == whole.routes.address).all()
+def test_nobody_is_searched_without_complaint() -> None:
+    plant, project, _ = built("lots", "roomy", 1)
+    none = np.zeros(0, dtype=np.int64)
+    for aim in (Aim.first(0), Aim.everything(0)):
+        offers, reached = searched(plant, project, none, aim)
+        assert len(offers) == len(reached) == 0
 
 
 # -- ties -----------------------------------------------------------------------------------
@@ -526,25 +461,10 @@ def test_at_the_same_price_the_route_without_a_clamp_wins() -> None:
         [(0.0, 0.0), (40.0, 0.0)], addresses=[(20.0, 30.0)], ends=[(0, 1)], terminals=[0]
     )
     project = roomy(costs={**free, "pole_passed": 0.0})
-    found = look(layers, project)
-    rows = best_per_pair(found.routes, found.air, 2)
-    assert found.air.span[found.routes.air[rows]].tolist() == [-1]
-
-
-@given(st.integers(0, 10_000), st.randoms(use_true_random=False))
-@settings(max_examples=5, deadline=None)
-def test_the_best_route_does_not_depend_on_the_order_of_routes(seed: int, random) -> None:
-    layers = strand_town(np.random.default_rng(seed))
-    free = roomy(costs={"air_span_per_m": 0.0, "strand_run_per_m": 0.0, "roof": 0.0})
-    found = look(layers, free)
-    order = list(range(len(found.routes)))
-    random.shuffle(order)
-    shuffled = found.routes.take(np.array(order, dtype=np.int64))
-    poles = len(layers.poles)
-    first = found.routes.take(best_per_pair(found.routes, found.air, poles))
-    second = shuffled.take(best_per_pair(shuffled, found.air, poles))
-    for name in ("address", "terminal", "air", "reach", "cents"):
-        np.testing.assert_array_equal(getattr(first, name), getattr(second, name))
+    offers = offers_of(look(layers, project), plant_of(layers, project))
+    rows = best_offers(offers, np.flatnonzero(offers.forbidden == 0))
+    assert offers.span[rows].tolist() == [-1]
+    assert np.count_nonzero(offers.cents == offers.cents[rows]) > 1
 
 
 def test_without_an_allowed_route_there_is_no_best_one() -> None:

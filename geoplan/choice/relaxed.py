@@ -20,9 +20,9 @@ SERVICE_OVER_DEAREST = 4
 SERVICE_STEP = 256
 SERVICE_CENTS = 2**40
 """Worth of service in all but the dearest calls, so that it doesn't vary with what is in them."""
-MOST_CONTESTED = 0.3
+MOST_CONTESTED = 0.6
 """Share of addresses in the flow from which on all are taken in at once."""
-MOST_GROWTHS = 3
+MOST_GROWTHS = 12
 """Times the set of contested terminals grows before all are taken in."""
 
 
@@ -66,15 +66,20 @@ class Relaxed:
     service: int
     contested: int
     """Addresses that took part in the flow."""
+    is_contested: BoolArray
+    """By terminal: whether it did."""
 
 
-def solve_relaxed(pairs: Pairs) -> Relaxed:
+def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
     """Find the worth of a port at each terminal where addresses may be split.
 
     Parameters
     ----------
     pairs : Pairs
         Pairs that fit.
+    begin : ndarray of bool, optional
+        Terminals to begin with besides those that overflow; saves time where a like problem was
+        solved before, and has no say in the result.
 
     Returns
     -------
@@ -107,6 +112,8 @@ def solve_relaxed(pairs: Pairs) -> Relaxed:
         home[served], weights=pairs.needed[served], minlength=len(pairs.free)
     ).astype(np.int64)
     contested = wanted > pairs.free
+    if begin is not None:
+        contested |= begin
     scale, service = pairs.scale, pairs.service
     price = np.zeros(len(pairs.free), dtype=np.int64)
     inside = np.zeros(len(pairs.needed), dtype=bool)
@@ -139,6 +146,7 @@ def solve_relaxed(pairs: Pairs) -> Relaxed:
         scale,
         service,
         int(np.count_nonzero(inside)),
+        contested,
     )
 
 

@@ -162,30 +162,31 @@ def solve_assignment(
     )
 
 
-@dataclass(frozen=True)
-class Relaxation:
-    """What pairs lose in the choice with addresses allowed to be split."""
-
-    loss_cents: npt.NDArray[np.float64]
-    """By pair: what using it loses; infinite where it doesn't fit."""
-    least: npt.NDArray[np.float64]
-    """By address: cents of its cheapest pair with ports at their worth; infinite unserved."""
-
-
 def relax(
-    address: IntArray, terminal: IntArray, cents: IntArray, needed: IntArray, ports: Ports
-) -> Relaxation:
-    """Solve the choice with addresses allowed to be split, for its duals.
+    address: IntArray,
+    terminal: IntArray,
+    cents: IntArray,
+    needed: IntArray,
+    ports: Ports,
+    begin: BoolArray | None = None,
+) -> tuple[npt.NDArray[np.float64], BoolArray]:
+    """Find what pairs lose in the choice with addresses allowed to be split.
 
     Parameters
     ----------
     address, terminal, cents, needed, ports
         As in `solve_assignment`.
+    begin : ndarray of bool, optional
+        Terminals that were contested in a like problem; saves time.
 
     Returns
     -------
-    Relaxation
-        The same whichever of several optima is found.
+    loss_cents : ndarray of float64, shape (n,)
+        What using a pair loses against the optimum, by its duals; 0 for every pair
+        that some optimum uses, infinite where a pair doesn't fit. The same whichever of several
+        optima is found.
+    is_contested : ndarray of bool, shape (t,)
+        Terminals that took part in the flow.
     """
     fits = needed[address] <= ports.free[terminal] + ports.reserve[terminal]
     rows = np.flatnonzero(fits).astype(np.int64)
@@ -198,12 +199,12 @@ def relax(
             ports.free,
             ports.reserve,
             ports.reserve_cents,
-        )
+        ),
+        begin,
     )
     loss = np.full(len(address), np.inf)
     loss[rows] = relaxed.loss / relaxed.scale
-    least = relaxed.service - relaxed.skip_loss / relaxed.scale
-    return Relaxation(loss, np.where(relaxed.skip_loss > 0, least, np.inf))
+    return loss, relaxed.is_contested
 
 
 def _silent(done: int, total: int) -> None:

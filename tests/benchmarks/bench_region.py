@@ -194,9 +194,14 @@ def measure_size(size: int, options: argparse.Namespace) -> Result:
         begin = time.perf_counter()
         made = [str(ROOT / "data_samples" / "make_town.py"), "--addresses", str(size)]
         made += ["--seed", str(options.seed), "--broken-share", str(BROKEN_SHARE), "--out", name]
+        made += ["--scarce"] if options.scarce else []
         subprocess.run([sys.executable, *made], check=True, stdout=subprocess.DEVNULL)
+        with (folder / "project.toml").open("a", encoding="utf-8") as file:
+            file.write(f"\n[choice]\nalternatives = {options.alternatives}\n")
         result: Result = {
             "addresses": size,
+            "alternatives": options.alternatives,
+            "ports_are_scarce": options.scarce,
             "load_before": round(os.getloadavg()[0], 2),
             "make_region_s": round(time.perf_counter() - begin, 2),
         }
@@ -273,6 +278,10 @@ def main() -> None:
     )
     parser.add_argument("--repeat", type=int, default=1, help="plans made; the fastest counts")
     parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument(
+        "--alternatives", type=int, default=0, help="runner-ups told of each address (%(default)s)"
+    )
+    parser.add_argument("--scarce", action="store_true", help="fewer free ports than addresses")
     parser.add_argument("--startup", action="store_true", help="time whole processes too")
     parser.add_argument(
         "--estimate",

@@ -416,7 +416,7 @@ def blind_plan(demo_layers: Layers, demo_project: Project) -> Plan:
             hung = choose_heights(*arguments)  # type: ignore[arg-type]
             return dataclasses.replace(hung, forbidden=np.zeros_like(hung.forbidden))
 
-        patch.setattr("geoplan.search.choose_heights", never_forbid)
+        patch.setattr("geoplan.judging.choose_heights", never_forbid)
         patch.setattr(Final, "fails", lambda self, margin_m: np.zeros(len(self.margin_m), bool))
         return make_plan(demo_layers, demo_project)
 

@@ -1,0 +1,184 @@
+"""Shared runs as an operator meets them: processes of their own, signals, one line for a fault."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import psutil
+import pytest
+
+from data_samples.make_town import make_town, write_town
+
+ROOT = Path(__file__).resolve().parents[2]
+DRIVER = """
+import sys
+from distributed import Client
+from geoplan.cli import main
+from geoplan.cluster import Cluster
+
+def run():
+    log, tile = sys.argv[1], int(sys.argv[2])
+    Cluster.__init__.__kwdefaults__["tile_addresses"] = tile
+    plain = Client.submit
+
+    def submit(self, work, task, *words, **more):
+        with open(log, "a") as file:
+            print(task, file=file)
+        return plain(self, work, task, *words, **more)
+
+    Client.submit = submit
+    return main(sys.argv[3:])
+
+if __name__ == "__main__":
+    sys.exit(run())
+"""
+
+
+@pytest.fixture(scope="module")
+def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("town")
+    write_town(make_town(96, scarce=True), folder)
+    (folder / "driver.py").write_text(DRIVER)
+    return folder / "project.toml"
+
+
+def _start(town: Path, log: Path, tile: int, *words: str, seed: str = "0") -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, town.parent / "driver.py", log, str(tile), "plan", town, *words],
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONHASHSEED": seed},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def _plan(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "geoplan.cli", "plan", *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+    )
+
+
+@pytest.fixture(scope="module")
+def wanted(town: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """Files of a plan made in one process."""
+    out = tmp_path_factory.mktemp("here") / "out"
+    done = _plan(town, "--out", out, "--tables", "geoparquet")
+    assert done.returncode == 0, done.stderr
+    found = _bytes(out)
+    assert len(found) >= 8
+    return found
+
+
+def _bytes(out: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in sorted(out.glob("*.parquet"))}
+
+
+def _wait_for_search(work: Path, process: subprocess.Popen[str], count: int = 1) -> None:
+    deadline = time.monotonic() + 60
+    while len(list(work.glob("search_*.pickle"))) < count:
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < deadline
+        time.sleep(0.005)
+
+
+def _assert_gone(processes: list[psutil.Process]) -> None:
+    assert len(processes) >= 2
+    _, alive = psutil.wait_procs(processes, timeout=15)
+    assert alive == []
+
+
+def test_processes_give_the_bytes_of_one_and_print_nothing_more(
+    town: Path, wanted: dict[str, bytes], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    words = (town, "--out", out, "--tables", "geoparquet")
+    done = _plan(*words, "--workers", "2")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "served" in done.stdout
+    assert _bytes(out) == wanted
+    assert sorted(tmp_path.iterdir()) == [out]
+
+
+def test_a_run_whose_coordinator_is_killed_is_taken_up_again(
+    town: Path, wanted: dict[str, bytes], tmp_path: Path
+) -> None:
+    out, work, log = tmp_path / "out", tmp_path / "work", tmp_path / "log"
+    words = ("--out", str(out), "--tables", "geoparquet", "--workers", "2", "--work", str(work))
+    first = _start(town, log, 8, *words, seed="1")
+    _wait_for_search(work, first, 3)
+    helpers = psutil.Process(first.pid).children(recursive=True)
+    first.kill()
+    first.communicate()
+    _assert_gone(helpers)
+    assert not out.exists()
+    done = {path.name for path in work.glob("search_*.pickle")}
+    log.unlink()
+    again = _start(town, log, 8, *words, "--resume", seed="2")
+    said, faults = again.communicate(timeout=120)
+    assert (again.returncode, faults) == (0, ""), said
+    assert _bytes(out) == wanted
+    assert not work.exists()
+    tasks = log.read_text().split()
+    whole = tmp_path / "whole"
+    counted = _start(town, whole, 8, "--out", str(tmp_path / "second"), "--workers", "1")
+    counted.communicate(timeout=120)
+    assert tasks.count("search") == whole.read_text().split().count("search") - len(done)
+
+
+def test_stopping_a_run_leaves_no_processes_and_keeps_its_answers(
+    town: Path, tmp_path: Path
+) -> None:
+    out, work, log = tmp_path / "out", tmp_path / "work", tmp_path / "log"
+    run = _start(town, log, 4, "--out", str(out), "--workers", "2", "--work", str(work))
+    _wait_for_search(work, run)
+    helpers = psutil.Process(run.pid).children(recursive=True)
+    os.killpg(run.pid, signal.SIGINT)  # as Ctrl-C does: all of them
+    said, faults = run.communicate(timeout=60)
+    assert run.returncode == 130, faults
+    assert said == ""
+    assert faults.startswith("geoplan: stopped")
+    assert faults.count("\n") == 1
+    _assert_gone(helpers)
+    assert list(work.glob("search_*.pickle"))
+    assert not (work / "scratch").exists()
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--workers", "0"], "'0' is not a number of processes, 1 or more"),
+        (["--workers", "some"], "'some' is not a number of processes, 1 or more"),
+        (["--workers", "1", "--scheduler", "tcp://127.0.0.1:1"], "both are given"),
+        (["--resume"], "nothing is shared out. Add --workers N"),
+        (["--scheduler", "nowhere"], "scheduler 'nowhere': does not answer: missing port"),
+        (["--workers", "1", "--work", "OTHERS"], "holds other files, such as 'notes.txt'"),
+        (["--workers", "1", "--work", "OTHERS", "--resume"], "holds other files"),
+        (["--workers", "1", "--work", "OTHERS/notes.txt"], "cannot be used: File exists"),
+    ],
+)
+def test_a_fault_is_told_in_one_line(
+    town: Path, tmp_path: Path, words: list[str], told: str
+) -> None:
+    (tmp_path / "others").mkdir()
+    (tmp_path / "others" / "notes.txt").write_text("mine")
+    words = [word.replace("OTHERS", str(tmp_path / "others")) for word in words]
+    done = _plan(town, "--out", tmp_path / "out", *words)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert told in done.stderr
+    usage = "usage:" in done.stderr  # argparse shows how before it says what
+    assert usage or done.stderr.count("\n") == 1
+    assert "Traceback" not in done.stderr
+    assert (tmp_path / "others" / "notes.txt").read_text() == "mine"
+    assert [path.name for path in tmp_path.iterdir()] == ["others"]
