@@ -52,6 +52,8 @@ class Book:
         self.offers, self.reached = worker.search(
             everyone, Aim.first(count, ways), lambda done, total: tell("candidates", done, total)
         )
+        self.is_told = self.reached == NEVER
+        self.is_told[self.offers.address[self.offers.forbidden == 0]] = False
         self.asks = np.zeros(count, dtype=bool)
         self.extended = np.zeros(count, dtype=bool)
         none = np.zeros(0, dtype=np.int64)

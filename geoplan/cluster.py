@@ -18,6 +18,7 @@ import os
 import pickle
 import re
 import shutil
+import signal
 import uuid
 from collections.abc import Callable, Mapping
 from concurrent.futures import CancelledError
@@ -236,6 +237,18 @@ def answer(
     return None
 
 
+def dask_setup(worker: object) -> None:
+    """Leave Ctrl-C to the process that began the run; called by Dask in each of the others.
+
+    Parameters
+    ----------
+    worker : object
+        Not used.
+    """
+    del worker
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
 @functools.cache
 def code_print() -> str:
     """Return a print of geoplan's own code; answers of other code are not taken over."""
@@ -327,6 +340,7 @@ def _connect(workers: int, scheduler: str | None, folder: Path, opened: ExitStac
     """Reach the scheduler or start processes; `opened` undoes it."""
     import dask
     from distributed import Client, LocalCluster
+    from distributed.utils import silence_logging_cmgr
 
     quiet: Mapping[str, Any] = {
         "distributed.worker.memory.target": False,
@@ -347,10 +361,12 @@ def _connect(workers: int, scheduler: str | None, folder: Path, opened: ExitStac
                 scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},  # its page takes any port
                 local_directory=str(folder / SCRATCH),
                 silence_logs="ERROR",
+                preload=[__name__],
             )
         )
         here: Client = opened.enter_context(Client(cluster))
         return here
+    opened.enter_context(silence_logging_cmgr(level="CRITICAL"))  # its end is told as a fault
     where, problem = f"scheduler '{scheduler}'", "does not answer"
     try:
         client: Client = opened.enter_context(Client(scheduler, timeout=WAIT_S))

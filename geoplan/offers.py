@@ -151,12 +151,8 @@ def worth_keeping(offers: Offers) -> Offers:
     first = np.ones(len(order), dtype=bool)
     first[1:] = (key[:, order[1:]] != key[:, order[:-1]]).any(axis=0)
     ways = rows[order[first]]
-    best = np.full(int(offers.address.max(initial=-1)) + 1, np.iinfo(np.int64).max)
-    np.minimum.at(best, offers.address[ways], offers.cents[ways])
     only = (offers.forbidden != 0) & ((offers.forbidden & ~CLEARANCE_ONLY) == 0)
-    missed = np.flatnonzero(
-        only & np.isfinite(offers.miss_m) & (offers.cents < best[offers.address])
-    )
+    missed = np.flatnonzero(only & np.isfinite(offers.miss_m))
     missed = missed[order_offers(offers.take(missed))]
     missed = missed[np.argsort(offers.address[missed], kind="stable")]
     kept = np.concatenate([ways, missed[leads(offers.address[missed])]])

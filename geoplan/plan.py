@@ -92,10 +92,11 @@ def make_plan(
     tell("reasons", 0, 1)
     unserved = np.ones(len(needed), dtype=bool)
     unserved[outcome.finished.offers.address] = False
+    untold = unserved & ~book.is_told
     others = Offers.joined(
         [
-            book.offers.take(~unserved[book.offers.address]),
-            worker.explain(np.flatnonzero(unserved).astype(np.int64)),
+            book.offers.take(~untold[book.offers.address]),
+            worker.explain(np.flatnonzero(untold).astype(np.int64)),
         ]
     )
     tell("tables", 0, 1)

@@ -228,9 +228,8 @@ class _Search:
             self.fresh = self.fresh.take(np.flatnonzero(~here))
             self._add_other_walls(met, (met.price.cents > 0) | (met.price.forbidden != 0))
             barred = met.price.forbidden != 0
-            told = np.flatnonzero(barred & self.is_thorough[met.open.slot])
-            if len(told):
-                self._keep_barred(met.take(told))
+            if barred.any():
+                self._keep_barred(met.take(np.flatnonzero(barred)))
             self.met = _Met.joined(
                 [self.met, met.take(np.flatnonzero(~barred & (met.open.low < NEVER)))]
             )
@@ -314,7 +313,11 @@ class _Search:
         all_hung = Hung.joined([empty, *hung])
         more = np.where(all_hung.forbidden == 0, raised(all_hung, self.project), 0)
         routes = met.routes
-        routes = routes.take(routes.cents <= reached[self.slots[routes.address]])
+        slot = self.slots[routes.address]
+        # what is forbidden in plan explains those without a way, and is left out of others
+        tells = self.is_thorough | ((reached == NEVER) & ~self.ways.is_known())
+        told = tells[slot] | (met.price.forbidden[routes.air] == 0)
+        routes = routes.take(told & (routes.cents <= reached[slot]))
         used, place = np.unique(routes.air, return_inverse=True)
         crossings = np.flatnonzero(np.isin(met.crossings.air, used))
         taken = all_hung.take(used)
@@ -362,6 +365,12 @@ class _Ways:
         first[1:] = (slot[1:] != slot[:-1]) | (key[1:] != key[:-1])
         self.slot, self.key, self.cents = slot[first], key[first], cents[first]
 
+    def is_known(self) -> BoolArray:
+        """Tell who has any way."""
+        known = np.zeros(len(self.wanted), dtype=bool)
+        known[self.slot] = True
+        return known
+
     def price(self) -> IntArray:
         """Return the price of the last of the ways wanted; `NEVER` where fewer are known.
 
@@ -395,7 +404,7 @@ def search_routes(plant: Plant, project: Project, addresses: IntArray, aim: Aim)
     Searched
         Routes priced above ``aim.after`` and up to `reached`, with air spans, crossings, heights
         and sag; those that only heights or tension forbid too, with what they miss. What is
-        forbidden in plan is kept only where all candidates were asked for.
+        forbidden in plan is kept only where all candidates were asked for, or none is allowed.
 
     Raises
     ------

@@ -18,7 +18,7 @@ import numpy as np
 
 from geoplan.air_sources import AirSources
 from geoplan.finishing import Finished, by_strand_span, finish_offers
-from geoplan.lower_bounds import LowerBounds
+from geoplan.lower_bounds import NEVER, LowerBounds
 from geoplan.offers import Offers, offers_of, worth_keeping, worth_telling
 from geoplan.plant import Plant
 from geoplan.project import Project
@@ -148,10 +148,19 @@ def search_offers(
     Returns
     -------
     Offers, ndarray of int64
-        Offers, and the price in cents up to which each address is known.
+        Offers, and the price in cents up to which each address is known. Where nothing is known
+        of an address yet and no route is allowed, what `worth_telling` keeps.
     """
     searched = search_routes(plant, project, addresses, aim)
-    return worth_keeping(offers_of(searched.found, plant)), searched.reached
+    offers, reached = offers_of(searched.found, plant), searched.reached
+    if (aim.after >= 0).any():
+        return worth_keeping(offers), reached
+    has_way = np.ones(plant.index.address_count, dtype=bool)
+    has_way[addresses[reached == NEVER]] = False
+    has_way[offers.address[offers.forbidden == 0]] = True
+    hopeless = ~has_way[offers.address]
+    told = worth_telling(offers.take(hopeless))
+    return Offers.joined([worth_keeping(offers.take(~hopeless)), told]), reached
 
 
 def explaining_offers(addresses: IntArray, plant: Plant, project: Project) -> Offers:

@@ -43,7 +43,7 @@ def chosen(town, seed: int, project: Project) -> tuple[Plant, Offers]:
 @in_projects
 @in_towns
 @given(seeds)
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=2, deadline=None)
 def test_a_shifted_clamp_is_never_dearer_and_keeps_its_way_and_the_limits(
     town, project: Project, seed: int
 ) -> None:
@@ -59,7 +59,7 @@ def test_a_shifted_clamp_is_never_dearer_and_keeps_its_way_and_the_limits(
     assert (np.abs(moved[is_clamp]) < project.limits.clamp_step).all()
     low, high = AirSources(plant, project).clamp_limits(shifted.span[is_clamp])
     at = shifted.clamp_from_m[is_clamp]
-    assert ((at >= low) & (at <= high)).all()
+    assert ((at >= low - 1e-9) & (at <= high + 1e-9)).all()
     again = priced_again(shifted, plant, project)
     np.testing.assert_array_equal(again.cents, shifted.cents)
     np.testing.assert_array_equal(again.forbidden, shifted.forbidden)
@@ -74,7 +74,7 @@ def test_most_clamps_are_shifted_and_cost_less() -> None:
 
 
 @given(st.floats(12.0, 88.0), st.floats(20.0, 59.9), st.floats(100.0, 119.0), st.floats(0.3, 2.0))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_on_empty_ground_the_clamp_is_within_one_last_step_of_the_best_place(
     x: float, y: float, length: float, strand: float
 ) -> None:
@@ -94,7 +94,7 @@ def test_on_empty_ground_the_clamp_is_within_one_last_step_of_the_best_place(
 
 
 @given(seeds)
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=1, deadline=None)
 def test_a_clamps_place_does_not_depend_on_who_else_is_shifted(seed: int) -> None:
     plant, offers = chosen(lot_town, seed, STRICT)
     together = shift_clamps(offers, plant, STRICT)

@@ -15,6 +15,8 @@ import pytest
 from data_samples.make_town import make_town, write_town
 
 ROOT = Path(__file__).resolve().parents[2]
+TILE = 15
+TABLES = ("--tables", "geoparquet")
 DRIVER = """
 import sys
 from distributed import Client
@@ -42,7 +44,7 @@ if __name__ == "__main__":
 @pytest.fixture(scope="module")
 def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("town")
-    write_town(make_town(96, scarce=True), folder)
+    write_town(make_town(48, scarce=True), folder)
     (folder / "driver.py").write_text(DRIVER)
     return folder / "project.toml"
 
@@ -68,17 +70,6 @@ def _plan(*words: str | Path) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.fixture(scope="module")
-def wanted(town: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
-    """Files of a plan made in one process."""
-    out = tmp_path_factory.mktemp("here") / "out"
-    done = _plan(town, "--out", out, "--tables", "geoparquet")
-    assert done.returncode == 0, done.stderr
-    found = _bytes(out)
-    assert len(found) >= 8
-    return found
-
-
 def _bytes(out: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in sorted(out.glob("*.parquet"))}
 
@@ -97,49 +88,56 @@ def _assert_gone(processes: list[psutil.Process]) -> None:
     assert alive == []
 
 
-def test_processes_give_the_bytes_of_one_and_print_nothing_more(
-    town: Path, wanted: dict[str, bytes], tmp_path: Path
+@pytest.fixture(scope="module")
+def shared(town: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
+    """Folder of a shared run's results, and the tasks sent out."""
+    folder = tmp_path_factory.mktemp("shared")
+    out, log = folder / "out", folder / "log"
+    run = _start(town, log, TILE, "--out", str(out), *TABLES, "--workers", "2")
+    said, faults = run.communicate(timeout=120)
+    assert (run.returncode, faults) == (0, ""), "nothing but the result is printed"
+    assert "served" in said
+    assert [path.name for path in folder.iterdir() if path.is_dir()] == ["out"]
+    return out, log.read_text().split()
+
+
+def test_processes_give_the_bytes_of_one(
+    town: Path, shared: tuple[Path, list[str]], tmp_path: Path
 ) -> None:
-    out = tmp_path / "out"
-    words = (town, "--out", out, "--tables", "geoparquet")
-    done = _plan(*words, "--workers", "2")
+    done = _plan(town, "--out", tmp_path / "out", *TABLES)
     assert (done.returncode, done.stderr) == (0, "")
-    assert "served" in done.stdout
-    assert _bytes(out) == wanted
-    assert sorted(tmp_path.iterdir()) == [out]
+    wanted = _bytes(tmp_path / "out")
+    assert len(wanted) >= 8
+    assert _bytes(shared[0]) == wanted
 
 
 def test_a_run_whose_coordinator_is_killed_is_taken_up_again(
-    town: Path, wanted: dict[str, bytes], tmp_path: Path
+    town: Path, shared: tuple[Path, list[str]], tmp_path: Path
 ) -> None:
     out, work, log = tmp_path / "out", tmp_path / "work", tmp_path / "log"
-    words = ("--out", str(out), "--tables", "geoparquet", "--workers", "2", "--work", str(work))
-    first = _start(town, log, 8, *words, seed="1")
-    _wait_for_search(work, first, 3)
+    words = ("--out", str(out), *TABLES, "--work", str(work), "--workers")
+    first = _start(town, log, TILE, *words, "2", seed="1")
+    _wait_for_search(work, first)
     helpers = psutil.Process(first.pid).children(recursive=True)
     first.kill()
     first.communicate()
     _assert_gone(helpers)
     assert not out.exists()
-    done = {path.name for path in work.glob("search_*.pickle")}
+    done = len(list(work.glob("search_*.pickle")))
     log.unlink()
-    again = _start(town, log, 8, *words, "--resume", seed="2")
+    again = _start(town, log, TILE, *words, "1", "--resume", seed="2")
     said, faults = again.communicate(timeout=120)
     assert (again.returncode, faults) == (0, ""), said
-    assert _bytes(out) == wanted
+    assert _bytes(out) == _bytes(shared[0])
     assert not work.exists()
-    tasks = log.read_text().split()
-    whole = tmp_path / "whole"
-    counted = _start(town, whole, 8, "--out", str(tmp_path / "second"), "--workers", "1")
-    counted.communicate(timeout=120)
-    assert tasks.count("search") == whole.read_text().split().count("search") - len(done)
+    assert log.read_text().split().count("search") == shared[1].count("search") - done
 
 
 def test_stopping_a_run_leaves_no_processes_and_keeps_its_answers(
     town: Path, tmp_path: Path
 ) -> None:
     out, work, log = tmp_path / "out", tmp_path / "work", tmp_path / "log"
-    run = _start(town, log, 4, "--out", str(out), "--workers", "2", "--work", str(work))
+    run = _start(town, log, TILE, "--out", str(out), "--workers", "1", "--work", str(work))
     _wait_for_search(work, run)
     helpers = psutil.Process(run.pid).children(recursive=True)
     os.killpg(run.pid, signal.SIGINT)  # as Ctrl-C does: all of them
