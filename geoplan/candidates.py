@@ -1,7 +1,7 @@
 """Candidate routes as columns: what the search found, and how routes compare.
 
 Enters: routes with their air spans and prices.
-Leaves: `Routes`, `Found`, `PairRules`; routes in order; the best of each pair.
+Leaves: `Routes`, `Found`, `PairRules`; routes in order.
 Does not do: look for routes.
 """
 
@@ -12,9 +12,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.choice.cost import (
-    AirPrice,
-)
+from geoplan.choice.cost import AirPrice
 from geoplan.clearance.hung import Hung
 from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.crossings import Crossings
@@ -90,38 +88,6 @@ class PairRules:
         return np.asarray(free & (self.barred_keys[at] != key))
 
 
-def best_per_pair(routes: Routes, air: AirSpans, poles: int) -> IntArray:
-    """Pick the cheapest allowed route of each address and terminal.
-
-    Parameters
-    ----------
-    routes : Routes
-        Candidate routes.
-    air : AirSpans
-        Their air spans.
-    poles : int
-        Number of poles.
-
-    Returns
-    -------
-    ndarray of int64
-        Rows of `routes`, one per pair, sorted by address, then terminal. Ties go to the route
-        without a clamp, then by access, place and attachment, so row order has no say.
-    """
-    free = np.flatnonzero(routes.forbidden == 0)
-    key = routes.address[free] * poles + routes.terminal[free]
-    cents = routes.cents[free]
-    order = np.lexsort((cents, key))
-    key, cents, free = key[order], cents[order], free[order]
-    lead = leads(key)
-    cheapest = cents == cents[lead][np.cumsum(lead) - 1] if len(key) else lead
-    key, free = key[cheapest], free[cheapest]
-    tied = free[order_routes(routes.take(free), air)]
-    key = routes.address[tied] * poles + routes.terminal[tied]
-    order = np.argsort(key, kind="stable")
-    return np.asarray(tied[order[leads(key[order])]], dtype=np.int64)
-
-
 def leads(key: IntArray) -> BoolArray:
     """Mark the first row of each run of equal keys.
 
@@ -170,62 +136,3 @@ def order_routes(routes: Routes, air: AirSpans) -> IntArray:
         routes.cents,
     )
     return np.lexsort(keys).astype(np.int64)
-
-
-def joined_prices(parts: list[AirPrice]) -> AirPrice:
-    """Join the prices of several tables of air spans.
-
-    Parameters
-    ----------
-    parts : list of AirPrice
-        In order.
-
-    Returns
-    -------
-    AirPrice
-        All rows.
-    """
-    return AirPrice(
-        np.concatenate([part.cents for part in parts]),
-        np.concatenate([part.forbidden for part in parts]),
-    )
-
-
-def joined_found(parts: list[Found]) -> Found:
-    """Join what was found for several groups of addresses.
-
-    Parameters
-    ----------
-    parts : list of Found
-        At least one, in order of their addresses.
-
-    Returns
-    -------
-    Found
-        Rows renumbered.
-    """
-    offsets = np.cumsum([0, *(len(part.air) for part in parts)]).tolist()
-    met = np.cumsum([0, *(len(part.crossings) for part in parts)]).tolist()
-    return Found(
-        AirSpans.joined([part.air for part in parts]),
-        Crossings.joined(
-            [part.crossings.moved(by) for part, by in zip(parts, offsets, strict=False)]
-        ),
-        joined_prices([part.price for part in parts]),
-        Hung.joined([part.hung.moved(by) for part, by in zip(parts, met, strict=False)]),
-        Routes.joined(
-            [
-                Routes(
-                    part.routes.address,
-                    part.routes.terminal,
-                    part.routes.air + by,
-                    part.routes.reach,
-                    part.routes.side_m,
-                    part.routes.cents,
-                    part.routes.forbidden,
-                )
-                for part, by in zip(parts, offsets, strict=False)
-            ]
-        ),
-        np.concatenate([part.over_street for part in parts]),
-    )

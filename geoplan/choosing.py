@@ -1,7 +1,7 @@
 """The joint choice from prices that are worked out only where they can matter.
 
 Enters: a worker that searches, ports.
-Leaves: `Chosen routes`: for each address the offer that serves it, with the proof; `Book`.
+Leaves: for each address the offer that serves it, with the proof; `Book`.
 Does not do: search, or solve the assignment itself.
 
 Each address is first searched up to its cheapest way. Where a terminal is asked for by more than
@@ -156,7 +156,7 @@ class Pairs:
             np.arange(len(rows) + bounds) >= len(rows) + len(more[0]),
         )
         order = np.lexsort((joined[1], joined[0]))
-        return Pairs(*(column[order] for column in joined))
+        return Pairs(*(column[order] for column in joined))  # type: ignore[arg-type]
 
 
 def choose_offers(book: Book, needed: IntArray, ports: Ports) -> tuple[Assignment, IntArray]:

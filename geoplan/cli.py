@@ -68,7 +68,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         )
         return EXIT_INTERNAL
     except KeyboardInterrupt:
-        print("geoplan: stopped; nothing was written", file=sys.stderr)
+        print(
+            "geoplan: stopped; no plan was written. A shared run can be taken up with --resume",
+            file=sys.stderr,
+        )
         return 130
 
 

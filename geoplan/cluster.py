@@ -45,7 +45,8 @@ if TYPE_CHECKING:
 
     from distributed import Client
 
-TILE_ADDRESSES = 25_000
+FEWEST_ADDRESSES, MOST_ADDRESSES = 2_000, 25_000
+TILES_AT_LEAST = 16
 DEATHS = 5
 """Processes that may die at a task before it is given up."""
 WAIT_S = 15
@@ -56,6 +57,22 @@ OURS = re.compile(
     r"|(search|bounds|shift|finish|explain)_[0-9a-f]{40}\.pickle(\.[0-9a-f]{32})?"
 )
 """Names in a work folder; where there are others, it isn't one."""
+
+
+def usual_tile(addresses: int) -> int:
+    """Return the most addresses of a tile; it depends on the region alone, for --resume.
+
+    Parameters
+    ----------
+    addresses : int
+        Addresses of the region.
+
+    Returns
+    -------
+    int
+        Enough tiles to share out, none too small to be worth it.
+    """
+    return min(max(addresses // TILES_AT_LEAST, FEWEST_ADDRESSES), MOST_ADDRESSES)
 
 
 class Cluster:
@@ -71,7 +88,7 @@ class Cluster:
         workers: int = 0,
         scheduler: str | None = None,
         resume: bool = False,
-        tile_addresses: int = TILE_ADDRESSES,
+        tile_addresses: int | None = None,
         tell: Callable[[str, int, int], None] | None = None,
     ) -> None:
         _check_packages()
@@ -81,7 +98,7 @@ class Cluster:
             self.client = _connect(workers, scheduler, folder, self.opened)
             x = layers.addresses.geometry.x.to_numpy()
             y = layers.addresses.geometry.y.to_numpy()
-            self.tile_of = split_addresses(x, y, max(tile_addresses, 1))
+            self.tile_of = split_addresses(x, y, tile_addresses or usual_tile(len(x)))
             self.count = int(self.tile_of.max(initial=-1)) + 1
             with _telling_faults(folder):
                 self.paths = self._write_tiles(layers, project, standards, tell)
@@ -360,7 +377,7 @@ def _connect(workers: int, scheduler: str | None, folder: Path, opened: ExitStac
                 dashboard_address=None,
                 scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},  # its page takes any port
                 local_directory=str(folder / SCRATCH),
-                silence_logs="ERROR",
+                silence_logs="CRITICAL",  # what goes wrong is told as a fault
                 preload=[__name__],
             )
         )

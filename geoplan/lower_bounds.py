@@ -183,10 +183,10 @@ class Streets:
         box = shapely.bounds(index.targets(addresses)) + np.array([-reach, -reach, reach, reach])
         row, piece = roads.tree.query(shapely.box(*box.T))
         order = np.lexsort((piece, addresses[row]))
-        address = addresses[row][order]
+        address = addresses[row[order]]
         self.segment = roads.segment[piece[order]]
         self.cents = sources.plant.prices.road[roads.feature[piece[order]]]
-        self.first = np.searchsorted(address, np.arange(index.address_count + 1))
+        self.address = address
 
     def between(self, address: IntArray, start: FloatArray, end: FloatArray) -> IntArray:
         """Return the dearest crossing of one piece that no line can avoid.
@@ -205,8 +205,9 @@ class Streets:
             is crossed by every line between the areas: both lie wholly on its two sides, and
             where lines between convex areas meet its line is convex too.
         """
-        first = self.first[address]
-        row, rank = expand((self.first[address + 1] - first).astype(np.int64))
+        first = np.searchsorted(self.address, address)
+        last = np.searchsorted(self.address, address, "right")
+        row, rank = expand((last - first).astype(np.int64))
         piece = first[row] + rank
         ax, ay, bx, by = (self.segment[piece, column, None] for column in range(4))
         dx, dy = bx - ax, by - ay
@@ -263,8 +264,7 @@ def lot_bound(air: AirSpans, sources: AirSources) -> IntArray:
     x, y = segment[row, 0], segment[row, 1]
     dx, dy = segment[row, 2] - x, segment[row, 3] - y
     piece = np.stack([x + far * dx, y + far * dy, x + start * dx, y + start * dy], axis=1)
-    low, high = np.minimum(piece[:, :2], piece[:, 2:]), np.maximum(piece[:, :2], piece[:, 2:])
-    at, lot = parcels.tree.query(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+    at, lot = parcels.tree.query(shapely.points(piece[:, 0], piece[:, 1]))
     other = lot != own[row[at]]
     at, lot = at[other], lot[other]
     hit, begin, stop = polygon_intervals(piece[at], parcels.edges, parcels.first, lot)

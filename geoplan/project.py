@@ -87,7 +87,9 @@ class Limits(_Section):
         40.0, "Farthest building of the same lot that an address is attached to.", ge=0
     )
     clamp_step: Length = _metres(
-        6.0, "Places for a span clamp are tried this far apart; chosen ones are then shifted.", gt=0.2
+        6.0,
+        "Places for a span clamp are tried this far apart; chosen ones are then shifted.",
+        gt=0.2,
     )
     max_drops_per_clamp_span: int = Field(
         4, ge=1, description="More planned drops on one strand span are flagged."

@@ -1,7 +1,7 @@
 """Planned drops re-chosen so that fewer of them cross.
 
 Enters: the offer of each address, the book of offers, ports.
-Leaves: `Recalled`: the offers after that, and what it cost.
+Leaves: `Uncrossed`: the offers after that, and what it cost.
 Does not do: look for new routes beyond the price that undoing a crossing may cost.
 """
 

@@ -13,11 +13,11 @@ from geoplan.choice.solve import Assignment, Ports, solve_assignment
 from geoplan.choosing import Book, choose_offers, value_ports
 from geoplan.finishing import Finished
 from geoplan.lower_bounds import NEVER
-from geoplan.offers import Offers, best_offers
+from geoplan.offers import Offers, best_offers, same_offers
 from geoplan.search import Aim
 from geoplan.verdicts import Forbidden
 from geoplan.working import Bounds, Here, Tell
-from tests.plants import PROJECT, all_offers, lot_town, plant_of
+from tests.plants import PROJECT, all_offers, bare_town, lot_town, plant_of
 
 
 def silent(stage: str, done: int, total: int) -> None:
@@ -199,7 +199,7 @@ def test_with_few_ports_only_those_who_ask_are_searched_further() -> None:
 
 
 @given(seeds)
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_after_an_offer_is_barred_the_choice_is_the_optimum_of_the_others(seed: int) -> None:
     worker, needed, ports = drawn(seed, most_needed=2)
     book, _ = check_optimum(worker, worker.offers, needed, ports)
@@ -215,9 +215,20 @@ def test_after_an_offer_is_barred_the_choice_is_the_optimum_of_the_others(seed: 
         book.bar(taken, replace(gone, forbidden=np.full(len(taken), int(Forbidden.CLEARANCE))))
 
 
+def test_where_no_terminal_that_anyone_reaches_has_a_port_nobody_is_served() -> None:
+    offers = offers_at(
+        np.array([0, 0, 1, 1]), np.array([0, 2, 0, 2]), np.array([1_520, 3_092, 3_817, 1_048])
+    )
+    bounds = (offers.address, offers.terminal, offers.cents - 100)
+    needed, ports = np.array([2, 1]), Ports(np.array([0, 2, 0]), np.zeros(3, dtype=np.int64), 0)
+    book, assignment = check_optimum(PriceList(offers, bounds, 2), offers, needed, ports)
+    assert assignment.served == 0
+    check_values(book, offers, needed, ports, assignment)
+
+
 @pytest.mark.parametrize("ways", [1, 3])
 @given(seeds, st.integers(1, 3), st.booleans())
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 def test_in_a_town_the_choice_is_the_optimum_of_all_that_could_be_built(
     ways: int, seed: int, ports_each: int, two_ports: bool
 ) -> None:
@@ -231,3 +242,32 @@ def test_in_a_town_the_choice_is_the_optimum_of_all_that_could_be_built(
     book, assignment = check_optimum(worker, everything, needed, ports, ways)
     if not two_ports:
         check_values(book, everything, needed, ports, assignment)
+
+
+@pytest.mark.xfail(strict=True, reason="a value may rest on pairs of one that has not asked")
+def test_a_ports_value_counts_one_with_room_that_could_make_room_for_two() -> None:
+    """Address 1 goes from terminal 1 to 0, so that address 0, which needs two ports, has 1."""
+    offers = offers_at(np.array([0, 1, 1]), np.array([1, 0, 1]), np.array([2_062, 3_098, 2_891]))
+    bounds = (offers.address, offers.terminal, offers.cents)
+    needed, ports = np.array([2, 1]), Ports(np.array([1, 1]), np.zeros(2, dtype=np.int64), 0)
+    book, assignment = check_optimum(PriceList(offers, bounds, 2), offers, needed, ports)
+    assert check_values(book, offers, needed, ports, assignment) == 1
+
+
+@pytest.mark.xfail(strict=True, reason="others of the same way are not kept with the cheapest")
+def test_after_an_offer_is_barred_another_place_of_its_clamp_is_offered() -> None:
+    layers = bare_town(
+        [(0.0, 0.0), (40.0, 0.0)], addresses=[(20.0, 58.0)], ends=[(0, 1)], terminals=[0]
+    )
+    plant, needed = plant_of(layers), np.ones(1, dtype=np.int64)
+    ports = Ports(np.array([4, 0]), np.zeros(2, dtype=np.int64), 0)
+    book = Book(Here(plant, PROJECT), 1, 4, silent)
+    everything = all_offers(plant, PROJECT, np.zeros(1, dtype=np.int64))
+    assert np.count_nonzero(everything.forbidden == 0) > 1
+    _, row = choose_offers(book, needed, ports)
+    gone = book.offers.take(row)
+    book.bar(row, replace(gone, forbidden=np.array([int(Forbidden.CLEARANCE)])))
+    left = everything.take(~same_offers(everything, gone, np.zeros(len(everything), dtype=int)))
+    best = brute(left, needed, ports)
+    assignment, _ = choose_offers(book, needed, ports)
+    assert (assignment.served, assignment.cents) == (best.served, best.cents)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import gc
 import os
+import pickle
 import signal
 import subprocess
 import sys
@@ -27,10 +28,13 @@ from geoplan.errors import ClusterError, NoPlanError, OutputError
 from geoplan.layers import read_layers
 from geoplan.model import Layers, Plan
 from geoplan.plan import make_plan
+from geoplan.plant import build_plant
 from geoplan.project import Project, read_project
 from geoplan.reports import write_plan
+from geoplan.search import Aim
 from geoplan.standards import load_standards
 from geoplan.tile_tasks import TASKS
+from geoplan.working import Here
 
 ROOT = Path(__file__).resolve().parents[1]
 ADDRESSES, TILE = 96, 25
@@ -195,6 +199,39 @@ def test_number_of_processes_and_size_of_tiles_have_no_say(
     assert found == wanted
     assert set(sent) == set(TASKS)
     assert sent["search"] >= ADDRESSES // tile
+
+
+def test_questions_are_answered_as_in_this_process_and_in_the_same_order(
+    layers: Layers, project: Project, tmp_path: Path, near: str
+) -> None:
+    here = Here(build_plant(layers, project, load_standards(project)), project)
+    told: list[tuple[int, int]] = []
+
+    def tell(done: int, total: int) -> None:
+        told.append((done, total))
+
+    cluster = _cluster(layers, project, tmp_path / "work", scheduler=near)
+    some = np.arange(0, ADDRESSES, 2, dtype=np.int64)
+    assert (np.diff(cluster.tile_of[some]) < 0).any(), "tiles don't follow the rows"
+    aim = Aim(some * 0, some * 100, np.ones(len(some), dtype=np.int64))
+    offers, reached = cluster.search(some, aim, tell)
+    known, until = here.search(some, aim, tell)
+    assert reached.tolist() == until.tolist()
+    assert len(set(reached.tolist())) > 10
+    order = np.argsort(offers.address, kind="stable")
+    assert pickle.dumps(offers.take(order)) == pickle.dumps(known.take(np.arange(len(known))))
+    for mine, whole in zip(cluster.bounds(some), here.bounds(some), strict=True):
+        assert mine.tolist() == whole.tolist()
+    assert pickle.dumps(cluster.explain(some)) == pickle.dumps(here.explain(some))
+    feasible = known.take(np.flatnonzero((known.forbidden == 0) & (known.span >= 0)))
+    _, first = np.unique(feasible.address, return_index=True)
+    chosen = feasible.take(first)
+    assert pickle.dumps(cluster.shift(chosen)) == pickle.dumps(here.shift(chosen))
+    finished, whole_finished = cluster.finish(chosen, tell), here.finish(chosen, tell)
+    assert pickle.dumps(finished.offers) == pickle.dumps(whole_finished.offers)
+    assert finished.final.margin_m.tobytes() == whole_finished.final.margin_m.tobytes()
+    assert (cluster.count, cluster.count) in told
+    cluster.close(keep=False)
 
 
 def test_order_of_rows_in_the_input_has_no_say(
@@ -401,15 +438,16 @@ def test_a_task_that_kills_every_process_is_given_up(
     cluster.close(keep=False)
 
 
-def test_a_tile_that_a_machine_cannot_read_is_told(
-    layers: Layers, project: Project, tmp_path: Path, scheduler: str
+def test_a_tile_that_a_process_cannot_read_is_told_once(
+    layers: Layers, project: Project, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    cluster = _cluster(layers, project, tmp_path / "work", scheduler=scheduler)
+    cluster = _cluster(layers, project, tmp_path / "work", workers=1)
     for path in cluster.paths:
         Path(path).unlink()
     with pytest.raises(OutputError, match=r"work folder .*: cannot be used: No such file"):
         cluster.bounds(np.arange(3))
     cluster.close(keep=False)
+    assert capfd.readouterr() == ("", "")
 
 
 def test_an_answer_that_the_disk_has_no_room_for_is_told(

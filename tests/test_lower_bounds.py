@@ -100,7 +100,8 @@ def test_on_empty_ground_the_bound_of_a_clamp_at_an_address_without_a_house_is_n
 ) -> None:
     """A bound of nothing would never be wrong."""
     costs = {"strand_run_per_m": strand, "span_clamp": 0.0}
-    project = roomy(costs=costs, limits={"clamp_step": "0.25 m"})
+    limits = {"clamp_step": "0.25 m", "max_air_span": "100 m", "max_route": "300 m"}
+    project = roomy(costs=costs, limits=limits)
     plant = plant_of(
         bare_town([(0.0, 0.0), (60.0, 0.0)], addresses=[(x, y)], ends=[(0, 1)]), project
     )
@@ -118,7 +119,7 @@ def test_on_empty_ground_the_bound_of_a_clamp_at_an_address_without_a_house_is_n
     st.sampled_from([0.0, 0.3, 1.0, 1.4, 1.5, 2.0]),
     st.booleans(),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_a_clamps_bound_holds_for_long_houses_beside_and_under_the_strand(
     x: float, y: float, wide: float, deep: float, strand: float, from_far_end: bool
 ) -> None:

@@ -260,12 +260,16 @@ FREE_TO_CROSS = Project(
     },
 )
 """Plan adds nothing, so that raised attachments alone make other walls worth a look."""
+CHEAP_BUT_FORBIDDEN = Project(
+    layers={}, costs=dict.fromkeys(("rail_crossing", "water_crossing", "pool"), 1.0)
+)
 PROJECTS = {
     "roomy": PROJECT,
     "long_reach": LONG_REACH,
     "cheap_strand": CHEAP_STRAND,
     "strict": STRICT,
     "free_to_cross": FREE_TO_CROSS,
+    "cheap_but_forbidden": CHEAP_BUT_FORBIDDEN,
 }
 TOWNS = {"lots": lot_town, "strand": strand_town}
 in_towns = pytest.mark.parametrize("town", TOWNS)
@@ -305,7 +309,7 @@ def cheapest_ways(offers: Offers, count: int) -> list[list[int]]:
 @in_projects
 @in_towns
 @given(seeds)
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=1, deadline=None)
 def test_all_that_could_be_built_is_found_and_nothing_else(town: str, name: str, seed: int) -> None:
     plant, project, rows = built(town, name, seed)
     offers, reached = searched(plant, project, rows, Aim.everything(len(rows)))
@@ -321,7 +325,7 @@ def test_all_that_could_be_built_is_found_and_nothing_else(town: str, name: str,
 @in_projects
 @in_towns
 @given(seeds, st.integers(1, 5))
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=2, deadline=None)
 def test_the_cheapest_ways_are_those_of_a_thorough_search(
     town: str, name: str, seed: int, ways: int
 ) -> None:
@@ -363,7 +367,7 @@ def test_other_walls_are_often_the_cheapest_and_so_are_walls_past_a_neighbours_l
 @in_projects
 @in_towns
 @given(seeds, st.sampled_from([4_000, 40_000]), st.booleans())
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=2, deadline=None)
 def test_two_searches_one_after_the_other_find_what_one_does(
     town: str, name: str, seed: int, most: int, by_ways: bool
 ) -> None:
@@ -385,7 +389,7 @@ def test_two_searches_one_after_the_other_find_what_one_does(
 
 
 @given(seeds, st.integers(1, 3))
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=2, deadline=None)
 def test_one_way_more_at_a_time_comes_to_an_end_with_everything(seed: int, ways: int) -> None:
     plant, project, rows = built("strand", "strict", seed)
     offers, reached = searched(plant, project, rows, Aim.first(len(rows), ways))
@@ -427,17 +431,17 @@ def test_a_wall_that_only_a_raised_hook_made_worth_a_look_is_found_in_a_second_s
 @settings(max_examples=2, deadline=None)
 def test_results_do_not_depend_on_who_else_is_in_the_group(town: str, seed: int) -> None:
     """Nor on how far the others are searched."""
-    plant, project, rows = built(town, "strict", seed)
+    plant, project, rows = built(town, "cheap_but_forbidden", seed)
     rng = np.random.default_rng(seed)
     count = len(rows)
     aim = Aim(
         rng.choice([-1, 9_000], count),
-        rng.choice([-1, 15_000, NEVER], count),
+        rng.choice([-1, 60_000, NEVER], count),
         rng.integers(0, 3, count),
     )
     offers, reached = searched(plant, project, rows, aim)
     shuffled = rng.permutation(count)
-    for part in np.array_split(shuffled, 3):
+    for part in np.array_split(shuffled, 8):
         mine, far = searched(plant, project, rows[part], aim.take(part))
         np.testing.assert_array_equal(far, reached[part])
         theirs = offers.take(np.isin(offers.address, rows[part]))

@@ -69,6 +69,26 @@ def test_without_a_port_left_they_stay() -> None:
     assert (result.crossings_before, result.crossings_after, result.changed) == (1, 1, 0)
 
 
+@pytest.mark.parametrize(("most", "left"), [(60.0, 1), (100.0, 0)])
+def test_a_crossing_is_undone_only_by_a_drop_that_is_not_too_much_dearer(
+    most: float, left: int
+) -> None:
+    """A tree stands before the near pole of address 0; the far one has a single port."""
+    layers = bare_town(
+        [(0.0, 0.0), (20.0, 0.0)],
+        addresses=[(2.0, 20.0), (18.0, 20.0)],
+        terminals=[0, 1],
+        trees=[(1.0, 10.0)],
+    )
+    choice = {"max_extra_per_drop_crossing": most}
+    project = roomy(choice=choice, costs={"drop_crossing": 200.0})
+    result, _, _ = undone(plant_of(layers, project), project, np.array([2, 1]))
+    assert (result.crossings_before, result.crossings_after) == (1, left)
+    far, near = 60 + 1.5 * np.hypot(18, 20), 60 + 1.5 * np.hypot(2, 20) + 90
+    extra = (near - far) * (1 - left)
+    assert result.cents == pytest.approx(100 * (2 * far + extra), abs=2)
+
+
 def test_nothing_is_changed_where_undoing_may_cost_nothing() -> None:
     """In a town, by what the optimum cost."""
     for seed in range(3):

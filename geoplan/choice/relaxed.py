@@ -114,6 +114,7 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
     contested = wanted > pairs.free
     if begin is not None:
         contested |= begin
+    contested |= _may_fill(pairs, contested, home, wanted)
     scale, service = pairs.scale, pairs.service
     price = np.zeros(len(pairs.free), dtype=np.int64)
     inside = np.zeros(len(pairs.needed), dtype=bool)
@@ -123,6 +124,8 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
         if inside.sum() > MOST_CONTESTED * len(inside):
             inside, contested = served, np.ones_like(contested)
         rows = np.flatnonzero(inside[pairs.address])
+        if len(rows) == 0:  # contested before, when there were other pairs
+            break
         outside = np.bincount(
             home[served & ~inside],
             weights=pairs.needed[served & ~inside],
@@ -134,6 +137,7 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
             break
         grown += 1
         contested = contested | (full if grown < MOST_GROWTHS else outside > 0)
+        contested |= _may_fill(pairs, contested, home, outside)
     whole_price = pairs.cents * scale + price[pairs.terminal] * pairs.needed[pairs.address]
     least = np.full(len(pairs.needed), service * scale, dtype=np.int64)
     lead, owner = _starts(pairs.address)
@@ -148,6 +152,17 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
         int(np.count_nonzero(inside)),
         contested,
     )
+
+
+def _may_fill(
+    pairs: Pairs, contested: BoolArray, home: IntArray, outside: IntArray
+) -> BoolArray:
+    """Tell which terminals would fill up if all who may come from contested ones came."""
+    coming = contested[np.maximum(home, 0)] & (home >= 0)
+    rows = np.flatnonzero(coming[pairs.address] & ~contested[pairs.terminal])
+    most = outside.copy()
+    np.add.at(most, pairs.terminal[rows], pairs.needed[pairs.address[rows]])
+    return np.asarray((most >= pairs.free) & (outside > 0))
 
 
 def cheapest_rows(pairs: Pairs) -> IntArray:

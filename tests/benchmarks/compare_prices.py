@@ -13,9 +13,9 @@ from unittest.mock import patch
 import numpy as np
 
 from geoplan import search
-from geoplan.candidates import best_per_pair
 from geoplan.clearance.hung import Hung
 from geoplan.model import Layers
+from geoplan.offers import best_offers, offers_of
 from geoplan.plant import Plant, build_plant
 from geoplan.project import Project
 from geoplan.routes.air_spans import AirSpans
@@ -41,7 +41,8 @@ def prices_without_mechanics(
             wanted = search.Aim.first if cheapest_only else search.Aim.everything
             aim = wanted(len(rows))
             found = search.search_routes(plant, project, rows, aim).found
-            best = found.routes.take(best_per_pair(found.routes, found.air, plant.poles))
+            offers = offers_of(found, plant)
+            best = offers.take(best_offers(offers, np.flatnonzero(offers.forbidden == 0)))
             names = zip(address_ids[best.address], pole_ids[best.terminal], strict=True)
             prices.update(zip(names, best.cents.tolist(), strict=True))
     return prices

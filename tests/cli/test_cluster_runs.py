@@ -140,6 +140,10 @@ def test_stopping_a_run_leaves_no_processes_and_keeps_its_answers(
     run = _start(town, log, TILE, "--out", str(out), "--workers", "1", "--work", str(work))
     _wait_for_search(work, run)
     helpers = psutil.Process(run.pid).children(recursive=True)
+    for helper in helpers:
+        helper.send_signal(signal.SIGINT)
+    time.sleep(0.5)
+    assert all(helper.is_running() for helper in helpers), "it is not theirs to stop"
     os.killpg(run.pid, signal.SIGINT)  # as Ctrl-C does: all of them
     said, faults = run.communicate(timeout=60)
     assert run.returncode == 130, faults
