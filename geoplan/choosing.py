@@ -35,9 +35,14 @@ has no say in the result."""
 NEAR_CENTS = 4_000
 """Bounds that lose no more than this are worked out where keeping addresses whole costs
 something; saves rounds too."""
+MOST_TRIED = 2_000
+"""Addresses of a region for which port values may be tried with every pair worked out."""
 MOST_ROUNDS = 400
 SERVICE = 1 << 40
 """More cents than any plan costs: what serving one more address outweighs."""
+
+FAILURE = ("forbidden", "miss_m", "miss_kind", "miss_feature")
+"""Columns of offers that tell what an offer fails."""
 
 Tell = Callable[[str, int, int], None]
 
@@ -58,6 +63,7 @@ class Book:
         self.extended = np.zeros(count, dtype=bool)
         none = np.zeros(0, dtype=np.int64)
         self.bounds = (none, none, none)
+        self.barred = self.offers.take(none)
         self._pairs: IntArray | None = None
 
     def exact(self) -> IntArray:
@@ -79,7 +85,7 @@ class Book:
     def extend(self, addresses: IntArray, until: IntArray, wanted: int = 0) -> None:
         """Search addresses further."""
         aim = Aim(self.reached[addresses], until, np.full(len(addresses), wanted, dtype=np.int64))
-        offers, reached = self.worker.search(addresses, aim, lambda done, total: None)
+        offers, reached = self.worker.search(addresses, aim, _unheard)
         self.offers = Offers.joined([self.offers, offers])
         self.reached[addresses] = np.maximum(self.reached[addresses], reached)
         self._pairs = None
@@ -87,18 +93,17 @@ class Book:
     def bar(self, rows: IntArray, miss: Offers) -> None:
         """Forbid offers that failed when worked out in full, and look for others.
 
-        `miss` are the same offers with what they fail.
+        `miss` are the same offers with what they fail. Their addresses are searched anew and to
+        the end, with every place of a clamp, for of each way only the cheapest was kept.
         """
-        columns = {}
-        for name in ("forbidden", "miss_m", "miss_kind", "miss_feature"):
-            columns[name] = getattr(self.offers, name).copy()
-            columns[name][rows] = getattr(miss, name)
-        self.offers = replace(self.offers, **columns)
-        self._pairs = None
+        columns = {name: getattr(miss, name) for name in FAILURE}
+        self.barred = Offers.joined([self.barred, replace(self.offers.take(rows), **columns)])
         addresses = np.unique(self.offers.address[rows])
-        addresses = addresses[self.reached[addresses] < NEVER]
-        if len(addresses):
-            self.extend(addresses, self.reached[addresses], wanted=1)
+        aim = replace(Aim.everything(len(addresses)), keeps_places=True)
+        offers, self.reached[addresses] = self.worker.search(addresses, aim, _unheard)
+        others = self.offers.take(~np.isin(self.offers.address, addresses))
+        self.offers = Offers.joined([others, _marked(offers, self.barred)])
+        self._pairs = None
 
     def row_of(self, offers: Offers) -> IntArray:
         """Return the rows of offers, of different addresses; -1 where they are not in the book."""
@@ -120,6 +125,22 @@ class Book:
         open_ = ~proven & (self.reached[address] < NEVER)
         address, terminal, cents = address[open_], terminal[open_], cents[open_]
         return address, terminal, np.maximum(cents, self.reached[address] + 1)
+
+
+def _unheard(done: int, total: int) -> None:
+    del done, total
+
+
+def _marked(offers: Offers, barred: Offers) -> Offers:
+    """Tell those among offers as forbidden that were barred before; they are few."""
+    columns = {name: getattr(offers, name).copy() for name in FAILURE}
+    for number in np.flatnonzero(np.isin(barred.address, offers.address)).tolist():
+        mine = np.flatnonzero(offers.address == barred.address[number])
+        at = np.full(len(mine), number, dtype=np.int64)
+        row = mine[same_offers(offers.take(mine), barred, at)]
+        for name, column in columns.items():
+            column[row] = getattr(barred, name)[number]
+    return replace(offers, **columns)
 
 
 @dataclass(frozen=True)
@@ -288,19 +309,27 @@ def value_ports(book: Book, needed: IntArray, ports: Ports, known: Assignment) -
     Notes
     -----
     Counted with bounds a port is worth at least what it is really worth. Where no pair that the
-    gain rests on is a bound, it is worth just that; until then, those are worked out.
+    gain rests on is a bound, it is worth just that; until then, those are worked out. Where
+    addresses that need several ports leave the duals open, values are tried with one more port, in
+    regions small enough to work out every pair; elsewhere they are said not to be exact.
     """
     width = len(ports.free)
     for number in range(MOST_ROUNDS):
         book.tell("port values", number, number + 1)
         pairs = Pairs.of(book, width, stand_ins=False)
-        valued = _solve(pairs, needed, ports, book.tell, with_values=True)
+        valued = _solve(pairs, needed, ports, book.tell, with_values=False)
+        loss = np.full(len(pairs.offer), np.inf)
+        if _look_further(book, pairs, _rests_on_bounds(pairs, valued), loss):
+            continue
+        if not valued.value_is_exact.all() and len(needed) <= MOST_TRIED:
+            open_ = np.flatnonzero(book.reached < NEVER).astype(np.int64)
+            book.extend(open_, np.full(len(open_), NEVER, dtype=np.int64))
+            pairs = Pairs.of(book, width, stand_ins=False)
+            valued = _solve(pairs, needed, ports, book.tell, with_values=True)
         if (valued.served, valued.cents) != (known.served, known.cents):
             message = "the optimum solved before is not found again"
             raise ArithmeticError(message)
-        loss = np.full(len(pairs.offer), np.inf)
-        if not _look_further(book, pairs, _rests_on_bounds(pairs, valued), loss):
-            return valued
+        return valued
     message = "the values of ports did not come to an end"
     raise ArithmeticError(message)
 

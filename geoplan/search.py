@@ -46,10 +46,12 @@ class Aim:
     """Search at least up to this price; `NEVER`: to the end."""
     wanted: IntArray
     """Further ways to find beyond `after`; one by another run or strand span is different."""
+    keeps_places: bool = False
+    """Whether to keep every place of a clamp, not just the cheapest of each way."""
 
     def take(self, rows: IntArray) -> Aim:
         """Return the aims of some addresses."""
-        return Aim(self.after[rows], self.until[rows], self.wanted[rows])
+        return Aim(self.after[rows], self.until[rows], self.wanted[rows], self.keeps_places)
 
     @staticmethod
     def first(count: int, ways: int = 1) -> Aim:

@@ -19,7 +19,7 @@ import numpy as np
 from geoplan.air_sources import AirSources
 from geoplan.finishing import Finished, by_strand_span, finish_offers
 from geoplan.lower_bounds import NEVER, LowerBounds
-from geoplan.offers import Offers, offers_of, worth_keeping, worth_telling
+from geoplan.offers import CLEARANCE_ONLY, Offers, offers_of, worth_keeping, worth_telling
 from geoplan.plant import Plant
 from geoplan.project import Project
 from geoplan.routes.segments import IntArray
@@ -153,6 +153,9 @@ def search_offers(
     """
     searched = search_routes(plant, project, addresses, aim)
     offers, reached = offers_of(searched.found, plant), searched.reached
+    if aim.keeps_places:
+        failing = offers.forbidden & ~CLEARANCE_ONLY
+        return offers.take(failing == 0), reached
     if (aim.after >= 0).any():
         return worth_keeping(offers), reached
     has_way = np.ones(plant.index.address_count, dtype=bool)

@@ -244,7 +244,6 @@ def test_in_a_town_the_choice_is_the_optimum_of_all_that_could_be_built(
         check_values(book, everything, needed, ports, assignment)
 
 
-@pytest.mark.xfail(strict=True, reason="a value may rest on pairs of one that has not asked")
 def test_a_ports_value_counts_one_with_room_that_could_make_room_for_two() -> None:
     """Address 1 goes from terminal 1 to 0, so that address 0, which needs two ports, has 1."""
     offers = offers_at(np.array([0, 1, 1]), np.array([1, 0, 1]), np.array([2_062, 3_098, 2_891]))
@@ -254,7 +253,6 @@ def test_a_ports_value_counts_one_with_room_that_could_make_room_for_two() -> No
     assert check_values(book, offers, needed, ports, assignment) == 1
 
 
-@pytest.mark.xfail(strict=True, reason="others of the same way are not kept with the cheapest")
 def test_after_an_offer_is_barred_another_place_of_its_clamp_is_offered() -> None:
     layers = bare_town(
         [(0.0, 0.0), (40.0, 0.0)], addresses=[(20.0, 58.0)], ends=[(0, 1)], terminals=[0]

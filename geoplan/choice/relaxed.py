@@ -154,9 +154,7 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
     )
 
 
-def _may_fill(
-    pairs: Pairs, contested: BoolArray, home: IntArray, outside: IntArray
-) -> BoolArray:
+def _may_fill(pairs: Pairs, contested: BoolArray, home: IntArray, outside: IntArray) -> BoolArray:
     """Tell which terminals would fill up if all who may come from contested ones came."""
     coming = contested[np.maximum(home, 0)] & (home >= 0)
     rows = np.flatnonzero(coming[pairs.address] & ~contested[pairs.terminal])
