@@ -36,7 +36,7 @@ NEAR_CENTS = 4_000
 """Bounds that lose no more than this are worked out where keeping addresses whole costs
 something; saves rounds too."""
 MOST_TRIED = 2_000
-"""Addresses of a region for which port values may be tried with every pair worked out."""
+"""Addresses of a region that is small: port values may be tried with every pair worked out."""
 MOST_ROUNDS = 400
 SERVICE = 1 << 40
 """More cents than any plan costs: what serving one more address outweighs."""
@@ -244,8 +244,8 @@ def _look_further(book: Book, pairs: Pairs, used: BoolArray, loss: FloatArray) -
         until = np.zeros(len(book.reached), dtype=np.int64)
         np.maximum.at(until, pairs.address[rows], pairs.cents[rows] + AHEAD_CENTS)
         address = np.flatnonzero(until).astype(np.int64)
-        # those who are looked at once more are few, and searched to the end
-        again = book.extended[address]
+        # those who are looked at once more are few, as are all in a small region: to the end
+        again = book.extended[address] | (len(book.reached) <= MOST_TRIED)
         book.extended[address] = True
         book.extend(address, np.where(again, NEVER, until[address]))
     if len(joining):

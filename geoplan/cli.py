@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geoplan import __version__
+from geoplan.collector import collector_off
 from geoplan.errors import (
     EXIT_CLEAN,
     EXIT_INTERNAL,
@@ -228,11 +229,12 @@ def _plan(options: argparse.Namespace) -> int:
     out = options.out or Path("maps") / _folder_name(project.name)
     clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
     try:
-        layers = read_layers(project, clock.step)
-        with _shared_work(options, layers, project, out, clock) as worker:
-            plan = make_plan(layers, project, clock.tell, worker=worker)
-        clock.tell("write", 0, 1)
-        written = write_plan(plan, out, options.tables)
+        with collector_off():
+            layers = read_layers(project, clock.step)
+            with _shared_work(options, layers, project, out, clock) as worker:
+                plan = make_plan(layers, project, clock.tell, worker=worker)
+            clock.tell("write", 0, 1)
+            written = write_plan(plan, out, options.tables)
     finally:
         seconds = clock.stop()
     if not options.quiet:

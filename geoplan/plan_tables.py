@@ -7,9 +7,6 @@ Does not do: decide anything.
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import geopandas as gpd
@@ -19,6 +16,7 @@ import shapely
 
 from geoplan.choice.cost import CENTS
 from geoplan.chosen import Chosen, route_columns, route_lines
+from geoplan.collector import collector_off
 from geoplan.hanging import build_stringing, hanging_columns
 from geoplan.hanging_flags import clearance_flags
 from geoplan.model import Layers
@@ -59,23 +57,8 @@ def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, 
         ``drops``, ``air_spans``, ``crossings``, ``hazards``, ``unserved``, ``terminals``,
         ``alternatives``.
     """
-    with _without_collector():
+    with collector_off():
         return _build(chosen, layers, project)
-
-
-@contextmanager
-def _without_collector() -> Iterator[None]:
-    """Keep the collector of cycles off while very many geometries come to be; none has a cycle.
-
-    It would look through all geometries, those of the layers too, again and again.
-    """
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
 
 
 def _build(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:

@@ -177,8 +177,8 @@ class _Search:
             active = (low <= goal) & (low < NEVER)
             if not active.any():
                 break
-            step = FIRST_STEP_CENTS << number
-            front = np.where(active, np.minimum(goal, low + step), -1)
+            ahead = low + np.where(self.aim.until == NEVER, NEVER - low, FIRST_STEP_CENTS << number)
+            front = np.where(active, np.minimum(goal, ahead), -1)
             self._open_spans(front)
             self._meet_up_to(front)
             self._hang_up_to(front)

@@ -7,9 +7,7 @@ Does not do: decide what to do about them.
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -22,6 +20,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from geoplan.collector import collector_off
 from geoplan.errors import LayerError, NoPlanError
 from geoplan.layers.check_geometry import find_not_finite, find_unusable
 from geoplan.layers.check_topology import check_town
@@ -92,20 +91,8 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
     NoPlanError
         If no address, no pole or no terminal is left.
     """
-    with _no_collection():
+    with collector_off():
         return _read_layers(project, progress or _silent)
-
-
-@contextmanager
-def _no_collection() -> Iterator[None]:
-    """Put off the search for cyclic garbage: it would visit millions of geometries, in vain."""
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
 
 
 def _read_layers(project: Project, tell: Progress) -> Layers:
