@@ -27,6 +27,8 @@ from geoplan.search import Aim, search_routes
 from geoplan.shifting import shift_clamps
 
 CHUNK = 5_000
+FEWEST = 400
+"""Fewer are not shared out."""
 THREADS = 2
 """Groups worked on side by side; numpy and GEOS let go of the interpreter. No say in results."""
 
@@ -90,7 +92,7 @@ class Here:
 
     def finish(self, offers: Offers, tell: Tell) -> Finished:
         """Work drops out in full; sorted by address."""
-        groups = by_strand_span(offers.span, self.chunk)
+        groups = by_strand_span(offers.span, self._size(len(offers)))
         if not groups:
             return finish_offers(offers, self.plant, self.project)
         parts = self._each(
@@ -107,10 +109,15 @@ class Here:
         )
         return joined_offers(parts)
 
+    def _size(self, count: int) -> int:
+        """Return how many to work on at once, so that no thread is idle."""
+        return min(self.chunk, max(-(-count // THREADS), FEWEST))
+
     def _groups(self, count: int) -> list[IntArray]:
+        size = self._size(count)
         return [
-            np.arange(start, min(start + self.chunk, count), dtype=np.int64)
-            for start in range(0, count, self.chunk)
+            np.arange(start, min(start + size, count), dtype=np.int64)
+            for start in range(0, count, size)
         ]
 
     def _each(

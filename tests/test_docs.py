@@ -40,7 +40,12 @@ ROOMS = (
 )
 """Rooms in the order of the flow; one that is not listed comes last, by its name."""
 
-CODE_ARGUMENT = {"build_findings": 2, "build_set_aside": 2, "_in_carriageway": 2}
+CODE_ARGUMENT = {
+    "build_findings": 2,
+    "build_set_aside": 2,
+    "_in_carriageway": 2,
+    "_of_crossings": 2,
+}
 """Calls that name a code, and the position of that argument."""
 
 SEVERITIES = {"Severity.NOTE", "Severity.WARNING", "Severity.ERROR", "note", "warning", "error"}
@@ -102,7 +107,7 @@ def _codes(tree: ast.Module, module: str) -> Iterator[str]:
                 for code, severity in itertools.pairwise(node.args)
                 if ast.unparse(severity) in SEVERITIES
             ]
-        elif isinstance(node, ast.For) and "code" in _names(node.target):
+        elif isinstance(node, ast.For | ast.comprehension) and "code" in _names(node.target):
             place = _names(node.target).index("code")
             given = [row.elts[place] for row in getattr(node.iter, "elts", [])]
         elif module == "explain" and isinstance(node, ast.Return):
