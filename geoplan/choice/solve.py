@@ -57,8 +57,6 @@ class Assignment:
     value_is_exact: BoolArray
     """False where the value was not worked out (and is 0): a large component with addresses that
     need several ports."""
-    is_lossy: BoolArray
-    """By terminal: whether keeping addresses whole costs something near it."""
     proof: dict[str, int]
     """Components by method, pairs whose reduced cost was checked, the least reduced cost."""
     gap_cents: int
@@ -74,7 +72,6 @@ def solve_assignment(
     progress: Callable[[int, int], None] | None = None,
     *,
     with_values: bool = True,
-    known: Assignment | None = None,
 ) -> Assignment:
     """Assign addresses to terminals: most served first, then least cost.
 
@@ -93,8 +90,6 @@ def solve_assignment(
         Called with steps done and in all.
     with_values : bool
         Whether to work out what one more port would be worth; False saves time.
-    known : Assignment, optional
-        The optimum of the very same pairs, solved before; that it is found again is checked.
 
     Returns
     -------
@@ -144,9 +139,6 @@ def solve_assignment(
     price = int(pairs.cents[taken].sum() + reserve_used.sum() * ports.reserve_cents)
     chosen = np.full(len(needed), -1, dtype=np.int64)
     chosen[pairs.address[taken]] = rows[taken]
-    if known is not None and not np.array_equal(known.pair, chosen):
-        message = "the optimum solved before is not found again"
-        raise ArithmeticError(message)
     return Assignment(
         chosen,
         reserve_used,
@@ -156,7 +148,6 @@ def solve_assignment(
         values.cents,
         method,
         values.is_exact,
-        pieces.loss > 0,
         _proof(component, terminal, method, relaxed, len(needed)),
         -(-pieces.gap // relaxed.scale),
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -421,17 +420,3 @@ def test_what_else_is_in_the_call_never_changes_the_choice(dearest: int) -> None
         assert both.value_cents[stop].tolist() == alone.value_cents.tolist()
         assert both.value_is_exact[stop].tolist() == alone.value_is_exact.tolist()
         row += len(town[0])
-
-
-def test_an_optimum_handed_in_that_is_none_is_refused() -> None:
-    arguments = (
-        _whole(0, 0),
-        _whole(0, 1),
-        _whole(5, 9),
-        _whole(1),
-        Ports(_whole(1, 1), _whole(0, 0), 0),
-    )
-    right = solve_assignment(*arguments)
-    assert solve_assignment(*arguments, known=right).pair.tolist() == [0]
-    with pytest.raises(ArithmeticError, match="not found again"):
-        solve_assignment(*arguments, known=replace(right, pair=_whole(1)))
