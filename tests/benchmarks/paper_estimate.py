@@ -14,9 +14,9 @@ from collections.abc import Mapping
 from typing import Any
 
 ADDRESSES = 100_000_000
-TILE_ADDRESSES = 250_000
-HALO_M = 150.0
-"""No route is longer, by default ([limits] max_route)."""
+TILE_ADDRESSES = 25_000
+HALO_M = 365.0
+"""As `geoplan.tiles.reach_m` gives it for these regions and the usual limits."""
 ADDRESSES_PER_KM2 = 24 / (0.255 * 0.085)
 """As in `data_samples/make_town.py`: 24 lots on each tile of 255 m by 85 m."""
 CORES = 16
@@ -88,4 +88,8 @@ def estimate(result: Mapping[str, Any], addresses: int = ADDRESSES) -> list[str]
         f"{sent_gb:.0f} GB, tables back {back_gb:.0f} GB, pairs to the choice and its answer "
         f"2 x {pairs_gb:.0f} GB; together {network_s:.0f} s of one "
         f"{NETWORK_BITS_PER_S / 1e9:.0f} Gbit/s line.",
+        "As it stands one process reads, checks, chooses and makes the tables, and holds them: "
+        f"{result['peak_memory_mb']} MB for {n:,}. So {addresses:,} addresses are to be given as "
+        f"regions of about {n:,}, {math.ceil(addresses / n)} of them; where two meet, ports near "
+        "the border are shared out by hand.",
     ]

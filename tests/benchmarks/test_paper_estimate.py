@@ -21,9 +21,10 @@ def test_core_hours_follow_from_seconds_and_halo() -> None:
     lines = "\n".join(estimate(MEASURED))
     assert "90.0 s / 1,000,000 = 90.0 microseconds" in lines
     assert "18.0 us x 100,000,000 = 0.5 core hours" in lines
-    # 90 s x 100 / 3600 = 2.5 h; halo ((15.03 + 0.30) / 15.03)^2 = 1.040
-    assert "x 1.040 = 2.6 core hours" in lines
-    assert "(2.6 + 0.5) / (16 x 0.7) = 0.3 h; 1 such machine for" in lines
+    # 90 s x 100 / 3600 = 2.5 h; halo ((4.75 + 0.73) / 4.75)^2 = 1.331
+    assert "x 1.331 = 3.3 core hours" in lines
+    assert "(3.3 + 0.5) / (16 x 0.7) = 0.3 h; 1 such machine for" in lines
+    assert "4300 MB for 1,000,000. So 100,000,000 addresses" in lines
 
 
 def test_a_small_region_carries_a_caution() -> None:
