@@ -4,14 +4,12 @@ Enters: a worker that searches, ports.
 Leaves: for each address the offer that serves it, with the proof; `Book`.
 Does not do: search, or solve the assignment itself.
 
-Each address is first searched up to its cheapest way. Where a terminal is asked for by more than
-it has ports for, the addresses that ask, and those at every terminal that fills up in turn, bring
-in all their pairs, most of them with no more than a lower bound. The assignment is solved with
-these bounds; each pair that it uses at a bound is then worked out, and it is solved again, until
-it uses exact prices only. Every other pair costs at least what it was counted with, so the
-result is the optimum of all pairs. An address that has not brought its pairs in is counted with
-one that stands for them all: it needs no port, and costs a cent more than the address was
-searched up to. Where a solution uses it, the address brings its pairs in.
+Each address is first searched up to its cheapest way, and counted with one pair more that stands
+for all others: it needs no port, and costs a cent more than the address was searched up to. Where
+a solution uses that, the address brings all its pairs in, most of them with no more than a lower
+bound. Each pair that a solution uses at a bound is worked out, and it is solved again, until it
+uses exact prices only. Every other pair costs at least what it was counted with, so the result is
+the optimum of all pairs.
 """
 
 from __future__ import annotations
@@ -33,8 +31,7 @@ AHEAD_CENTS = 10_000
 """How far beyond a bound that was used an address is searched the first time; saves rounds, and
 has no say in the result."""
 NEAR_CENTS = 4_000
-"""Bounds that lose no more than this are worked out where keeping addresses whole costs
-something; saves rounds too."""
+"""Bounds that lose no more than this are worked out with those that are used; saves rounds too."""
 MOST_TRIED = 2_000
 """Addresses of a region that is small: port values may be tried with every pair worked out."""
 MOST_ROUNDS = 400
