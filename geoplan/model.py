@@ -115,7 +115,8 @@ class Plan:
     """A finished plan: declared tables, the layers behind them, and the figures of the choice.
 
     Frames are named as in `geoplan.tables.TABLES`, sorted by their keys, with a plain range
-    index; geometries are in the working CRS.
+    index; geometries are in the working CRS. Tables of the work are None until they are worked
+    out (`geoplan.office`).
     """
 
     project: Any
@@ -138,3 +139,15 @@ class Plan:
     """Sentences that say what was not checked, and why."""
     timings_s: Mapping[str, float]
     """Seconds per stage; shown on the terminal, never written into outputs."""
+    jobs: gpd.GeoDataFrame | None = None
+    work_places: gpd.GeoDataFrame | None = None
+    crossing_audit: gpd.GeoDataFrame | None = None
+    drop_materials: pd.DataFrame | None = None
+    day_materials: pd.DataFrame | None = None
+    materials: pd.DataFrame | None = None
+    reels: pd.DataFrame | None = None
+    reel_cuts: pd.DataFrame | None = None
+    crew_days: pd.DataFrame | None = None
+    crew_stops: gpd.GeoDataFrame | None = None
+    work: Mapping[str, Any] | None = None
+    """Figures about the work as a whole: bounds of the reel plan, rules in force, cautions."""

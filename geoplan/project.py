@@ -12,81 +12,42 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, Field, ValidationError
 
 from geoplan.errors import ProjectFileError, nearest_name
+from geoplan.settings import Angle, Cost, Length, Section, Si, metres, printable, quantity
 from geoplan.tables import LAYERS
-from geoplan.units import example, parse_quantity
 
 
-def _quantity(quantity: str) -> BeforeValidator:
-    def read(value: Any) -> float:
-        if isinstance(value, str):
-            return parse_quantity(value, quantity)
-        if isinstance(value, _Si):  # our own defaults are in SI already
-            return value.value
-        message = f'{value!r} has no unit; write for example "{example(quantity)}"'
-        raise ValueError(message)
-
-    return BeforeValidator(read)
-
-
-class _Si:
-    """A default that is in SI already."""
-
-    def __init__(self, value: float) -> None:
-        self.value = value
-
-
-def _metres(value: float, description: str, **bounds: Any) -> Any:
-    return Field(_Si(value), validate_default=True, description=description, **bounds)
-
-
-def _printable(text: str) -> str:
-    if not text.isprintable() or not text.strip():
-        message = "needs letters on one line, without control characters"
-        raise ValueError(message)
-    return text
-
-
-Length = Annotated[float, _quantity("length")]
-Angle = Annotated[float, _quantity("angle")]
-Cost = Annotated[float, Field(ge=0.0, le=1e6)]
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Limits(_Section):
+class Limits(Section):
     """[limits]: what a route may not exceed."""
 
-    max_air_span: Length = _metres(60.0, "Longest air span; the wire's own limit holds too.", gt=0)
-    max_route: Length = _metres(150.0, "Longest strand run and air span together.", gt=0)
-    max_strand_run: Length = _metres(120.0, "Longest run along the strand.", ge=0)
+    max_air_span: Length = metres(60.0, "Longest air span; the wire's own limit holds too.", gt=0)
+    max_route: Length = metres(150.0, "Longest strand run and air span together.", gt=0)
+    max_strand_run: Length = metres(120.0, "Longest run along the strand.", ge=0)
     max_spans_passed: int = Field(2, ge=0, le=20, description="Most strand spans run along.")
-    min_clamp_to_terminal: Length = _metres(
+    min_clamp_to_terminal: Length = metres(
         0.10, "Least distance of a span clamp from the pole with the terminal.", ge=0
     )
-    min_clamp_to_pole: Length = _metres(
+    min_clamp_to_pole: Length = metres(
         0.38, "Least distance of a span clamp from any other pole.", ge=0
     )
     min_wall_angle: Angle = Field(
-        _Si(30.0), validate_default=True, description="Flatter off the wall is flagged."
+        Si(30.0), validate_default=True, description="Flatter off the wall is flagged."
     )
     min_crossing_angle: Angle = Field(
-        _Si(60.0), validate_default=True, description="A street crossing less square is flagged."
+        Si(60.0), validate_default=True, description="A street crossing less square is flagged."
     )
-    min_lot_overlap: Length = _metres(
+    min_lot_overlap: Length = metres(
         0.5, "Shorter passages over a third party's lot are ignored.", ge=0
     )
-    near_power: Length = _metres(3.0, "Power nearer than this in plan is flagged.", ge=0)
-    near_pool: Length = _metres(3.05, "A pool nearer than this in plan is flagged.", ge=0)
-    near_tree: Length = _metres(0.6, "Room to leave beside a crown, for swing.", ge=0)
-    max_building_distance: Length = _metres(
+    near_power: Length = metres(3.0, "Power nearer than this in plan is flagged.", ge=0)
+    near_pool: Length = metres(3.05, "A pool nearer than this in plan is flagged.", ge=0)
+    near_tree: Length = metres(0.6, "Room to leave beside a crown, for swing.", ge=0)
+    max_building_distance: Length = metres(
         40.0, "Farthest building of the same lot that an address is attached to.", ge=0
     )
-    clamp_step: Length = _metres(
+    clamp_step: Length = metres(
         6.0,
         "Places for a span clamp are tried this far apart; chosen ones are then shifted.",
         gt=0.2,
@@ -96,7 +57,7 @@ class Limits(_Section):
     )
 
 
-class Forbidden(_Section):
+class Forbidden(Section):
     """[forbidden]: crossings that are never planned."""
 
     rail: bool = Field(True, description="Never cross a railway.")
@@ -107,7 +68,7 @@ class Forbidden(_Section):
     pool: bool = Field(True, description="Never pass over a pool.")
 
 
-class Costs(_Section):
+class Costs(Section):
     """[costs]: prices, in any one currency."""
 
     direct: Cost = Field(60.0, description="A drop of any kind.")
@@ -150,7 +111,7 @@ class Costs(_Section):
     reserve_port: Cost = Field(200.0, description="Each reserved port used.")
 
 
-class Choice(_Section):
+class Choice(Section):
     """[choice]: how the joint choice is made."""
 
     use_reserve: bool = Field(False, description="Whether reserved ports may be used, at a price.")
@@ -160,58 +121,58 @@ class Choice(_Section):
     alternatives: int = Field(3, ge=0, le=20, description="Runner-up routes kept per address.")
 
 
-class Strands(_Section):
+class Strands(Section):
     """[strands]: how strands are joined to poles, or inferred."""
 
-    snap_tolerance: Length = _metres(2.0, "A strand's end snaps to a pole within this.", ge=0)
+    snap_tolerance: Length = metres(2.0, "A strand's end snaps to a pole within this.", ge=0)
     infer: Literal["when_missing", "never"] = Field(
         "when_missing", description="Infer strands between poles along one road side."
     )
-    infer_max_span: Length = _metres(75.0, "Longest span that is inferred.", gt=0)
-    infer_max_road_distance: Length = _metres(
+    infer_max_span: Length = metres(75.0, "Longest span that is inferred.", gt=0)
+    infer_max_road_distance: Length = metres(
         20.0, "Poles farther from a road than this are not joined.", gt=0
     )
 
 
-class Defaults(_Section):
+class Defaults(Section):
     """[defaults]: what stands in for values a layer doesn't have; each use is reported."""
 
     road_class: str = Field("residential", description="Class of a road without one.")
-    road_width: Length = _metres(8.0, "Carriageway width of a road without one.", gt=0)
-    rail_width: Length = _metres(6.0, "Width to keep clear of a track without one.", gt=0)
-    water_width: Length = _metres(4.0, "Width of a water line without one.", gt=0)
-    sidewalk_width: Length = _metres(1.5, "Width of a sidewalk line without one.", gt=0)
-    driveway_width: Length = _metres(3.0, "Width of a driveway line without one.", gt=0)
-    crown_radius: Length = _metres(2.5, "Crown radius of a tree without one.", gt=0)
+    road_width: Length = metres(8.0, "Carriageway width of a road without one.", gt=0)
+    rail_width: Length = metres(6.0, "Width to keep clear of a track without one.", gt=0)
+    water_width: Length = metres(4.0, "Width of a water line without one.", gt=0)
+    sidewalk_width: Length = metres(1.5, "Width of a sidewalk line without one.", gt=0)
+    driveway_width: Length = metres(3.0, "Width of a driveway line without one.", gt=0)
+    crown_radius: Length = metres(2.5, "Crown radius of a tree without one.", gt=0)
     power_kind: str = Field("supply_line", description="Kind of power without one.")
 
 
-class Heights(_Section):
+class Heights(Section):
     """[heights]: heights, sag and what stands in where heights are not known.
 
     All defaults are common practice, no source; set them for the place.
     """
 
-    clearance_margin: Length = _metres(
+    clearance_margin: Length = metres(
         0.15, "Kept beyond every required clearance and separation.", ge=0
     )
-    strand_height: Length = _metres(5.8, "Strand on a pole without a record.", gt=0)
-    hook_below_strand: Length = _metres(0.30, "Usual place of a drive hook, below strand.", ge=0)
-    highest_hook_below_strand: Length = _metres(0.05, "Highest place of a hook.", ge=0)
-    least_hook: Length = _metres(4.0, "A pole without room above this has no place.", gt=0)
-    usual_attachment: Length = _metres(3.7, "Usual attachment at the premises.", gt=0)
-    highest_attachment: Length = _metres(4.3, "Highest one where eaves are not known.", gt=0)
-    eave_gap: Length = _metres(0.15, "Highest attachment below the eaves.", ge=0)
-    mast: Length = _metres(0.0, "Mast that may be set on a roof, above the eaves.", ge=0)
-    roof_height: Length = _metres(5.0, "Top of a building without a record.", gt=0)
+    strand_height: Length = metres(5.8, "Strand on a pole without a record.", gt=0)
+    hook_below_strand: Length = metres(0.30, "Usual place of a drive hook, below strand.", ge=0)
+    highest_hook_below_strand: Length = metres(0.05, "Highest place of a hook.", ge=0)
+    least_hook: Length = metres(4.0, "A pole without room above this has no place.", gt=0)
+    usual_attachment: Length = metres(3.7, "Usual attachment at the premises.", gt=0)
+    highest_attachment: Length = metres(4.3, "Highest one where eaves are not known.", gt=0)
+    eave_gap: Length = metres(0.15, "Highest attachment below the eaves.", ge=0)
+    mast: Length = metres(0.0, "Mast that may be set on a roof, above the eaves.", ge=0)
+    roof_height: Length = metres(5.0, "Top of a building without a record.", gt=0)
     max_sag_share: float = Field(
         0.04, gt=0, le=0.25, description="Most stringing sag, as a part of the air span."
     )
-    road_crown: Length = _metres(0.10, "Middle of a carriageway above its edges.", ge=0)
-    clamp_settlement: Length = _metres(
+    road_crown: Length = metres(0.10, "Middle of a carriageway above its edges.", ge=0)
+    clamp_settlement: Length = metres(
         0.05, "How far a span clamp may sink under the drop's pull, before it is computed.", ge=0
     )
-    max_clamp_shift: Length = _metres(
+    max_clamp_shift: Length = metres(
         0.25, "Most that one drop may pull the strand sideways at stringing.", gt=0
     )
     power_height: dict[str, Length] = Field(
@@ -224,25 +185,25 @@ class Heights(_Section):
     )
 
 
-class Ladder(_Section):
+class Ladder(Section):
     """[ladder]: what leans on a strand at a span clamp; common practice, no source."""
 
-    person: Annotated[float, _quantity("mass")] = Field(
-        _Si(110.0), validate_default=True, description="Person with tools."
+    person: Annotated[float, quantity("mass")] = Field(
+        Si(110.0), validate_default=True, description="Person with tools."
     )
-    ladder: Annotated[float, _quantity("mass")] = Field(
-        _Si(25.0), validate_default=True, description="Ladder."
+    ladder: Annotated[float, quantity("mass")] = Field(
+        Si(25.0), validate_default=True, description="Ladder."
     )
     angle: Angle = Field(
-        _Si(75.5), validate_default=True, description="Ladder from the ground: 4 up, 1 out."
+        Si(75.5), validate_default=True, description="Ladder from the ground: 4 up, 1 out."
     )
-    strand_tension: Annotated[float, _quantity("force")] = Field(
-        _Si(4000.0), validate_default=True, description="Tension of a strand at stringing."
+    strand_tension: Annotated[float, quantity("force")] = Field(
+        Si(4000.0), validate_default=True, description="Tension of a strand at stringing."
     )
-    cable_weight: Annotated[float, _quantity("weight_per_length")] = Field(
-        _Si(3.0), validate_default=True, description="Cable lashed to the strand."
+    cable_weight: Annotated[float, quantity("weight_per_length")] = Field(
+        Si(3.0), validate_default=True, description="Cable lashed to the strand."
     )
-    cable_diameter: Length = _metres(
+    cable_diameter: Length = metres(
         0.012, "Diameter of the lashed cable; ice lies on strand and cable together.", ge=0
     )
     assumed_strand: str = Field(
@@ -250,7 +211,7 @@ class Ladder(_Section):
     )
 
 
-class LayerSource(_Section):
+class LayerSource(Section):
     """[layers.NAME]: where a layer is and how its columns are called."""
 
     source: str = Field(description="Path of the file, relative to the project file.")
@@ -264,10 +225,10 @@ class LayerSource(_Section):
     units: dict[str, str] = Field(default_factory=dict, description="Our column = its unit.")
 
 
-class Project(_Section):
+class Project(Section):
     """A whole project; every key has a default but the required layers."""
 
-    name: Annotated[str, AfterValidator(_printable)] = Field(
+    name: Annotated[str, AfterValidator(printable)] = Field(
         "plan", min_length=1, max_length=80, description="Name of the project."
     )
     crs: str = Field("auto", description="Project CRS, or 'auto': a suitable UTM zone.")

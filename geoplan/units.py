@@ -334,6 +334,7 @@ def example(quantity: str) -> str:
         "force": "200 lbf",
         "temperature": "60 degF",
         "mass": "90 kg",
+        "time": "45 min",
     }
     return examples.get(quantity, f"1 {SI_UNIT[quantity]}")
 
@@ -351,6 +352,8 @@ _REPORT: dict[str, dict[str, ReportUnit]] = {
     "us": {
         "length": ReportUnit("ft", "ft", 1),
         "sag": ReportUnit("in", "in", 1),
+        "travel": ReportUnit("mi", "mi", 2),
+        "duration": ReportUnit("min", "min", 0),
         "force": ReportUnit("lbf", "lbf", 0),
         "temperature": ReportUnit("degF", "degF", 0),
         "speed": ReportUnit("mph", "mph", 0),
@@ -360,6 +363,8 @@ _REPORT: dict[str, dict[str, ReportUnit]] = {
     "metric": {
         "length": ReportUnit("m", "m", 2),
         "sag": ReportUnit("m", "m", 2),
+        "travel": ReportUnit("km", "km", 2),
+        "duration": ReportUnit("min", "min", 0),
         "force": ReportUnit("N", "n", 0),
         "temperature": ReportUnit("degC", "degc", 0),
         "speed": ReportUnit("km/h", "kmh", 0),
@@ -368,6 +373,9 @@ _REPORT: dict[str, dict[str, ReportUnit]] = {
     },
 }
 
+_DIMENSION = {"sag": "length", "travel": "length", "duration": "time"}
+"""Quantities that reports show in a way of their own, and what they are."""
+
 
 def report_unit(quantity: str, units: ReportUnits) -> ReportUnit:
     """Return how reports in US customary or metric units show a quantity.
@@ -375,7 +383,8 @@ def report_unit(quantity: str, units: ReportUnits) -> ReportUnit:
     Parameters
     ----------
     quantity : str
-        ``length``, ``sag``, ``force``, ``temperature``, ``speed``, ``angle`` or ``voltage``.
+        ``length``, ``sag``, ``travel``, ``duration``, ``force``, ``temperature``, ``speed``,
+        ``angle`` or ``voltage``.
     units : {'us', 'metric'}
         System of the report.
 
@@ -404,7 +413,7 @@ def for_report(value: Any, quantity: str, units: ReportUnits) -> Any:
     float or ndarray of float64
         Value in the report's unit.
     """
-    dimension = "length" if quantity == "sag" else quantity
+    dimension = _DIMENSION.get(quantity, quantity)
     return from_si(value, report_unit(quantity, units).unit, dimension)
 
 

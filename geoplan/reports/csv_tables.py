@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from geoplan.reports.frames import report_frame
+from geoplan.reports.frames import report_frame, tables_of
 from geoplan.tables import TABLES
 
 if TYPE_CHECKING:
@@ -28,10 +28,19 @@ CSV_TABLES = (
     "hazards",
     "unserved",
     "terminals",
+    "jobs",
+    "crossing_audit",
+    "drop_materials",
+    "day_materials",
+    "materials",
+    "reels",
+    "reel_cuts",
+    "crew_days",
+    "crew_stops",
     "set_aside",
     "findings",
 )
-"""Tables that are written as CSV, each to ``<name>.csv``."""
+"""Tables that are written as CSV, each to ``<name>.csv``, where the plan holds them."""
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """A text that begins so may be run by a spreadsheet; full-width forms are folded by some."""
@@ -92,6 +101,9 @@ def write_csv_tables(plan: Plan, folder: Path) -> list[Path]:
     list of pathlib.Path
         The files, in the order of `CSV_TABLES`. The same plan gives the same bytes.
     """
+    held = tables_of(plan)
     return [
-        write_csv(report_frame(plan, name), name, folder / f"{name}.csv") for name in CSV_TABLES
+        write_csv(report_frame(plan, name), name, folder / f"{name}.csv")
+        for name in CSV_TABLES
+        if name in held
     ]

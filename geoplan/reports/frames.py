@@ -27,6 +27,11 @@ TEXT_LENGTH = 600
 """Longer texts are cut in popups; the tables have them in full."""
 
 
+def tables_of(plan: Plan) -> tuple[str, ...]:
+    """Name the tables that a plan holds, in the order of `TABLES`; some may not be worked out."""
+    return tuple(name for name in TABLES if getattr(plan, name) is not None)
+
+
 def clean_text(values: pd.Series) -> pd.Series:
     """Replace what no file format can hold in a text: NUL and broken Unicode.
 

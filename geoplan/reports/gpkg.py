@@ -20,7 +20,7 @@ import pandas as pd
 import pyogrio
 import shapely
 
-from geoplan.reports.frames import declared_frame
+from geoplan.reports.frames import declared_frame, tables_of
 from geoplan.reports.gpkg_styles import FIXED_TIME, add_styles
 from geoplan.tables import TABLES
 
@@ -38,6 +38,16 @@ LAYER_ORDER = (
     "terminals",
     "alternatives",
     "stringing",
+    "jobs",
+    "work_places",
+    "crossing_audit",
+    "drop_materials",
+    "day_materials",
+    "materials",
+    "reels",
+    "reel_cuts",
+    "crew_days",
+    "crew_stops",
     "set_aside",
     "findings",
 )
@@ -95,7 +105,8 @@ def write_gpkg(plan: Plan, path: Path) -> Path:
         If the file cannot be written.
     """
     with _fixed_clock():
-        for name in LAYER_ORDER:
+        held = tables_of(plan)
+        for name in (name for name in LAYER_ORDER if name in held):
             _write_layer(plan, name, path)
     _allow_flat(path, "air_spans")
     add_styles(path, GEOMETRY_COLUMN)

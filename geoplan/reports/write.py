@@ -33,16 +33,10 @@ OUR_FILES = frozenset(
         "plan.gpkg-journal",
         "plan.gpkg-shm",
         "plan.gpkg-wal",
-        "drops.csv",
-        "stringing.csv",
-        "crossings.csv",
-        "hazards.csv",
-        "unserved.csv",
-        "terminals.csv",
-        "set_aside.csv",
-        "findings.csv",
         "map.html",
         "summary.json",
+        "workbook.xlsx",
+        *(f"{name}.csv" for name in TABLES),
         *(f"{name}.parquet" for name in TABLES),
     }
 )
