@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.choice.network import Network, run_flow, sink_distances
+from geoplan.choice.network import FAR, Network, run_flow, sink_distances
 from geoplan.routes.segments import IntArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -65,9 +65,9 @@ class Relaxed:
     scale: int
     service: int
     contested: int
-    """Addresses that took part in the flow."""
+    """Addresses that compete for ports."""
     is_contested: BoolArray
-    """By terminal: whether it did."""
+    """By terminal: whether its ports are competed for."""
 
 
 def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
@@ -96,11 +96,15 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
     Only contested terminals need a flow. Give every address its cheapest pair; terminals that
     overflow are contested, and so are addresses whose cheapest pair ends there. A flow of
     those alone, over all their pairs, with the others' ports taken off, is optimal for all if no
-    further terminal is full: a terminal with a port to spare has price 0 by complementary
-    slackness, port prices are never negative, so an address outside pays its cheapest price and
-    no pair of it costs less with port prices added. Terminals that do fill up are contested in
-    the next round. The proof is repeated on the whole problem at the end: every loss is 0 or
-    more by construction, and what the flow uses must lose nothing.
+    terminal with ports of others gets a price: port prices are never negative, so an address
+    outside pays its cheapest price and no pair of it costs less with port prices added. Terminals
+    that do get a price are contested in the next round. The proof is repeated on the whole problem
+    at the end: every loss is 0 or more by construction, and what the flow uses must lose nothing.
+
+    In the flow an address with one pair left (`_worth_counting`) is no node: it is a supply of its
+    terminal, with an arc from there to the sink at what its next best way costs more. Residual
+    distances are the same as with the node, so prices are too, and networks get several times
+    smaller.
 
     The price of a port is minus the shortest distance from the sink to the terminal in the
     residual network, the largest of all optimal prices where there is a choice.
@@ -131,13 +135,12 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
             weights=pairs.needed[served & ~inside],
             minlength=len(pairs.free),
         ).astype(np.int64)
-        price, load = _contested_prices(pairs, rows, outside, scale, service)
-        full = (load + outside >= pairs.free) & (outside > 0)
-        if not full.any():
+        price = _contested_prices(pairs, rows, outside, scale, service)
+        asked = (price > 0) & (outside > 0)
+        if not asked.any():
             break
         grown += 1
-        contested = contested | (full if grown < MOST_GROWTHS else outside > 0)
-        contested |= _may_fill(pairs, contested, home, outside)
+        contested = contested | (asked if grown < MOST_GROWTHS else outside > 0)
     whole_price = pairs.cents * scale + price[pairs.terminal] * pairs.needed[pairs.address]
     least = np.full(len(pairs.needed), service * scale, dtype=np.int64)
     lead, owner = _starts(pairs.address)
@@ -186,44 +189,60 @@ def _starts(address: IntArray) -> tuple[IntArray, IntArray]:
 
 def _contested_prices(
     pairs: Pairs, rows: IntArray, outside: IntArray, scale: int, service: int
-) -> tuple[IntArray, IntArray]:
-    """Solve the flow of contested addresses; return port prices and ports used by them.
+) -> IntArray:
+    """Solve the flow of contested addresses; return the price of a port at each terminal.
 
     Service is first given a moderate worth, which keeps the numbers small; potentials at its
     full worth tell whether that was enough to serve most, or it is raised.
     """
-    addresses, a = np.unique(pairs.address[rows], return_inverse=True)
-    terminals, t = np.unique(pairs.terminal[rows], return_inverse=True)
-    need = pairs.needed[addresses]
+    price = np.zeros(len(pairs.free), dtype=np.int64)
+    free = np.maximum(pairs.free - outside, 0)
+    kept, elsewhere = _worth_counting(pairs, rows, free)
+    if len(kept) == 0:
+        return price
+    addresses, a = np.unique(pairs.address[kept], return_inverse=True)
+    terminals, t = np.unique(pairs.terminal[kept], return_inverse=True)
+    need, without = pairs.needed[addresses], elsewhere[addresses]
     share = scale // need
-    free = np.maximum(pairs.free[terminals] - outside[terminals], 0)
+    free = free[terminals]
     reserve = np.minimum(
         pairs.reserve[terminals],
         pairs.free[terminals] + pairs.reserve[terminals] - outside[terminals],
     )
-    unit = pairs.cents[rows] * share[a]
-    count, sink = len(addresses), len(addresses) + len(terminals)
+    unit = pairs.cents[kept] * share[a]
+    is_leaf = np.bincount(a, minlength=len(addresses)) == 1
+    leaf, branch = np.flatnonzero(is_leaf[a]), np.flatnonzero(~is_leaf[a])
+    node = np.cumsum(~is_leaf) - 1
+    count = int(np.count_nonzero(~is_leaf))
+    sink = count + len(terminals)
     ends = np.arange(len(terminals), dtype=np.int64) + count
-    dearest = int(pairs.cents[rows].max()) + pairs.reserve_cents
+    at_home = np.bincount(t[leaf], weights=need[a[leaf]], minlength=len(terminals))
+    who = np.concatenate([np.flatnonzero(~is_leaf), a[leaf]])
+    served = np.concatenate([np.zeros(count, dtype=np.int64), unit[leaf]])
+    dearest = int(pairs.cents[kept].max()) + pairs.reserve_cents
+    dearest = max(dearest, int(without[without < FAR].max(initial=0)))
     worth = min(SERVICE_OVER_DEAREST * dearest + 1, service)
     while True:
         network = Network(
-            np.concatenate([a, np.arange(count, dtype=np.int64), ends, ends]),
-            np.concatenate([t + count, np.full(sink + len(ends), sink, dtype=np.int64)]),
-            np.concatenate([need[a], need, free, reserve]),
+            np.concatenate([node[a[branch]], np.arange(count), count + t[leaf], ends, ends]),
+            np.concatenate([t[branch] + count, np.full(len(who) + 2 * len(ends), sink)]),
+            np.concatenate([need[a[branch]], need[who], free, reserve]),
             np.concatenate(
                 [
-                    unit,
-                    worth * share,
+                    unit[branch],
+                    np.minimum(without, worth)[who] * share[who] - served,
                     np.zeros(len(ends), dtype=np.int64),
                     np.full(len(ends), pairs.reserve_cents * scale, dtype=np.int64),
                 ]
             ),
-            np.concatenate([need, np.zeros(len(ends), dtype=np.int64), [-int(need.sum())]]),
-            len(a),
+            np.concatenate([need[~is_leaf], at_home.astype(np.int64), [-int(need.sum())]]),
+            len(branch),
         )
         flow = run_flow(network)
-        full_worth = np.concatenate([unit, service * share, network.cost[len(a) + count :]])
+        full_worth = network.cost.copy()
+        full_worth[len(branch) : len(branch) + len(who)] = (
+            np.minimum(without, service)[who] * share[who] - served
+        )
         least, distance = sink_distances(network, flow, full_worth, service * scale)
         if least >= 0:
             break
@@ -231,8 +250,25 @@ def _contested_prices(
             message = f"optimality proof failed: reduced cost {least} cents"
             raise ArithmeticError(message)
         worth = min(worth * SERVICE_STEP, service)
-    price = np.zeros(len(pairs.free), dtype=np.int64)
     price[terminals] = np.maximum(-distance[count:sink], 0)
-    load = np.zeros(len(pairs.free), dtype=np.int64)
-    load[terminals] = np.bincount(t, weights=flow[: len(a)], minlength=len(terminals))
-    return price, load
+    return price
+
+
+def _worth_counting(pairs: Pairs, rows: IntArray, free: IntArray) -> tuple[IntArray, IntArray]:
+    """Leave out pairs that no flow needs; return the others, and each address's best way without.
+
+    A terminal with ports for all who have a pair there costs nothing beyond the pair. So the
+    cheapest of these pairs is all that its address needs of them, and no dearer pair at any other
+    terminal is ever better. With those gone, more terminals have ports for all.
+    """
+    elsewhere = np.full(len(pairs.needed), FAR, dtype=np.int64)
+    while len(rows):
+        address, terminal = pairs.address[rows], pairs.terminal[rows]
+        wanted = np.bincount(terminal, weights=pairs.needed[address], minlength=len(free))
+        roomy = wanted[terminal] <= free[terminal]
+        if not roomy.any():
+            break
+        np.minimum.at(elsewhere, address[roomy], pairs.cents[rows[roomy]])
+        rows = rows[~roomy]
+        rows = rows[pairs.cents[rows] < elsewhere[pairs.address[rows]]]
+    return rows, elsewhere
