@@ -7,7 +7,7 @@ Does not do: decide anything.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,7 @@ from geoplan.routes.air_spans import BASIS_NAMES
 from geoplan.routes.crossings import KIND_CODE, Crossings
 from geoplan.routes.graph import Reach
 from geoplan.routes.index import PlantIndex
-from geoplan.routes.segments import IntArray
+from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.tables import CrossingKind, RouteKind
 from geoplan.text_columns import texts, worded
 
@@ -52,8 +52,40 @@ class Recalled:
 
 
 @dataclass(frozen=True)
+class Meetings:
+    """Where planned drops cross, one row for each drop of a pair, sorted by address."""
+
+    address: IntArray
+    other: IntArray
+    """Address of the drop that is crossed."""
+    at_m: FloatArray
+    """Distance from the start of the air span."""
+    angle_deg: FloatArray
+    x: FloatArray
+    y: FloatArray
+
+    def between(self, first: int, last: int) -> Meetings:
+        """Return the rows of the addresses from `first` up to `last`, that one not included."""
+        low, high = np.searchsorted(self.address, [first, last]).tolist()
+        return Meetings(*(getattr(self, field.name)[low:high] for field in fields(self)))
+
+
+@dataclass(frozen=True)
+class Whole:
+    """What the tables of a part of the addresses tell of the whole region."""
+
+    load: IntArray
+    """Ports taken at each terminal, by row of pole."""
+    reserve_ports: IntArray
+    """Reserved ports that each address takes."""
+    drops_on_span: IntArray
+    """Planned drops that hang from each strand span."""
+    meetings: Meetings
+
+
+@dataclass(frozen=True)
 class Chosen:
-    """Everything the tables are made from."""
+    """Everything the tables are made from, of all addresses or of a part of them."""
 
     plant: Plant
     found: Found
@@ -68,6 +100,10 @@ class Chosen:
     """What the planned air spans meet; ``air`` counts the served addresses."""
     ends: Ends
     final: Final
+    whole: Whole
+    """Of the region; its meetings are those of these addresses."""
+    unserved: IntArray
+    """Rows of these addresses that have no route."""
 
     @property
     def index(self) -> PlantIndex:
@@ -97,10 +133,7 @@ class Chosen:
     @property
     def load(self) -> IntArray:
         """Ports taken at each terminal, by row of pole."""
-        load = np.zeros(len(self.ports.free), dtype=np.int64)
-        terminal = self.found.routes.terminal[self.route[self.served]]
-        np.add.at(load, terminal, self.index.ports_needed[self.served])
-        return load
+        return self.whole.load
 
 
 def ids(index: pd.Index, rows: IntArray) -> Any:

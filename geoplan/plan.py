@@ -7,7 +7,6 @@ Does not do: read or write files.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,12 +17,14 @@ from geoplan.candidates import BoolArray
 from geoplan.choice.cost import CENTS, cents
 from geoplan.choice.solve import Assignment, Ports
 from geoplan.choosing import Book, choose_offers, value_ports
+from geoplan.decision import Decision, Progress, stacked
 from geoplan.finishing import Finished
-from geoplan.gathering import gather
+from geoplan.gathering import Figures, gather, worth_gathering
+from geoplan.memory import give_back
 from geoplan.model import Layers, Plan
 from geoplan.offers import Offers, same_offers
-from geoplan.plan_tables import build_tables
-from geoplan.plant import build_plant
+from geoplan.plan_tables import DROP_TABLES
+from geoplan.plant import build_plant, without_search
 from geoplan.project import Project
 from geoplan.routes.segments import IntArray
 from geoplan.standards import Standards, load_standards
@@ -34,9 +35,6 @@ from geoplan.working import CHUNK, Here, Tell, Worker
 
 MOST_ROUNDS = 200
 """Rounds of the choice; each takes back a clamp or forbids an air span, so they end."""
-
-Progress = Callable[[str, int, int], None]
-"""Called with the stage's name, steps done and steps in all."""
 
 
 def _silent(stage: str, done: int, total: int) -> None:
@@ -79,7 +77,41 @@ def make_plan(
     ArithmeticError
         If a proof fails; that would be a defect, never a property of the input.
     """
-    tell = progress or _silent
+    decision = decide(layers, project, progress, standards=standards, chunk=chunk, worker=worker)
+    parts = list(decision.parts(progress or _silent))
+    tables: dict[str, Any] = {}
+    for name in DROP_TABLES:
+        tables[name] = stacked([part.pop(name) for part in parts])
+    return decision.as_plan({**tables, **decision.region_tables()})
+
+
+def decide(
+    layers: Layers,
+    project: Project,
+    progress: Progress | None = None,
+    *,
+    standards: Standards | None = None,
+    chunk: int = CHUNK,
+    worker: Worker | None = None,
+) -> Decision:
+    """Settle who is served and how, without building tables.
+
+    Parameters
+    ----------
+    layers, project, progress, standards, chunk, worker
+        As for `make_plan`.
+
+    Returns
+    -------
+    Decision
+        From which the tables can be built, all at once or a part at a time.
+
+    Raises
+    ------
+    ArithmeticError
+        If a proof fails; that would be a defect, never a property of the input.
+    """
+    tell = _Sparing(progress or _silent)
     tell("index", 0, 1)
     standards = standards or load_standards(project)
     sources = AirSources(build_plant(layers, project, standards), project)
@@ -90,29 +122,49 @@ def make_plan(
     outcome = _settle(book, sources, ports, tell)
     assignment = value_ports(book, needed, ports, outcome.assignment)
     tell("reasons", 0, 1)
-    unserved = np.ones(len(needed), dtype=bool)
-    unserved[outcome.finished.offers.address] = False
+    others = _others(book, outcome.finished, project)
+    figures = Figures.of(outcome.uncrossed)
+    finished = outcome.finished
+    del book, outcome, worker
+    sources = AirSources(without_search(sources.plant), project)
+    tell("tables", 0, len(needed))
+    return Decision(
+        layers,
+        project,
+        gather(finished, others, figures, assignment, ports, sources),
+        _optimality(assignment, figures),
+        describe_standards(standards, project),
+        unchecked(layers, standards),
+    )
+
+
+def _others(book: Book, finished: Finished, project: Project) -> Offers:
+    """Return the offers not taken that the tables tell of; the unserved are searched to the end."""
+    count = len(book.is_told)
+    unserved = np.ones(count, dtype=bool)
+    unserved[finished.offers.address] = False
     untold = unserved & ~book.is_told
-    others = Offers.joined(
+    known = worth_gathering(book.offers, finished, count, project.choice.alternatives)
+    known &= ~untold[book.offers.address]
+    return Offers.joined(
         [
-            book.offers.take(~untold[book.offers.address]),
-            worker.explain(np.flatnonzero(untold).astype(np.int64)),
+            book.offers.take(known),
+            book.worker.explain(np.flatnonzero(untold).astype(np.int64)),
         ]
     )
-    tell("tables", 0, 1)
-    chosen = gather(outcome.finished, others, outcome.uncrossed, assignment, ports, sources)
-    tables = build_tables(chosen, layers, project)
-    return Plan(
-        project=project,
-        layers=layers,
-        **tables,
-        set_aside=layers.set_aside,
-        findings=layers.findings,
-        optimality=_optimality(assignment, outcome.uncrossed),
-        standards=describe_standards(standards, project),
-        unchecked=unchecked(layers, standards),
-        timings_s={},
-    )
+
+
+class _Sparing:
+    """Tells of progress, and gives memory back that the stage before has left free."""
+
+    def __init__(self, tell: Progress) -> None:
+        self.tell, self.stage = tell, ""
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        if stage != self.stage:
+            give_back()
+        self.stage = stage
+        self.tell(stage, done, total)
 
 
 @dataclass(frozen=True)
@@ -129,13 +181,15 @@ def _settle(book: Book, sources: AirSources, ports: Ports, tell: Progress) -> _O
     needed, project = sources.index.ports_needed, sources.project
     stays = np.zeros(len(needed), dtype=bool)
     finished: Finished | None = None
+    shifted: _Shifted | None = None
     for _ in range(MOST_ROUNDS):
         assignment, row = choose_offers(book, needed, ports)
         served = np.flatnonzero(row >= 0)
         tell("clamps", 0, 1)
-        chosen = _shifted(book.offers.take(row[served]), stays, book.worker)
+        chosen = book.offers.take(row[served])
+        shifted = _shifted(chosen, stays, book.worker, shifted)
         tell("drop crossings", 0, 1)
-        uncrossed = undo_crossings(chosen, book, sources, needed, ports, project)
+        uncrossed = undo_crossings(shifted.to, book, sources, needed, ports, project)
         tell("final", 0, 1)
         finished = _finish_changed(
             uncrossed.offers, finished, book.worker, lambda done, total: tell("final", done, total)
@@ -148,13 +202,34 @@ def _settle(book: Book, sources: AirSources, ports: Ports, tell: Progress) -> _O
     raise ArithmeticError(message)
 
 
-def _shifted(offers: Offers, stays: BoolArray, worker: Worker) -> Offers:
+@dataclass(frozen=True)
+class _Shifted:
+    """Chosen offers with their clamps where they were found, and where they cost least."""
+
+    of: Offers
+    may: BoolArray
+    to: Offers
+
+
+def _shifted(offers: Offers, stays: BoolArray, worker: Worker, before: _Shifted | None) -> _Shifted:
     """Shift clamps, except of those that failed once where they had been shifted to."""
-    may = np.flatnonzero(~stays[offers.address] & (offers.span >= 0))
-    moved = worker.shift(offers.take(may))
+    may = ~stays[offers.address] & (offers.span >= 0)
+    known, at = np.zeros(len(offers), dtype=bool), np.zeros(len(offers), dtype=np.int64)
+    if before is not None and len(before.of):
+        at = _places_in(before.of, offers)
+        known = may & same_offers(offers, before.of, at) & before.may[at]
+    fresh = np.flatnonzero(may & ~known)
+    moved = worker.shift(offers.take(fresh))
     place = np.arange(len(offers))
-    place[may] = len(offers) + np.arange(len(may))
-    return Offers.joined([offers, moved]).take(place)
+    place[fresh] = len(offers) + np.arange(len(fresh))
+    place[known] = len(offers) + len(fresh) + at[known]
+    old = [] if before is None else [before.to]
+    return _Shifted(offers, may, Offers.joined([offers, moved, *old]).take(place))
+
+
+def _places_in(before: Offers, offers: Offers) -> IntArray:
+    """Return the row before of each offer's address, or of one after it; any if there is none."""
+    return np.minimum(np.searchsorted(before.address, offers.address), max(len(before) - 1, 0))
 
 
 def _finish_changed(
@@ -164,7 +239,7 @@ def _finish_changed(
     if before is None:
         return worker.finish(offers, tell)
     old = before.offers
-    at = np.minimum(np.searchsorted(old.address, offers.address), max(len(old) - 1, 0))
+    at = _places_in(old, offers)
     is_new = ~same_offers(offers, old, at)
     gone = np.ones(len(old), dtype=bool)
     gone[at[~is_new]] = False
@@ -201,7 +276,7 @@ def _send_back(
     )
 
 
-def _optimality(assignment: Assignment, uncrossed: Uncrossed) -> dict[str, Any]:
+def _optimality(assignment: Assignment, uncrossed: Figures) -> dict[str, Any]:
     return {
         "status": "optimal" if assignment.gap_cents == 0 else "feasible",
         "served": assignment.served,
@@ -267,6 +342,10 @@ def unchecked(layers: Layers, standards: Standards) -> tuple[str, ...]:
         "not checked: heights where two planned drops cross; growth of trees; creep of the wire; "
         "poles and guys under the new loads"
     )
+    if len(layers.power):
+        lines.append(
+            "not checked: separation from power along the strand in the first 2 m from a span clamp"
+        )
     if "water" not in layers.absent and len(layers.water):
         lines.append(
             f"not checked: clearance over water; rule set '{standards.rule_set.name}' holds no "

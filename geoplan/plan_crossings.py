@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geoplan.choice.drop_crossings import find_drop_crossings
 from geoplan.chosen import Chosen, ids
 from geoplan.hanging import clearance_columns
 from geoplan.model import Layers
@@ -166,34 +165,24 @@ def clearance_only(chosen: Chosen) -> IntArray:
 
 
 def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
-    served = chosen.served
-    routes, air = chosen.found.routes, chosen.found.air
-    segment = air.segment[routes.air[chosen.route[served]]]
-    i, j, at_i, at_j = find_drop_crossings(segment, segment, same=True)
-    first, second = np.concatenate([i, j]), np.concatenate([j, i])
-    at = np.concatenate([at_i, at_j])
-    vector = segment[:, 2:] - segment[:, :2]
-    length = np.hypot(vector[:, 0], vector[:, 1])
-    cross = vector[first, 0] * vector[second, 1] - vector[first, 1] * vector[second, 0]
-    sine = np.abs(cross) / np.maximum(length[first] * length[second], 1e-9)
-    share = at / np.maximum(length[first], 1e-9)
-    place = segment[first, :2] + share[:, None] * vector[first]
+    met = chosen.whole.meetings
+    routes = chosen.found.routes
     names = layers.addresses.index
-    every = np.zeros(len(first), dtype=np.int64)
+    every = np.zeros(len(met.address), dtype=np.int64)
     return gpd.GeoDataFrame(
         {
-            "address_id": ids(names, served[first]),
-            "terminal_id": ids(layers.poles.index, routes.terminal[chosen.route[served[first]]]),
+            "address_id": ids(names, met.address),
+            "terminal_id": ids(layers.poles.index, routes.terminal[chosen.route[met.address]]),
             "crossing_kind": worded(every, (CrossingKind.PLANNED_DROP.value,)),
-            "feature_id": ids(names, served[second]),
+            "feature_id": ids(names, met.other),
             "feature_name": worded(every, (None,)),
             "feature_class": worded(every, (None,)),
             "is_near_miss": False,
-            "at_m": at,
-            "start_m": at,
-            "end_m": at,
+            "at_m": met.at_m,
+            "start_m": met.at_m,
+            "end_m": met.at_m,
             "distance_m": 0.0,
-            "angle_deg": np.degrees(np.arcsin(np.clip(sine, 0, 1))),
+            "angle_deg": met.angle_deg,
             "width_m": np.nan,
             "jurisdiction": worded(every, (None,)),
             "required_m": np.nan,
@@ -206,6 +195,6 @@ def _planned_crossings(chosen: Chosen, layers: Layers) -> gpd.GeoDataFrame:
                 every, ("heights of both drops where they cross are not compared",)
             ),
         },
-        geometry=shapely.points(place),
+        geometry=shapely.points(met.x, met.y),
         crs=layers.crs.working_crs,
     )

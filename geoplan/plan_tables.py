@@ -17,6 +17,7 @@ import shapely
 from geoplan.choice.cost import CENTS
 from geoplan.chosen import Chosen, route_columns, route_lines
 from geoplan.collector import collector_off
+from geoplan.framing import declared
 from geoplan.hanging import build_stringing, hanging_columns
 from geoplan.hanging_flags import clearance_flags
 from geoplan.model import Layers
@@ -27,8 +28,8 @@ from geoplan.project import Project
 from geoplan.routes.flags import Flags, flag_table, lengths
 from geoplan.routes.hazards import hazard_flags
 from geoplan.routes.segments import IntArray
-from geoplan.tables import TABLES, Table
-from geoplan.text_columns import assembled, joined, numbers, places, row_order, texts, worded
+from geoplan.tables import TABLES
+from geoplan.text_columns import assembled, joined, numbers, places, texts, worded
 
 VALUE_BASIS = {
     "cheapest": "exact: every address has its cheapest route",
@@ -36,16 +37,18 @@ VALUE_BASIS = {
     "branching": "exact: solved again with one more port",
     "unused": "exact: no address could use it",
 }
+DROP_TABLES = ("drops", "air_spans", "crossings", "hazards", "alternatives", "stringing")
+"""Tables whose keys begin with the address."""
 VALUE_UNKNOWN = "not computed: too many full terminals linked by addresses that need several ports"
 
 
-def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
-    """Build all tables that a plan holds.
+def build_drop_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
+    """Build the tables that tell of drops one by one, of all addresses or of a part of them.
 
     Parameters
     ----------
     chosen : Chosen
-        The choice and what it was made from.
+        The choice and what it was made from, of these addresses.
     layers : Layers
         Checked layers.
     project : Project
@@ -54,26 +57,75 @@ def build_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, 
     Returns
     -------
     dict of str to GeoDataFrame
-        ``drops``, ``air_spans``, ``crossings``, ``hazards``, ``unserved``, ``terminals``,
-        ``alternatives``.
+        `DROP_TABLES`. Addresses are in order of their id, and so are the rows: tables of
+        consecutive parts, one after the other, are the table of all.
     """
     with collector_off():
         return _build(chosen, layers, project)
 
 
+def build_region_tables(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
+    """Build the tables that tell of terminals and of addresses without a route.
+
+    Parameters
+    ----------
+    chosen : Chosen
+        The choice and what it was made from; no drops are needed.
+    layers : Layers
+        Checked layers.
+    project : Project
+        Settings.
+
+    Returns
+    -------
+    dict of str to GeoDataFrame
+        ``unserved`` and ``terminals``.
+    """
+    with collector_off():
+        return {
+            "unserved": declared(build_unserved(chosen, layers, project), TABLES["unserved"]),
+            "terminals": declared(_terminals(chosen, layers), TABLES["terminals"]),
+        }
+
+
 def _build(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
-    """Build all tables, see `build_tables`."""
+    """Build the tables of drops, see `build_drop_tables`."""
     crossings = declared(build_crossings(chosen, layers), TABLES["crossings"])
     drops = _drops(chosen, layers, project)
     alternatives = build_alternatives(chosen, layers, project)
-    own, hung = hazard_flags(crossings, drops, project), clearance_flags(crossings, drops, project)
+    span = chosen.found.air.span[chosen.air_rows]
+    sharing = np.where(span < 0, 0, np.append(chosen.whole.drops_on_span, 0)[span])
+    own = hazard_flags(crossings, drops, project, sharing)
+    hung = clearance_flags(crossings, drops, project)
     flags = own + hung
     owner = places(crossings["address_id"], drops["address_id"])
     at = [owner[part.rows] if part.is_of_crossing else part.rows for part in flags]
     codes = sorted(part.code for part in own) + [part.code for part in hung]
     drops["flags"] = _flag_words(codes, flags, at, len(drops))
+    _tell_runner_up(drops, alternatives, chosen)
+    hazards = flag_table(flags, crossings, drops)
+    del own, hung, flags
+    tables = {
+        "drops": drops,
+        "air_spans": _air_spans(chosen, layers, drops),
+        "crossings": crossings,
+        "hazards": _place_hazards(hazards, np.concatenate(at), chosen, layers),
+        "alternatives": alternatives,
+        "stringing": build_stringing(
+            drops["address_id"], chosen.final, chosen.plant.standards, project
+        ),
+    }
+    del crossings, drops, alternatives, hazards
+    return {
+        name: tables.pop(name) if name == "crossings" else declared(tables.pop(name), TABLES[name])
+        for name in DROP_TABLES
+    }
+
+
+def _tell_runner_up(drops: pd.DataFrame, alternatives: pd.DataFrame, chosen: Chosen) -> None:
+    """Add what each drop's best runner-up was."""
     best = np.flatnonzero(alternatives["rank"] == 1)
-    place = np.full(len(layers.addresses), -1, dtype=np.int64)
+    place = np.full(chosen.index.address_count, -1, dtype=np.int64)
     place[alternatives["address"].to_numpy()[best]] = best
     place = place[chosen.served]
     words = joined(
@@ -86,23 +138,6 @@ def _build(chosen: Chosen, layers: Layers, project: Project) -> dict[str, Any]:
     drops["runner_up"] = assembled(len(alternatives), [(best, words)]).take(place, allow_fill=True)
     extra = np.append(alternatives["extra_cost"].to_numpy(dtype=np.float64), np.nan)
     drops["runner_up_extra_cost"] = extra[place]
-    hazards = flag_table(flags, crossings, drops)
-    tables = {
-        "drops": drops,
-        "air_spans": _air_spans(chosen, layers, drops),
-        "crossings": crossings,
-        "hazards": _place_hazards(hazards, np.concatenate(at), chosen, layers),
-        "unserved": build_unserved(chosen, layers, project),
-        "terminals": _terminals(chosen, layers),
-        "alternatives": alternatives,
-        "stringing": build_stringing(
-            drops["address_id"], chosen.final, chosen.plant.standards, project
-        ),
-    }
-    return {
-        name: table if name == "crossings" else declared(table, TABLES[name])
-        for name, table in tables.items()
-    }
 
 
 def _flag_words(codes: list[str], flags: list[Flags], at: list[IntArray], count: int) -> Any:
@@ -120,36 +155,6 @@ def _flag_words(codes: list[str], flags: list[Flags], at: list[IntArray], count:
     )
 
 
-def declared(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """Put a frame into its declared columns, types and order.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame or geopandas.GeoDataFrame
-        At least the declared columns.
-    table : Table
-        Its declaration.
-
-    Returns
-    -------
-    pandas.DataFrame or geopandas.GeoDataFrame
-        Sorted by its key, with a range index.
-    """
-    dtypes = {"text": "str", "float": "float64", "int": "int64", "bool": "bool"}
-    order = row_order(frame, table.key)
-    columns: dict[str, Any] = {}
-    for column in table.columns:
-        values = frame[column.name]
-        array = texts(values) if column.kind == "text" else values.to_numpy(dtypes[column.kind])
-        columns[column.name] = array if order is None else array.take(order)
-    if table.geometry == "none":
-        return pd.DataFrame(columns, copy=False)
-    shapes = frame["geometry"].array
-    columns["geometry"] = shapes if order is None else shapes.take(order)
-    placed: pd.DataFrame = gpd.GeoDataFrame(columns, copy=False)
-    return placed
-
-
 def _drops(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame:
     served = chosen.served
     rows = chosen.route[served]
@@ -164,7 +169,7 @@ def _drops(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoDataFrame
             **route_columns(chosen, layers, rows),
             "label": texts(addresses["label"]).take(served),
             "ports_needed": addresses["ports_needed"].to_numpy()[served],
-            "reserve_ports_used": _reserve_by_drop(chosen),
+            "reserve_ports_used": chosen.whole.reserve_ports[served],
             "is_locked": chosen.rules.locked[served] >= 0,
             "strand_basis": worded(
                 np.where(uses_strand, _uses_guess(chosen, layers, rows), -1),
@@ -199,22 +204,6 @@ def _uses_guess(chosen: Chosen, layers: Layers, rows: IntArray) -> IntArray:
         any_guessed[on] |= guessed[reach.span[label[on]]]
         label[on] = reach.previous[label[on]]
     return np.asarray(any_guessed, dtype=np.int64)
-
-
-def _reserve_by_drop(chosen: Chosen) -> IntArray:
-    """Book reserved ports on the last drops of a terminal, by address."""
-    served = chosen.served
-    terminal = chosen.found.routes.terminal[chosen.route[served]]
-    need = chosen.index.ports_needed[served]
-    order = np.lexsort((served, terminal))
-    total = np.cumsum(need[order])
-    _, first, counts = np.unique(terminal[order], return_index=True, return_counts=True)
-    before = np.repeat(np.append(0, total)[first], counts)
-    used = total - before
-    free = chosen.ports.free[terminal[order]]
-    result = np.zeros(len(served), dtype=np.int64)
-    result[order] = np.clip(used - free, 0, need[order])
-    return result
 
 
 def _air_spans(chosen: Chosen, layers: Layers, drops: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -42,7 +42,7 @@ def build_unserved(chosen: Chosen, layers: Layers, project: Project) -> gpd.GeoD
     geopandas.GeoDataFrame
         Columns as declared for ``unserved``.
     """
-    rows = np.flatnonzero(chosen.route < 0).astype(np.int64)
+    rows = chosen.unserved
     addresses = layers.addresses.iloc[rows]
     lack = _lack(chosen, layers, project, rows)
     told = explain_unserved(lack, project)

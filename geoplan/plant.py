@@ -7,7 +7,7 @@ Does not do: look for routes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,6 +76,22 @@ def build_plant(layers: Layers, project: Project, standards: Standards) -> Plant
         build_demands(layers, project.heights, standards.rule_set),
         standards,
     )
+
+
+def without_search(plant: Plant) -> Plant:
+    """Leave out what only a search needs: trees, walls, and outlines as edges.
+
+    Parameters
+    ----------
+    plant : Plant
+        Made ready for the search.
+
+    Returns
+    -------
+    Plant
+        Enough to lay offers again and to name what they meet.
+    """
+    return replace(plant, index=plant.index.without_search())
 
 
 def cheapest_run(plant: Plant, project: Project) -> FloatArray:

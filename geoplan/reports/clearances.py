@@ -114,8 +114,9 @@ def tightest(plan: Plan) -> tuple[dict[Hashable, Any] | None, dict[Hashable, Any
         Address, terminal and the figures; None when no drop has any. Ties go to the lesser
         address.
     """
-    drops = pd.DataFrame(plan.drops.drop(columns="geometry")).assign(share=tension_share)
     ids = ["address_id", "terminal_id"]
+    drops = pd.DataFrame(plan.drops[[*ids, *LEAST_MARGIN, *GREATEST_TENSION]])
+    drops = drops.assign(share=tension_share)
     margin = drops.dropna(subset="margin_m").sort_values(["margin_m", "address_id"])
     tension = drops.dropna(subset="share").sort_values(
         ["share", "address_id"], ascending=[False, True]

@@ -17,7 +17,7 @@ import pandas as pd
 
 from geoplan.project import Project
 from geoplan.routes.flags import Flags, flag_table, lengths, sentences
-from geoplan.routes.segments import FloatArray
+from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.tables import CrossingKind, Severity
 from geoplan.text_columns import numbers, places, row_order
 
@@ -258,13 +258,21 @@ def build_hazards(crossings: pd.DataFrame, drops: pd.DataFrame, project: Project
     return table if order is None else table.iloc[order].reset_index(drop=True)
 
 
-def hazard_flags(crossings: pd.DataFrame, drops: pd.DataFrame, project: Project) -> list[Flags]:
+def hazard_flags(
+    crossings: pd.DataFrame,
+    drops: pd.DataFrame,
+    project: Project,
+    per_span: IntArray | None = None,
+) -> list[Flags]:
     """Find the flags of planned drops that follow from what they meet and how they run.
 
     Parameters
     ----------
     crossings, drops, project
         As in `build_hazards`.
+    per_span : ndarray of int64, shape (drops,), optional
+        Planned drops that hang from the strand span of each drop, 0 without one; by default
+        `drops` are all that there are.
 
     Returns
     -------
@@ -272,9 +280,18 @@ def hazard_flags(crossings: pd.DataFrame, drops: pd.DataFrame, project: Project)
         One per kind, without rows where there are none.
     """
     met = _Met(crossings)
+    if per_span is None:
+        per_span = _sharing(drops)
     return [_from_rule(met, rule, project) for rule in _rules(project)] + _from_drops(
-        drops, project
+        drops, per_span, project
     )
+
+
+def _sharing(drops: pd.DataFrame) -> IntArray:
+    """Count the drops that hang from the strand span of each; 0 without one."""
+    span, _ = pd.factorize(drops["strand_span_id"])
+    counts = np.bincount(span + 1, minlength=1)[span + 1]
+    return np.where(span < 0, 0, counts).astype(np.int64)
 
 
 def _from_rule(met: _Met, rule: _Rule, project: Project) -> Flags:
@@ -300,9 +317,7 @@ def _from_rule(met: _Met, rule: _Rule, project: Project) -> Flags:
     )
 
 
-def _from_drops(drops: pd.DataFrame, project: Project) -> list[Flags]:
-    span, _ = pd.factorize(drops["strand_span_id"])
-    per_span = np.where(span < 0, 0, np.bincount(span + 1, minlength=1)[span + 1])
+def _from_drops(drops: pd.DataFrame, per_span: IntArray, project: Project) -> list[Flags]:
     angle = drops["wall_angle_deg"].to_numpy(dtype=np.float64)
     reserve = drops["reserve_ports_used"].to_numpy(dtype=np.float64)
     air_span_m = drops["air_span_m"].to_numpy(dtype=np.float64)
@@ -319,7 +334,7 @@ def _from_drops(drops: pd.DataFrame, project: Project) -> list[Flags]:
         rows = np.flatnonzero(mask).astype(np.int64)
         words = {
             "{angle}": lambda: _degrees(angle[rows]),
-            "{others}": lambda: numbers(per_span[rows] - 1.0, 0),
+            "{others}": lambda: numbers(per_span[rows].astype(np.float64) - 1.0, 0),
         }
         return Flags(
             code,

@@ -7,7 +7,7 @@ Does not do: answer the questions.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,7 +29,10 @@ INTRICATE_EDGES = 24
 
 @dataclass(frozen=True)
 class Pieces:
-    """Lines cut into straight pieces, with a tree over their widened boxes."""
+    """Lines cut into straight pieces, with a tree over their widened boxes.
+
+    The tree holds diagonals of the boxes: it can be asked for boxes that meet, and no more.
+    """
 
     segment: FloatArray
     feature: IntArray
@@ -91,6 +94,33 @@ class PlantIndex:
     def address_count(self) -> int:
         """Number of addresses."""
         return len(self.address_x)
+
+    def without_search(self) -> PlantIndex:
+        """Return the rows and outlines alone, without trees, walls and edges."""
+        no_tree, nothing = shapely.STRtree([]), np.zeros((0, 4))
+        no_row = np.zeros(0, dtype=np.int64)
+
+        def bare_areas(areas: Areas) -> Areas:
+            return Areas(areas.polygon, no_tree, nothing, no_row)
+
+        no_pieces = Pieces(nothing, no_row, nothing[:, 0], no_tree)
+        return replace(
+            self,
+            pole_tree=no_tree,
+            span_tree=no_tree,
+            crown_tree=no_tree,
+            walls=Walls(nothing, nothing[:, :2], no_row),
+            roads=no_pieces,
+            rail=no_pieces,
+            power=no_pieces,
+            existing_drops=no_pieces,
+            water=bare_areas(self.water),
+            sidewalks=bare_areas(self.sidewalks),
+            driveways=bare_areas(self.driveways),
+            pools=bare_areas(self.pools),
+            buildings=bare_areas(self.buildings),
+            parcels=bare_areas(self.parcels),
+        )
 
     def targets(self, address: IntArray) -> ObjectArray:
         """Return what an address is attached to: its building, or its point."""
@@ -174,9 +204,7 @@ def build_index(layers: Layers, *, near_power_m: float, near_tree_m: float) -> P
         tree_x,
         tree_y,
         layers.trees["crown_radius_m"].to_numpy(dtype=np.float64),
-        shapely.STRtree(
-            shapely.box(tree_x - radius, tree_y - radius, tree_x + radius, tree_y + radius)
-        ),
+        _box_tree(tree_x - radius, tree_y - radius, tree_x + radius, tree_y + radius),
     )
 
 
@@ -229,5 +257,13 @@ def _pieces(frame: gpd.GeoDataFrame, half_width_m: FloatArray, margin_m: float) 
     grow = half + margin_m
     low = np.minimum(segment[:, :2], segment[:, 2:])
     high = np.maximum(segment[:, :2], segment[:, 2:])
-    boxes = shapely.box(low[:, 0] - grow, low[:, 1] - grow, high[:, 0] + grow, high[:, 1] + grow)
-    return Pieces(segment, feature, half, shapely.STRtree(np.asarray(boxes, dtype=object)))
+    tree = _box_tree(low[:, 0] - grow, low[:, 1] - grow, high[:, 0] + grow, high[:, 1] + grow)
+    return Pieces(segment, feature, half, tree)
+
+
+def _box_tree(
+    low_x: FloatArray, low_y: FloatArray, high_x: FloatArray, high_y: FloatArray
+) -> shapely.STRtree:
+    """Build a tree over boxes; each is held as its diagonal, which takes a third of the memory."""
+    corners = np.stack([low_x, low_y, high_x, high_y], axis=1)
+    return shapely.STRtree(shapely.linestrings(corners.reshape(-1, 2, 2)))

@@ -25,10 +25,15 @@ from geoplan.reports.gpkg import to_project_crs
 from geoplan.reports.parquet import write_parquet_tables
 from geoplan.reports.write import OUR_FILES
 from geoplan.tables import TABLES
+from geoplan.work_tables import WORK_TABLES
 
+NAMES = tuple(name for name in TABLES if name not in {table.name for table in WORK_TABLES})
+"""Tables that every plan holds."""
 TINY = Path(__file__).resolve().parents[2] / "data_samples" / "tiny" / "project.toml"
 COMMAND = (sys.executable, "-m", "geoplan.cli", "plan", str(TINY))
-FEW = {"findings.csv", "set_aside.csv", "summary.json"} | {f"{name}.parquet" for name in TABLES}
+ALL = tuple(TABLES)
+FEW = {"findings.csv", "set_aside.csv", "summary.json"} | {f"{name}.parquet" for name in NAMES}
+WITH_WORK = FEW | {f"{name}.parquet" for name in ALL}
 
 
 @pytest.fixture(scope="module")
@@ -52,13 +57,13 @@ def _assert_holds(path: Path, plan: Plan, name: str) -> None:
     pd.testing.assert_frame_equal(pd.DataFrame(read), pd.DataFrame(expected), check_exact=True)
 
 
-@pytest.mark.parametrize("name", TABLES)
+@pytest.mark.parametrize("name", ALL)
 def test_what_is_read_back_is_the_plan(plan: Plan, folder: Path, name: str) -> None:
     assert len(getattr(plan, name)) > 0
     _assert_holds(folder / f"{name}.parquet", plan, name)
 
 
-@pytest.mark.parametrize("name", TABLES)
+@pytest.mark.parametrize("name", ALL)
 def test_columns_are_exactly_as_declared(folder: Path, name: str) -> None:
     file = pq.ParquetFile(folder / f"{name}.parquet")
     last = [] if TABLES[name].geometry == "none" else ["geometry"]
@@ -96,13 +101,11 @@ def test_shuffled_rows_give_the_same_bytes(
 
 def test_geoparquet_alone_leaves_out_what_is_for_people(plan: Plan, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    assert {path.name for path in write_plan(plan, out, "geoparquet")} == FEW
-    assert {path.name for path in out.iterdir()} == FEW
-    full = write_plan(plan, tmp_path / "full", "both")
-    assert {path.name for path in full} == OUR_FILES - {
-        f"plan.gpkg-{end}" for end in ("journal", "shm", "wal")
-    }
-    for name in FEW:
+    assert {path.name for path in write_plan(plan, out, "geoparquet")} == WITH_WORK
+    assert {path.name for path in out.iterdir()} == WITH_WORK
+    full = {path.name for path in write_plan(plan, tmp_path / "full", "both")}
+    assert WITH_WORK | {"plan.gpkg", "map.html", "drops.csv", "workbook.xlsx"} <= full <= OUR_FILES
+    for name in WITH_WORK:
         assert (out / name).read_bytes() == (tmp_path / "full" / name).read_bytes(), name
 
 
@@ -112,7 +115,7 @@ def test_each_format_replaces_the_other(plan: Plan, tmp_path: Path) -> None:
     write_plan(plan, out)
     assert not list(out.glob("*.parquet"))
     write_plan(plan, out, "geoparquet")
-    assert {path.name for path in out.iterdir()} == FEW
+    assert {path.name for path in out.iterdir()} == WITH_WORK
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
@@ -130,7 +133,7 @@ def test_the_command_line_writes_the_plan_as_geoparquet(tmp_path: Path) -> None:
     project = read_project(TINY)
     plan = make_plan(read_layers(project), project)
     assert len(plan.drops) > 0
-    for name in TABLES:
+    for name in NAMES:
         _assert_holds(out / f"{name}.parquet", plan, name)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from geoplan.project import Project
 from geoplan.routes.flags import HAZARD_COLUMNS
-from geoplan.routes.hazards import build_hazards
+from geoplan.routes.hazards import build_hazards, hazard_flags
 from geoplan.tables import TABLES, CrossingKind, Severity
 
 US = Project(layers={}, units="us")
@@ -335,6 +335,20 @@ def test_a_strand_span_with_more_drops_than_set_flags_each_of_them() -> None:
     assert table["code"].tolist() == ["crowded_span"] * 5
     assert (table["what"] == "shares its strand span with 4 other planned drops").all()
     assert (table["amount"] == 5.0).all()
+
+
+def test_a_span_is_crowded_by_drops_of_other_parts_of_the_region() -> None:
+    drops = _table("drops", [_drop(address_id=f"A{row}", strand_span_id="S1") for row in range(2)])
+    no_crossing = _table("crossings", [])
+    by_code = {
+        count: {
+            flags.code: len(flags.rows)
+            for flags in hazard_flags(no_crossing, drops, US, np.full(2, count))
+        }
+        for count in (2, 7)
+    }
+    assert by_code[2]["crowded_span"] == 0
+    assert by_code[7]["crowded_span"] == 2
 
 
 def test_no_drops_and_no_crossings_give_an_empty_table_with_all_columns() -> None:

@@ -128,3 +128,29 @@ def test_power_is_found_by_its_margin_and_a_road_by_its_width_alone() -> None:
         beside = shapely.LineString([(10, 50 + gap), (90, 50 + gap)])
         assert len(index.power.tree.query(beside)) == power
         assert len(index.roads.tree.query(beside)) == road
+
+
+def test_a_box_tree_finds_what_a_tree_of_whole_boxes_finds() -> None:
+    index = _index(TOWN)
+    low, high = (
+        np.minimum(index.power.segment[:, :2], index.power.segment[:, 2:]) - 3.0,
+        np.maximum(index.power.segment[:, :2], index.power.segment[:, 2:]) + 3.0,
+    )
+    boxes = shapely.STRtree(shapely.box(*low.T, *high.T))
+    asked = shapely.box(*(np.arange(0.0, 200.0, 7.0) + shift for shift in (0, 0, 9, 4)))
+    found, expected = index.power.tree.query(asked), boxes.query(asked)
+    assert expected.size > 0
+    assert sorted(zip(*found, strict=True)) == sorted(zip(*expected, strict=True))
+
+
+def test_without_its_search_an_index_still_tells_places_and_outlines() -> None:
+    index = _index(TOWN)
+    bare = index.without_search()
+    every = np.arange(index.address_count)
+    assert shapely.equals_exact(bare.targets(every), index.targets(every)).all()
+    assert (bare.span_ends == index.span_ends).all()
+    assert len(index.parcels.edges) > 0
+    assert len(index.walls.face) > 0
+    for areas in (bare.parcels, bare.buildings, bare.driveways):
+        assert len(areas.edges) == len(areas.tree) == 0
+    assert len(bare.walls.face) == len(bare.crown_tree) == len(bare.pole_tree) == 0
