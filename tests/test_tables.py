@@ -92,7 +92,7 @@ def test_every_table_has_unique_columns_and_a_key_among_them(table: Table) -> No
     assert len(set(names)) == len(names)
     assert set(table.key) <= set(names)
     assert table.meaning.endswith(".")
-    assert table.author in ("plan", "choice", "layers", "clearance", "works")
+    assert table.author in ("plan", "choice", "layers", "work")
 
 
 def test_a_column_goes_by_its_name_or_its_key() -> None:

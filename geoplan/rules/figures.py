@@ -279,5 +279,6 @@ def _wanted(quantity: str) -> str:
         "count": "a fraction or per cent in quotes, '0.6' or '60 %'",
         "temperature": "'60 degF' or '15 degC'",
         "force": "'340 lbf' or '1500 N'",
+        "speed": "'25 mph' or '40 km/h'",
     }
     return examples[quantity]

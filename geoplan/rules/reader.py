@@ -7,11 +7,8 @@ Does not do: let an unknown key pass, or keep anything between calls but the pac
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from functools import lru_cache
-from importlib.resources import files
-from importlib.resources.abc import Traversable
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final
@@ -28,6 +25,7 @@ from geoplan.rules.sections import (
     is_covered,
     read_sections,
 )
+from geoplan.rules.toml_files import package_file, parse_toml
 from geoplan.rules.wires import Strand, Wire
 
 _ABOUT: Final = ("title", "jurisdiction", "edition_note", "caution")
@@ -45,7 +43,7 @@ def available_rule_sets() -> tuple[str, ...]:
     tuple of str
         Names in alphabetical order.
     """
-    names = (item.name for item in _package_file("rulesets").iterdir())
+    names = (item.name for item in package_file("rulesets").iterdir())
     return tuple(sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml")))
 
 
@@ -102,7 +100,7 @@ def load_rule_set(name_or_path: str | Path) -> RuleSet:
     """
     if isinstance(name_or_path, Path) or name_or_path.endswith(".toml"):
         path = Path(name_or_path)
-        return _read_rule_set(_parse(path, str(path)), str(path))
+        return _read_rule_set(parse_toml(path, str(path)), str(path))
     return _read_built_in(name_or_path, f"rule set '{name_or_path}'")
 
 
@@ -275,23 +273,7 @@ def _base_name(item: Item) -> str | None:
     return text_of(item.entry, "base", file=item.file, key=item.name)
 
 
-def _package_file(name: str) -> Traversable:
-    return files("geoplan.rules") / name
-
-
 @lru_cache(maxsize=16)
 def _built_in(name: str) -> Entry:
     """Return one of the package's own files, parsed once; nobody may change it."""
-    return _parse(_package_file(name), name.rpartition("/")[2])
-
-
-def _parse(source: Path | Traversable, file: str) -> Entry:
-    try:
-        text = source.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        remedy = "Check the path and that it is UTF-8 text"
-        raise RuleDataError(file, f"cannot be read ({error})", remedy) from error
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RuleDataError(file, f"is not TOML ({error})", "Mend the file there") from error
+    return parse_toml(package_file(name), name.rpartition("/")[2])

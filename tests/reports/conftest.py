@@ -20,6 +20,7 @@ from pyproj.crs import ProjectedCRS
 from geoplan.model import SPAN_COLUMNS, CrsReport, Layers, Plan
 from geoplan.project import Project, project_from_dict
 from geoplan.tables import LAYERS, TABLES, Column, CrossingKind, RouteKind
+from geoplan.work_tables import WORK_TABLES
 
 FOOT_M = 1200.0 / 3937.0
 X0_M = 3_500_000.0 * FOOT_M
@@ -413,6 +414,7 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
         project=project(units),
         layers=_layers(crs),
         **frames,
+        **_work(drops, metres),
         optimality={
             "status": "optimal",
             "lower_bound_cost": 1200.0,
@@ -435,12 +437,46 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
     )
 
 
+WORK_WORDS = {
+    "job_kind": "same_side",
+    "crossing_kind": "road",
+    "supply": "bulk",
+    "place": "ladder",
+    "traffic_class": "beside_road",
+    "clearance_basis": "computed",
+    "power_approach": "clear",
+}
+"""Words from closed lists; other texts of the work are hostile."""
+
+
+def _work(drops: list[dict[str, Any]], crs: CRS) -> dict[str, pd.DataFrame]:
+    """Fill the tables of the work: a row per drop, figures that differ from row to row."""
+    frames = {}
+    for declared in WORK_TABLES:
+        rows = []
+        for number, drop in enumerate(drops):
+            row: dict[str, Any] = {"geometry": point(_house_x(number), _house_y(number))}
+            for place, column in enumerate(declared.columns):
+                if column.name in ("address_id", "terminal_id"):
+                    row[column.name] = drop[column.name]
+                elif column.kind == "text":
+                    hostile = f"{HOSTILE[(number + place) % len(HOSTILE)]} {number}"
+                    row[column.name] = WORK_WORDS.get(column.name, hostile)
+                elif column.kind == "float":
+                    row[column.name] = 1.25 + number + place / 8
+                else:
+                    row[column.name] = number + 1 if column.kind == "int" else number % 2 == 0
+            rows.append(row)
+        frames[declared.name] = table(declared.name, rows, crs)
+    return frames
+
+
 def shuffled(plan: Plan, seed: int) -> Plan:
     """Return the same plan with its rows in another order."""
     random = np.random.default_rng(seed)
 
     def mix(frame: Any) -> Any:
-        return frame.iloc[random.permutation(len(frame))]
+        return None if frame is None else frame.iloc[random.permutation(len(frame))]
 
     layers = dataclasses.replace(
         plan.layers, **{name: mix(getattr(plan.layers, name)) for name in (*LAYERS, "spans")}

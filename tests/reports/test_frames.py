@@ -71,12 +71,12 @@ def test_every_column_with_a_quantity_ends_as_its_quantity_says() -> None:
             if column.quantity is not None:
                 assert column.name.endswith(UNIT_SUFFIX[column.quantity]), column.name
                 assert report_name(column, "us") != report_name(column, "metric") or (
-                    column.quantity in ("angle", "voltage")
+                    column.quantity in ("angle", "voltage", "duration")
                 )
 
 
 def test_every_column_that_names_a_unit_has_its_quantity() -> None:
-    endings = ("_m", "_n", "_c", "_v", "_deg", "_m_per_s")
+    endings = ("_m", "_n", "_c", "_v", "_deg", "_m_per_s", "_s")
     for table in TABLES.values():
         for column in table.columns:
             if column.kind == "float" and column.name.endswith(endings):

@@ -1,0 +1,212 @@
+"""How many people each drop takes, and why.
+
+Enters: planned drops, what they cross, traffic control, distances from power, crew rules.
+Leaves: crew size and its reasons in words.
+Does not do: know the people, the weather or the state of the poles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geoplan.errors import ProjectFileError, nearest_name
+from geoplan.model import Plan
+from geoplan.rules.crew_reader import CrewRules
+from geoplan.text_columns import joined, texts, worded
+from geoplan.units import say
+from geoplan.work.clauses import chained, in_words, per_row
+from geoplan.work.places import is_bucket_job
+from geoplan.work.road_works import STOP
+from geoplan.work.traffic import NOT_SEEN, Traffic
+
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+NUMBER_WORDS = ("nobody", "one", "two", "three", "four", "five", "six")
+
+
+def build_crew(
+    plan: Plan,
+    rules: CrewRules,
+    traffic: Traffic,
+    approach: pd.DataFrame,
+    without_place: Mapping[str, BoolArray],
+) -> pd.DataFrame:
+    """Say how many people each drop takes.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+    rules : CrewRules
+        What one person may do alone.
+    traffic : Traffic
+        Traffic control by drop.
+    approach : pandas.DataFrame
+        Distances from power by drop, see `geoplan.work.approach.build_approach`.
+    without_place : dict of str to ndarray of bool
+        Drops for which a place was needed and not found.
+
+    Returns
+    -------
+    pandas.DataFrame
+        n rows: ``crew_size``, ``crew_reasons``.
+
+    Raises
+    ------
+    ProjectFileError
+        If ``[crew] two_people`` names an address that isn't there.
+
+    Notes
+    -----
+    Power whose distance is not known counts as near. Where no layer of power was brought at all,
+    that is said, and asks for nobody.
+    """
+    count = len(plan.drops)
+    hazards = _hazards(plan, rules, approach, without_place)
+    bucket = np.flatnonzero(is_bucket_job(plan.drops))
+    size = traffic.people.copy()
+    for rows, _ in hazards:
+        size[rows] = np.maximum(size[rows], int(rules.value("people.hazard")))
+    size[bucket] = np.maximum(size[bucket], int(rules.value("people.bucket")))
+    told = pd.Series(traffic.crossing_reasons)
+    by_road = np.flatnonzero(told.notna())
+    alone = np.flatnonzero(size == 1)
+    reasons = chained(
+        count,
+        [
+            (by_road, texts(told).take(by_road)),
+            *hazards,
+            (bucket, _said(bucket, "bucket job: one up, one on the ground (people.bucket)")),
+            *_alone(plan, rules, traffic, approach, alone),
+            *_not_checked(traffic, approach),
+        ],
+    )
+    opening = worded(
+        np.minimum(size, len(NUMBER_WORDS)), [*(f"{word}: " for word in NUMBER_WORDS), "many: "]
+    )
+    return pd.DataFrame({"crew_size": size, "crew_reasons": joined(opening, reasons)})
+
+
+def _said(rows: IntArray, sentence: str) -> Any:
+    return worded(np.zeros(len(rows), dtype=np.int64), (sentence,))
+
+
+def _hazards(
+    plan: Plan,
+    rules: CrewRules,
+    approach: pd.DataFrame,
+    without_place: Mapping[str, BoolArray],
+) -> list[tuple[IntArray, Any]]:
+    """Return what asks for more than one person, but for roads and buckets."""
+    drops, units = plan.drops, plan.project.units
+    state, note = approach["power_approach"], texts(approach["power_approach_note"])
+    within = np.flatnonzero(state == "within")
+    is_unknown = (state == "not_checked") & approach["power_approach_m"].notna()
+    is_unknown |= (state == "not_checked") & ("power" not in plan.layers.absent)
+    unknown = np.flatnonzero(is_unknown)
+    span = drops["air_span_m"].to_numpy(dtype=np.float64)
+    pull = rules.value("alone.max_pull")
+    long = np.flatnonzero(span > pull)
+    listed = _listed(plan)
+    parts = [
+        (within, joined("power within the approach distance: ", note.take(within))),
+        (unknown, joined("power not checked: ", note.take(unknown))),
+        _met(plan, "tree", "crown of tree {} in the way"),
+        _met(
+            plan,
+            "power",
+            "power {} crosses the air span: a second person watches it while the wire goes up",
+        ),
+        _met(plan, "roof", "roof of {} between the supports: not to be raised in one pull"),
+        (
+            long,
+            joined(
+                "air span ",
+                in_words(span[long], "length", units),
+                f" above the {say(pull, 'length', units)} that one raises in one pull "
+                "(alone.max_pull)",
+            ),
+        ),
+        (listed, _said(listed, "two people by crew.two_people")),
+    ]
+    for place, lacks in without_place.items():
+        rows = np.flatnonzero(lacks)
+        name = place.replace("_", " ")
+        sentence = f"no place for the {name} found clear of carriageway and building: look first"
+        parts.append((rows, _said(rows, sentence)))
+    return parts
+
+
+def _listed(plan: Plan) -> IntArray:
+    given, known = plan.project.crew.two_people, plan.layers.addresses.index
+    for name in given:
+        if name not in known:
+            where = "project, key crew.two_people"
+            problem = f"there is no address '{name}'"
+            raise ProjectFileError(where, problem, nearest_name(name, known))
+    return np.flatnonzero(plan.drops["address_id"].isin(given)).astype(np.int64)
+
+
+def _met(plan: Plan, kind: str, sentence: str) -> tuple[IntArray, Any]:
+    """Name all of a kind that drops pass over, under or through."""
+    crossings = plan.crossings
+    rows = crossings[(crossings["crossing_kind"] == kind) & ~crossings["is_near_miss"]]
+    drop = pd.Index(plan.drops["address_id"]).get_indexer(pd.Index(rows["address_id"]))
+    before, _, after = sentence.partition("{}")
+    words = joined(before, texts(rows["feature_id"]), after)
+    owners = np.unique(drop).astype(np.int64)
+    told = per_row(drop.astype(np.int64), words, len(plan.drops))
+    return owners, told.take(owners)
+
+
+def _alone(
+    plan: Plan, rules: CrewRules, traffic: Traffic, approach: pd.DataFrame, rows: IntArray
+) -> list[tuple[IntArray, Any]]:
+    """Say of drops for one person why one is enough."""
+    units = plan.project.units
+    pull = say(rules.value("alone.max_pull"), "length", units)
+    span = plan.drops["air_span_m"].to_numpy(dtype=np.float64)[rows]
+    road = worded(
+        traffic.code[rows] >= STOP,
+        ("crosses no road", "crosses a road within the limits for one (crossing.alone)"),
+    )
+    clear = (
+        approach["power_approach"]
+        .iloc[rows]
+        .map({"clear": "power beyond the approach distance", "none": "no power near"})
+    )
+    has = np.flatnonzero(clear.notna())
+    return [
+        (rows, road),
+        (
+            rows,
+            joined(
+                "air span ",
+                in_words(span, "length", units),
+                f" within the {pull} that one raises in one pull",
+            ),
+        ),
+        (rows[has], texts(clear).take(has)),
+    ]
+
+
+def _not_checked(traffic: Traffic, approach: pd.DataFrame) -> list[tuple[IntArray, Any]]:
+    """Say what was not known, and what was taken instead."""
+    unknown = pd.Series(traffic.unknown)
+    taken = np.flatnonzero(unknown.notna())
+    crosses = np.flatnonzero(traffic.code >= STOP)
+    dark = np.flatnonzero(
+        (approach["power_approach"] == "not_checked") & approach["power_approach_m"].isna()
+    )
+    note = texts(approach["power_approach_note"]).take(dark)
+    return [
+        (taken, texts(unknown).take(taken)),
+        (crosses, _said(crosses, NOT_SEEN)),
+        (dark, joined("power not checked: ", note)),
+    ]

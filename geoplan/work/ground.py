@@ -1,0 +1,131 @@
+"""Ground on which nobody may stand: carriageways and buildings, asked of many points at once.
+
+Enters: checked layers, points.
+Leaves: which points are free, and how far the nearest road is.
+Does not do: choose places.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geoplan.model import Layers
+from geoplan.routes.segments import point_distance
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Carriageways as straight pieces with half a width, and buildings."""
+
+    piece: FloatArray
+    """``x0, y0, x1, y1`` of each piece of a road's centre-line."""
+    road: IntArray
+    """Row of its road."""
+    half_width_m: FloatArray
+    """Half the carriageway, by piece."""
+    tree: shapely.STRtree
+    """Over the pieces."""
+    buildings: shapely.STRtree
+
+    def is_free(self, x_m: FloatArray, y_m: FloatArray, keep_off_m: float) -> BoolArray:
+        """Tell which points are clear of carriageways and buildings.
+
+        Parameters
+        ----------
+        x_m, y_m : ndarray of float64, shape (n,)
+            Points in working coordinates.
+        keep_off_m : float
+            Distance to keep from their edges, m.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            True where nothing is nearer than that.
+        """
+        points = shapely.points(x_m, y_m)
+        free = np.ones(len(points), dtype=bool)
+        near, _ = self.buildings.query(points, predicate="dwithin", distance=keep_off_m)
+        free[near] = False
+        point, piece, edge = self._edges(points, x_m, y_m, keep_off_m)
+        del piece
+        free[point[edge < keep_off_m]] = False
+        return free
+
+    def nearest_road(
+        self, x_m: FloatArray, y_m: FloatArray, within_m: float
+    ) -> tuple[IntArray, FloatArray]:
+        """Find the road whose carriageway is nearest.
+
+        Parameters
+        ----------
+        x_m, y_m : ndarray of float64, shape (n,)
+            Points in working coordinates.
+        within_m : float
+            Roads farther away don't count, m.
+
+        Returns
+        -------
+        road : ndarray of int64, shape (n,)
+            Row of the road; -1 where none is near. Of equally near ones the first.
+        edge_m : ndarray of float64, shape (n,)
+            Distance to the edge of its carriageway, m, 0 on it; infinite without a road.
+        """
+        point, piece, edge = self._edges(shapely.points(x_m, y_m), x_m, y_m, within_m)
+        keep = edge <= within_m
+        point, road, edge = point[keep], self.road[piece[keep]], np.maximum(edge[keep], 0.0)
+        order = np.lexsort((road, edge, point))
+        point, road, edge = point[order], road[order], edge[order]
+        lead = np.ones(len(point), dtype=bool)
+        lead[1:] = point[1:] != point[:-1]
+        nearest = np.full(len(x_m), -1, dtype=np.int64)
+        distance = np.full(len(x_m), np.inf)
+        nearest[point[lead]] = road[lead]
+        distance[point[lead]] = edge[lead]
+        return nearest, distance
+
+    def _edges(
+        self, points: npt.NDArray[np.object_], x_m: FloatArray, y_m: FloatArray, within_m: float
+    ) -> tuple[IntArray, IntArray, FloatArray]:
+        """Return pairs of point and piece near it, with the distance to the carriageway's edge."""
+        reach = within_m + float(self.half_width_m.max(initial=0.0))
+        point, piece = self.tree.query(points, predicate="dwithin", distance=reach)
+        away, _ = point_distance(x_m[point], y_m[point], self.piece[piece])
+        return point, piece, away - self.half_width_m[piece]
+
+
+def build_ground(layers: Layers) -> Ground:
+    """Make carriageways and buildings ready to be asked.
+
+    Parameters
+    ----------
+    layers : Layers
+        Checked layers.
+
+    Returns
+    -------
+    Ground
+        With search trees.
+    """
+    lines, row = shapely.get_parts(
+        np.asarray(layers.roads.geometry.values, dtype=object), return_index=True
+    )
+    coordinates, line = shapely.get_coordinates(lines, return_index=True)
+    joins = line[1:] == line[:-1]
+    piece = np.concatenate([coordinates[:-1], coordinates[1:]], axis=1)[joins]
+    road = row[line[1:][joins]].astype(np.int64)
+    half = layers.roads["width_m"].to_numpy(dtype=np.float64) / 2
+    return Ground(
+        piece,
+        road,
+        half[road],
+        shapely.STRtree(shapely.linestrings(piece.reshape(-1, 2, 2))),
+        shapely.STRtree(np.asarray(layers.buildings.geometry.values, dtype=object)),
+    )

@@ -1,0 +1,189 @@
+"""What the installer of each drop needs: lengths, port, people, traffic control, places, time.
+
+Enters: a finished plan, crew rules.
+Leaves: the tables ``jobs`` and ``work_places``, and figures about the work.
+Does not do: group jobs into days; put cuts on reels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.framing import declared
+from geoplan.model import Plan
+from geoplan.project import Project
+from geoplan.rules import load_rule_set
+from geoplan.rules.crew_reader import CrewRules
+from geoplan.tables import TABLES
+from geoplan.text_columns import places, worded
+from geoplan.work.approach import build_approach
+from geoplan.work.crew import build_crew
+from geoplan.work.ground import build_ground
+from geoplan.work.lengths import build_lengths
+from geoplan.work.places import build_places, is_bucket_job
+from geoplan.work.road_works import TRAFFIC_CLASSES
+from geoplan.work.traffic import NOT_SEEN, build_traffic
+
+IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+JOB_KINDS = ("same_side", "span_clamp", "street_crossing", "street_crossing_span_clamp")
+
+
+@dataclass(frozen=True)
+class JobTables:
+    """Jobs of a plan with their places, and figures about them."""
+
+    jobs: gpd.GeoDataFrame
+    work_places: gpd.GeoDataFrame
+    figures: Mapping[str, Any]
+
+
+def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
+    """Work out what the installer of each drop needs.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    rules : CrewRules
+        Who may build a drop, and with what traffic control.
+
+    Returns
+    -------
+    JobTables
+        Tables as declared; no crew day yet.
+
+    Raises
+    ------
+    ProjectFileError
+        If ``[crew] two_people`` or ``[lengths] building_runs`` names an address that isn't there.
+    """
+    drops, project = plan.drops, plan.project
+    ground = build_ground(plan.layers)
+    lengths = build_lengths(drops, plan.air_spans, plan.layers.addresses.index, project)
+    found = build_places(plan, rules, ground)
+    traffic = build_traffic(plan, rules, ground, found.table)
+    no_contact = rules.value("alone.no_contact")
+    approach = build_approach(plan, load_rule_set(project.rule_set), no_contact)
+    crew = build_crew(plan, rules, traffic, approach, found.without)
+    kind = job_kinds(drops)
+    bucket = is_bucket_job(drops)
+    ends = np.asarray(plan.air_spans.geometry.values, dtype=object)
+    jobs = declared(
+        gpd.GeoDataFrame(
+            {
+                **{name: drops[name].array for name in ("address_id", "terminal_id", "label")},
+                "job_kind": worded(kind, JOB_KINDS),
+                **_columns(first_ports(plan)),
+                **_columns(lengths),
+                **_columns(crew),
+                **_columns(traffic.columns),
+                **_columns(approach),
+                "is_bucket_job": bucket,
+                "work_s": _work_s(kind, bucket, project),
+                "crew_day_id": worded(np.full(len(drops), -1), ()),
+            },
+            geometry=shapely.force_2d(shapely.get_point(ends, -1)),
+            crs=plan.layers.crs.working_crs,
+        ),
+        TABLES["jobs"],
+    )
+    return JobTables(jobs, found.table, _figures(jobs, rules, found.without))
+
+
+def job_kinds(drops: pd.DataFrame) -> IntArray:
+    """Return the kind of each job.
+
+    Parameters
+    ----------
+    drops : pandas.DataFrame
+        Columns as declared for ``drops``, n rows.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Place in `JOB_KINDS`. A drop by way of another pole counts by how it leaves that pole.
+    """
+    by_clamp = drops["strand_span_id"].notna().to_numpy(dtype=bool)
+    crosses = drops["is_street_crossing"].to_numpy(dtype=bool)
+    return np.asarray(by_clamp + 2 * crosses, dtype=np.int64)
+
+
+def first_ports(plan: Plan) -> pd.DataFrame:
+    """Give each drop its ports, counted up from those in use by order of address.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+
+    Returns
+    -------
+    pandas.DataFrame
+        n rows: ``first_port``, ``last_port``. Records tell how many ports are in use, not which:
+        the first ones are taken to be.
+    """
+    drops = plan.drops
+    needed = drops["ports_needed"].to_numpy(dtype=np.int64)
+    terminal = places(drops["terminal_id"], plan.terminals["terminal_id"])
+    in_use = plan.terminals["ports_in_use"].to_numpy(dtype=np.int64)[terminal]
+    upto = pd.Series(needed).groupby(terminal).cumsum().to_numpy(dtype=np.int64)
+    return pd.DataFrame({"first_port": in_use + upto - needed + 1, "last_port": in_use + upto})
+
+
+def _columns(frame: pd.DataFrame) -> dict[str, Any]:
+    return {str(name): frame[name].array for name in frame.columns}
+
+
+def _work_s(kind: IntArray, bucket: BoolArray, project: Project) -> FloatArray:
+    usual = np.array([project.days.work[name] for name in JOB_KINDS])
+    return np.asarray(usual[kind] + project.days.work["bucket"] * bucket)
+
+
+def _figures(
+    jobs: gpd.GeoDataFrame, rules: CrewRules, without: Mapping[str, BoolArray]
+) -> dict[str, Any]:
+    """Return counts, the rules in force, and what was not checked, as plain values."""
+    status: dict[str, int] = {}
+    for figure in rules.figures.values():
+        status[figure.status.label] = status.get(figure.status.label, 0) + 1
+    return {
+        "crew_rules": rules.name,
+        "crew_rules_title": rules.title,
+        "crew_rules_caution": rules.caution,
+        "crew_figures_by_status": dict(sorted(status.items())),
+        "jobs_by_kind": _counts(jobs["job_kind"], JOB_KINDS),
+        "jobs_by_traffic_class": _counts(jobs["traffic_class"], TRAFFIC_CLASSES),
+        "jobs_by_crew_size": {
+            str(size): int(count)
+            for size, count in jobs["crew_size"].value_counts().sort_index().items()
+        },
+        "bucket_jobs": int(jobs["is_bucket_job"].sum()),
+        "jobs_with_owner_permit": int(jobs["is_owner_permit_needed"].sum()),
+        "jobs_by_power_approach": _counts(
+            jobs["power_approach"], ("within", "not_checked", "clear", "none")
+        ),
+        "jobs_without_stocked_length": int(jobs["cut_note"].notna().sum()),
+        "jobs_without_place": {place: int(lacks.sum()) for place, lacks in without.items()},
+        "wire_m": float(jobs["wire_m"].sum()),
+        "work_not_checked": [
+            NOT_SEEN,
+            "ports: the records tell how many are in use, not which; check before connecting",
+            "building run: taken from [lengths] unless given for the address",
+            "places of ladder, reel and bucket: plantings, fences, slopes and parked cars",
+        ],
+    }
+
+
+def _counts(column: pd.Series, words: tuple[str, ...]) -> dict[str, int]:
+    return {word: int((column == word).sum()) for word in words}

@@ -1,0 +1,200 @@
+"""Roads as crew rules see them: how each may be crossed, and how far signs and tapers stand.
+
+Enters: roads, crew rules.
+Leaves: the least way over each road; distances of signs, tapers and buffers.
+Does not do: know any drop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geoplan.rules.crew_reader import ROAD_CLASSES, SIGN_ROWS, WAYS, CrewRules
+from geoplan.text_columns import places, texts
+from geoplan.units import to_si
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+TRAFFIC_CLASSES = ("none", "beside_road", "short_stop", "flaggers", "lane_closure", "owner")
+"""From the least to the most."""
+BESIDE, STOP, FLAGGERS, CLOSURE, OWNER = range(1, 6)
+
+SPEED_SLACK_M_PER_S = 0.01
+"""A speed limit that exceeds a figure by less is taken for it: files round them."""
+MPH = float(to_si(1.0, "mph", "speed"))
+
+
+@dataclass(frozen=True)
+class Roads:
+    """Roads as crew rules see them, by row of the layer."""
+
+    name: Any
+    class_word: Any
+    class_code: IntArray
+    """Place in `ROAD_CLASSES`; that of ``other`` for words which aren't there."""
+    speed_m_per_s: FloatArray
+    speed_is_assumed: BoolArray
+    vehicles: FloatArray
+    vehicles_are_assumed: BoolArray
+    width_m: FloatArray
+    way: IntArray
+    """Least traffic class by which the road may be crossed."""
+    is_for_one: BoolArray
+    """Whether one person may cross it."""
+
+
+def look_up_roads(roads: gpd.GeoDataFrame, rules: CrewRules) -> Roads:
+    """Look up how each road may be crossed.
+
+    Parameters
+    ----------
+    roads : geopandas.GeoDataFrame
+        Columns as declared for the layer, n rows.
+    rules : CrewRules
+        Limits by road class; what is taken where speed or traffic isn't recorded.
+
+    Returns
+    -------
+    Roads
+        By row. The least way whose limits the road keeps: alone and two people in a gap are
+        ``short_stop``, then ``flaggers``; beyond them ``lane_closure``; a highway is ``owner``.
+    """
+    words = texts(roads["road_class"])
+    code = places(words, list(ROAD_CLASSES))
+    code = np.where(code >= 0, code, ROAD_CLASSES.index("other"))
+    speed = roads["speed_m_per_s"].to_numpy(dtype=np.float64)
+    vehicles = roads["vehicles_per_day"].to_numpy(dtype=np.float64)
+    no_speed, no_vehicles = np.isnan(speed), np.isnan(vehicles)
+    speed = np.where(no_speed, rules.by_class("assumed", "speed")[code], speed)
+    vehicles = np.where(no_vehicles, rules.by_class("assumed", "vehicles")[code], vehicles)
+
+    def keeps(way: str) -> BoolArray:
+        fast = rules.by_class(f"crossing.{way}", "speed")[code]
+        many = rules.by_class(f"crossing.{way}", "vehicles")[code]
+        return np.asarray((speed <= fast + SPEED_SLACK_M_PER_S) & (vehicles <= many))
+
+    alone, stop, flaggers = (keeps(way) for way in WAYS)
+    owned = code == ROAD_CLASSES.index("highway")
+    way = np.select(
+        [owned, alone | stop, flaggers], [OWNER, STOP, FLAGGERS], default=CLOSURE
+    ).astype(np.int64)
+    name = roads["name"].fillna(pd.Series(roads.index, index=roads.index))
+    return Roads(
+        texts(name),
+        texts(roads["road_class"].fillna("class unknown")),
+        code,
+        speed,
+        no_speed,
+        vehicles,
+        no_vehicles,
+        roads["width_m"].to_numpy(dtype=np.float64),
+        way,
+        alone & ~owned,
+    )
+
+
+def taper_length(speed_m_per_s: FloatArray, offset_m: FloatArray, rules: CrewRules) -> FloatArray:
+    """Return the length L of a taper.
+
+    Parameters
+    ----------
+    speed_m_per_s : ndarray of float64, shape (n,)
+        Speed limit, m/s.
+    offset_m : ndarray of float64, shape (n,)
+        Offset W, m.
+    rules : CrewRules
+        Where the formula changes.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        L in m.
+
+    Notes
+    -----
+    L = W S^2 / 60 up to 40 mph, L = W S above, with S in mph, L and W in one unit. The table
+    has the second formula from 45 mph; between 40 and 45 mph it is taken too, as the longer one.
+
+    References
+    ----------
+    California MUTCD 2014, Table 6H-4 (federal Table 6C-4); read.
+    """
+    speed_mph = speed_m_per_s / MPH
+    is_low = speed_m_per_s <= rules.value("taper.low_speed_to") + SPEED_SLACK_M_PER_S
+    low = offset_m * speed_mph**2 / rules.value("taper.low_divisor")
+    return np.where(is_low, low, offset_m * speed_mph)
+
+
+def sign_spacing(
+    speed_m_per_s: FloatArray, class_code: IntArray, rules: CrewRules
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return how far advance-warning signs stand apart.
+
+    Parameters
+    ----------
+    speed_m_per_s : ndarray of float64, shape (n,)
+        Speed limit, m/s.
+    class_code : ndarray of int64, shape (n,)
+        Place in `ROAD_CLASSES`. A highway takes the expressway's row; what is not rural takes
+        an urban row by its speed.
+    rules : CrewRules
+        The table.
+
+    Returns
+    -------
+    tuple of ndarray of float64, shape (n,)
+        From the work space to the first sign, on to the second, on to the third, m.
+
+    References
+    ----------
+    California MUTCD 2014, Table 6H-3; read.
+    """
+    limits = [rules.value(f"signs.{row}.to_speed") for row in ("urban_low", "urban_middle")]
+    row = np.select(
+        [
+            class_code == ROAD_CLASSES.index("highway"),
+            class_code == ROAD_CLASSES.index("rural"),
+            speed_m_per_s <= limits[0] + SPEED_SLACK_M_PER_S,
+            speed_m_per_s <= limits[1] + SPEED_SLACK_M_PER_S,
+        ],
+        [4, 3, 0, 1],
+        default=2,
+    )
+    table = np.array(
+        [[rules.value(f"signs.{name}.{sign}") for sign in ("a", "b", "c")] for name in SIGN_ROWS]
+    )
+    a, b, c = table[row].T
+    return a, b, c
+
+
+def buffer_length(speed_m_per_s: FloatArray, rules: CrewRules) -> FloatArray:
+    """Return the free space between taper and work space.
+
+    Parameters
+    ----------
+    speed_m_per_s : ndarray of float64, shape (n,)
+        Speed limit, m/s.
+    rules : CrewRules
+        The table; a speed between two rows takes the higher one.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        m; NaN beyond the table's end.
+
+    References
+    ----------
+    MUTCD 2009, Table 6C-2; from memory.
+    """
+    bands = rules.buffers()
+    upper = np.array([speed for speed, _ in bands])
+    values = np.array([*(figure.value_si for _, figure in bands), np.nan])
+    return np.asarray(values[np.searchsorted(upper, speed_m_per_s - SPEED_SLACK_M_PER_S)])

@@ -1,0 +1,226 @@
+"""What is said of traffic control: limits kept or not, with figures and the rule behind them.
+
+Enters: roads as crew rules see them, rows of roads and drops.
+Leaves: columns of text.
+Does not do: decide anything.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geoplan.rules.crew_reader import ROAD_CLASSES, CrewRules
+from geoplan.text_columns import joined, numbers, texts, worded
+from geoplan.units import ReportUnits, say
+from geoplan.work.clauses import chained, in_words, per_row
+from geoplan.work.road_works import (
+    BESIDE,
+    CLOSURE,
+    FLAGGERS,
+    MPH,
+    OWNER,
+    SPEED_SLACK_M_PER_S,
+    STOP,
+    Roads,
+)
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+def _described(road: IntArray, roads: Roads, units: ReportUnits) -> Any:
+    """Name roads with class, speed limit and traffic."""
+    taken = (", ", " taken, ")
+    return joined(
+        roads.name.take(road),
+        ", ",
+        roads.class_word.take(road),
+        ", ",
+        in_words(roads.speed_m_per_s[road], "speed", units),
+        worded(roads.speed_is_assumed[road], taken),
+        numbers(roads.vehicles[road], 0),
+        worded(roads.vehicles_are_assumed[road], (" vehicles a day", " vehicles a day taken")),
+    )
+
+
+def _limits(way: str, rules: CrewRules, units: ReportUnits) -> list[str]:
+    """Write the limits of a way over roads by class."""
+    fast, many = (rules.by_class(f"crossing.{way}", name) for name in ("speed", "vehicles"))
+    return [
+        f"no {road_class} road may be crossed so"
+        if np.isnan(speed)
+        else f"{say(speed, 'speed', units)}, {count:.0f} a day; crossing.{way}.{road_class}; "
+        f"{rules.require(f'crossing.{way}.{road_class}.speed').status.label}"
+        for road_class, speed, count in zip(ROAD_CLASSES, fast, many, strict=True)
+    ]
+
+
+def roads_crossed(road: IntArray, roads: Roads, rules: CrewRules, units: ReportUnits) -> Any:
+    """Say by which limits roads are crossed as they are."""
+    alone, stop, flaggers = (
+        worded(roads.class_code[road], _limits(way, rules, units))
+        for way in ("alone", "stop", "flaggers")
+    )
+    case = np.select(
+        [roads.way[road] == STOP, roads.way[road] == FLAGGERS, roads.way[road] == CLOSURE],
+        [np.where(roads.is_for_one[road], 0, 1), 2, 3],
+        default=4,
+    )
+    opening = worded(
+        case,
+        (
+            ": in a gap in traffic, within the limits for one (",
+            ": in a gap in traffic, within the limits for two (",
+            ": flaggers, above the limits of a gap in traffic (",
+            ": lane closure, above the limits of flaggers (",
+            ": limited access, only with the owner's permit and a crew (",
+        ),
+    )
+    limit = pd.Series(alone).where(case == 0, pd.Series(stop))
+    limit = limit.where(case <= 2, pd.Series(flaggers)).where(case <= 3, "owner.highway")
+    return joined("over ", _described(road, roads, units), opening, limit.array, ")")
+
+
+def roads_beside(
+    road: IntArray, edge_m: FloatArray, roads: Roads, rules: CrewRules, units: ReportUnits
+) -> Any:
+    """Say how near to a carriageway work is done."""
+    limit = say(rules.value("places.beside_road"), "length", units)
+    return joined(
+        "work ",
+        in_words(edge_m, "length", units),
+        " from the carriageway of ",
+        _described(road, roads, units),
+        f", nearer than {limit} (places.beside_road)",
+    )
+
+
+def road_signs(
+    code: IntArray, at: IntArray, roads: Roads, rules: CrewRules, units: ReportUnits
+) -> list[tuple[IntArray, Any]]:
+    """Say what stands on the road, and where the distances come from."""
+    flagged, closed = np.flatnonzero(code == FLAGGERS), np.flatnonzero(code == CLOSURE)
+    signed = np.flatnonzero((code >= BESIDE) & (code < OWNER))
+    tapered = np.flatnonzero((code == FLAGGERS) | (code == CLOSURE))
+    least, most, step, out = (
+        say(rules.value(f"taper.{name}"), "length", units)
+        for name in ("one_lane_least", "one_lane", "one_lane_device_spacing", "downstream")
+    )
+    flaggers = int(rules.value("people.flaggers"))
+    apart = rules.value("taper.device_spacing_per_mph") * roads.speed_m_per_s[at[closed]] / MPH
+    buffers = [figure.citation() for _, figure in rules.buffers()[:1]]
+    sources = [
+        "; ".join(
+            [f"taper by {rules.require(key).citation()}", *(f"buffer by {x}" for x in buffers)]
+        )
+        for key in ("taper.one_lane", "taper.merging")
+    ]
+    signs = rules.require("signs.urban_low.a").citation()
+    return [
+        (
+            flagged,
+            worded(
+                np.zeros(len(flagged)),
+                (
+                    f"{flaggers} flaggers besides the crew, one-lane two-way taper {least} to "
+                    f"{most} with devices about {step} apart, downstream taper {out}",
+                ),
+            ),
+        ),
+        (
+            closed,
+            joined(
+                "one lane closed, devices in the taper at most ",
+                in_words(apart, "length", units),
+                f" apart, downstream taper {out}",
+            ),
+        ),
+        (signed, worded(np.zeros(len(signed)), (f"signs by {signs}",))),
+        (tapered, worded(code[tapered] == CLOSURE, sources)),
+    ]
+
+
+def beyond_one(
+    pairs: tuple[IntArray, IntArray],
+    roads: Roads,
+    rules: CrewRules,
+    count: int,
+    units: ReportUnits,
+) -> Any:
+    """Say by what each road is beyond the limits for one person."""
+    keep = ~roads.is_for_one[pairs[1]]
+    drop, road = pairs[0][keep], pairs[1][keep]
+    fast = rules.by_class("crossing.alone", "speed")[roads.class_code[road]]
+    many = rules.by_class("crossing.alone", "vehicles")[roads.class_code[road]]
+    rows = np.arange(len(road))
+    is_fast = np.flatnonzero(roads.speed_m_per_s[road] > fast + SPEED_SLACK_M_PER_S)
+    is_busy = np.flatnonzero(roads.vehicles[road] > many)
+    barred = np.flatnonzero(np.isnan(fast))
+    opening = joined("crosses ", roads.name.take(road), ", ", roads.class_word.take(road))
+    why = chained(
+        len(road),
+        [
+            (rows, opening),
+            (barred, worded(np.zeros(len(barred)), ("a class that one may not cross alone",))),
+            (
+                is_fast,
+                joined(
+                    in_words(roads.speed_m_per_s[road[is_fast]], "speed", units),
+                    " above the ",
+                    in_words(fast[is_fast], "speed", units),
+                    " limit for one",
+                ),
+            ),
+            (
+                is_busy,
+                joined(
+                    numbers(roads.vehicles[road[is_busy]], 0),
+                    " vehicles a day above the ",
+                    numbers(many[is_busy], 0),
+                    " for one",
+                ),
+            ),
+        ],
+        ", ",
+    )
+    return per_row(drop, why, count)
+
+
+def not_recorded(
+    pairs: tuple[IntArray, IntArray], roads: Roads, count: int, units: ReportUnits
+) -> Any:
+    """Say what was taken because a road has no record of it."""
+    drop, road = pairs
+    slow = np.flatnonzero(roads.speed_is_assumed[road])
+    few = np.flatnonzero(roads.vehicles_are_assumed[road])
+    words = chained(
+        len(road),
+        [
+            (
+                slow,
+                joined(
+                    "speed limit of ",
+                    roads.name.take(road[slow]),
+                    " not recorded, ",
+                    in_words(roads.speed_m_per_s[road[slow]], "speed", units),
+                    " taken for its class",
+                ),
+            ),
+            (
+                few,
+                joined(
+                    "traffic of ",
+                    roads.name.take(road[few]),
+                    " not recorded, ",
+                    numbers(roads.vehicles[road[few]], 0),
+                    " a day taken for its class",
+                ),
+            ),
+        ],
+    )
+    told = np.flatnonzero(roads.speed_is_assumed[road] | roads.vehicles_are_assumed[road])
+    return per_row(drop[told], texts(pd.Series(words)).take(told), count)

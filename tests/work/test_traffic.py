@@ -1,0 +1,234 @@
+"""Traffic control: published tapers and signs, limits on both sides, words for the reasons."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from geoplan.model import Plan
+from geoplan.rules.crew_reader import ROAD_CLASSES, CrewRules, read_crew_rules
+from geoplan.work.jobs import JobTables, build_jobs
+from geoplan.work.road_works import (
+    CLOSURE,
+    FLAGGERS,
+    OWNER,
+    STOP,
+    TRAFFIC_CLASSES,
+    buffer_length,
+    look_up_roads,
+    sign_spacing,
+    taper_length,
+)
+from tests.towns import layer_frame
+from tests.work.conftest import with_layer
+
+FOOT_M = 0.3048
+MPH = 1609.344 / 3600
+RULES = read_crew_rules("us")
+
+
+@pytest.mark.parametrize(
+    ("width_ft", "mph", "feet"),
+    [
+        (12, 25, 125),
+        (12, 30, 180),
+        (12, 35, 245),
+        (12, 40, 320),
+        (12, 45, 540),
+        (12, 55, 660),
+        (10, 30, 150),
+    ],
+)
+def test_tapers_are_those_worked_out_by_hand(width_ft: float, mph: float, feet: float) -> None:
+    length = taper_length(np.array([mph * MPH]), np.array([width_ft * FOOT_M]), RULES)
+    assert length[0] / FOOT_M == pytest.approx(feet, rel=1e-9)
+
+
+def test_between_40_and_45_mph_the_longer_formula_holds() -> None:
+    speed = np.array([40.0, 40.5, 42.0, 44.9, 45.0]) * MPH
+    length = taper_length(speed, np.full(5, 12 * FOOT_M), RULES) / FOOT_M
+    assert length == pytest.approx([320.0, 12 * 40.5, 12 * 42.0, 12 * 44.9, 540.0])
+    assert (np.diff(length) > 0).all()
+
+
+@pytest.mark.parametrize(
+    ("mph", "road_class", "feet"),
+    [
+        (15, "alley", (100, 100, 100)),
+        (25, "residential", (100, 100, 100)),
+        (26, "residential", (250, 250, 250)),
+        (40, "arterial", (250, 250, 250)),
+        (41, "arterial", (350, 350, 350)),
+        (20, "rural", (500, 500, 500)),
+        (55, "rural", (500, 500, 500)),
+        (65, "highway", (1000, 1500, 2640)),
+    ],
+)
+def test_signs_stand_as_in_the_published_table(
+    mph: float, road_class: str, feet: tuple[float, ...]
+) -> None:
+    code = np.array([ROAD_CLASSES.index(road_class)])
+    spacing = sign_spacing(np.array([mph * MPH]), code, RULES)
+    assert [float(value[0]) / FOOT_M for value in spacing] == pytest.approx(feet)
+
+
+@pytest.mark.parametrize(
+    ("mph", "feet"), [(10, 115), (20, 115), (21, 155), (25, 155), (44, 360), (70, 730)]
+)
+def test_buffer_takes_the_next_higher_row(mph: float, feet: float) -> None:
+    assert buffer_length(np.array([mph * MPH]), RULES)[0] / FOOT_M == pytest.approx(feet)
+
+
+def test_beyond_the_table_there_is_no_buffer() -> None:
+    assert np.isnan(buffer_length(np.array([71 * MPH]), RULES)[0])
+
+
+def roads(road_class: str | None, mph: float, vehicles: float, width_m: float = 8.0):
+    frame = layer_frame(
+        "roads",
+        [shapely.LineString([(0, 0), (10, 0)])],
+        road_class=[road_class],
+        width_m=[width_m],
+        speed_m_per_s=[mph * MPH],
+    )
+    return frame.assign(vehicles_per_day=np.array([vehicles]), name=["Fennick Road"])
+
+
+@pytest.mark.parametrize(
+    ("road_class", "mph", "vehicles", "way", "for_one"),
+    [
+        ("residential", 25, 500, STOP, True),
+        ("residential", 26, 500, STOP, False),
+        ("residential", 25, 501, STOP, False),
+        ("residential", 30, 2000, STOP, False),
+        ("residential", 31, 2000, FLAGGERS, False),
+        ("residential", 30, 2001, FLAGGERS, False),
+        ("residential", 41, 100, CLOSURE, False),
+        ("alley", 15, 300, STOP, True),
+        ("collector", 20, 10, FLAGGERS, False),
+        ("arterial", 45, 12000, FLAGGERS, False),
+        ("arterial", 46, 12000, CLOSURE, False),
+        ("arterial", 45, 12001, CLOSURE, False),
+        ("highway", 20, 10, OWNER, False),
+        ("esplanade", 20, 10, FLAGGERS, False),
+        (None, 50, 10, CLOSURE, False),
+        ("residential", np.nan, 100, STOP, False),
+        ("residential", 25, np.nan, STOP, False),
+    ],
+)
+def test_each_road_is_crossed_the_least_way_it_allows(
+    road_class: str | None, mph: float, vehicles: float, way: int, for_one: bool
+) -> None:
+    found = look_up_roads(roads(road_class, mph, vehicles), RULES)
+    assert found.way[0] == way
+    assert found.is_for_one[0] == for_one
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    st.sampled_from(ROAD_CLASSES),
+    st.floats(5, 80),
+    st.floats(0, 40),
+    st.floats(0, 30000),
+    st.floats(0, 20000),
+)
+def test_faster_or_busier_roads_never_ask_for_less(
+    road_class: str, mph: float, faster: float, vehicles: float, busier: float
+) -> None:
+    slow = look_up_roads(roads(road_class, mph, vehicles), RULES)
+    fast = look_up_roads(roads(road_class, mph + faster, vehicles + busier), RULES)
+    assert fast.way[0] >= slow.way[0]
+    assert fast.is_for_one[0] <= slow.is_for_one[0]
+
+
+def test_every_drop_over_a_road_has_traffic_control(demo_plan: Plan, demo_jobs: JobTables) -> None:
+    crossings = demo_plan.crossings
+    over = crossings[(crossings["crossing_kind"] == "road") & ~crossings["is_near_miss"]]
+    jobs = demo_jobs.jobs.set_index("address_id")
+    controlled = jobs["traffic_class"].isin(TRAFFIC_CLASSES[STOP:])
+    owned = crossings[crossings["crossing_kind"].isin(["water", "rail"])]
+    expected = set(over["address_id"]) | set(owned["address_id"])
+    assert set(jobs.index[controlled]) == expected
+    assert (jobs.loc[sorted(set(owned["address_id"])), "traffic_class"] == "owner").all()
+    assert jobs.loc[jobs["is_owner_permit_needed"], "traffic_class"].eq("owner").all()
+    named = over.drop_duplicates("address_id", keep=False).set_index("address_id")["feature_id"]
+    named = named.drop(index=set(owned["address_id"]), errors="ignore")
+    assert (jobs.loc[named.index, "road_id"] == named).all()
+
+
+def test_distances_stand_where_the_class_has_them(demo_jobs: JobTables) -> None:
+    jobs = demo_jobs.jobs
+    signed = jobs["traffic_class"].isin(["beside_road", "short_stop", "flaggers", "lane_closure"])
+    far = jobs["traffic_class"].isin(["flaggers", "lane_closure"])
+    assert jobs["sign_1_m"].notna().tolist() == signed.tolist()
+    for name in ("sign_2_m", "sign_3_m", "taper_m", "buffer_m"):
+        assert jobs[name].notna().tolist() == far.tolist()
+
+
+def test_a_road_too_fast_for_flaggers_is_a_lane_closure(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    speed = np.full(len(demo_plan.layers.roads), 50 * MPH)
+    jobs = build_jobs(with_layer(demo_plan, "roads", speed_m_per_s=speed), crew_rules).jobs
+    closed = jobs[jobs["traffic_class"] == "lane_closure"]
+    assert len(closed) > 20
+    width = demo_plan.layers.roads["width_m"].reindex(closed["road_id"]).to_numpy()
+    lane = np.minimum(12 * FOOT_M, width / 2)
+    assert closed["taper_m"].to_numpy() == pytest.approx(lane * 50)
+    assert closed["buffer_m"].to_numpy() == pytest.approx(425 * FOOT_M)
+    assert closed["traffic_reasons"].str.contains("above the limits of flaggers", regex=False).all()
+    assert (closed["crew_size"] == 2).all()
+
+
+def test_unknown_speed_is_said_and_taken_on_the_safe_side(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    roads_known = build_jobs(demo_plan, crew_rules).jobs
+    unknown = np.full(len(demo_plan.layers.roads), np.nan)
+    plan = with_layer(demo_plan, "roads", speed_m_per_s=unknown, vehicles_per_day=unknown)
+    jobs = build_jobs(plan, crew_rules).jobs
+    stops = jobs[jobs["traffic_class"] == "short_stop"]
+    assert stops["crew_reasons"].str.contains("not recorded, 30 mph taken for its class").any()
+    crosses = jobs["traffic_class"].isin(["short_stop", "flaggers", "lane_closure"])
+    assert jobs.loc[crosses, "crew_reasons"].str.contains("not recorded").all()
+    assert (jobs["crew_size"] >= roads_known["crew_size"]).all()
+
+
+def test_a_road_beside_the_ladder_is_work_beside_a_road(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    jobs = demo_jobs.jobs.set_index("address_id")
+    feet = demo_jobs.work_places
+    feet = feet[feet["place"].isin(["ladder", "bucket"])].set_index("address_id")
+    lanes = demo_plan.layers.roads
+    surface = shapely.union_all(lanes.geometry.buffer(lanes["width_m"] / 2, quad_segs=64))
+    edge = feet.geometry.distance(surface).reindex(jobs.index)
+    limit = crew_rules.value("places.beside_road")
+    near = (edge < limit - 0.01) & ~jobs["traffic_class"].isin(TRAFFIC_CLASSES[STOP:])
+    assert near.sum() > 50
+    assert (jobs.loc[near, "traffic_class"] == "beside_road").all()
+    assert (jobs.loc[edge > limit + 0.01, "traffic_class"] != "beside_road").all()
+
+
+def test_rail_needs_its_owner_and_a_crew(demo_plan: Plan, crew_rules: CrewRules) -> None:
+    row = demo_plan.crossings.iloc[[0]].assign(
+        address_id=demo_plan.drops["address_id"][5],
+        crossing_kind="rail",
+        feature_id="T1",
+        feature_name="Orrin Line",
+        is_near_miss=False,
+    )
+    crossings = gpd.GeoDataFrame(pd.concat([demo_plan.crossings, row], ignore_index=True))
+    plan = dataclasses.replace(demo_plan, crossings=crossings)
+    job = build_jobs(plan, crew_rules).jobs.iloc[5]
+    assert job["traffic_class"] == "owner"
+    assert job["is_owner_permit_needed"]
+    assert job["crew_size"] == 2
+    assert "crosses rail Orrin Line" in job["crew_reasons"]
