@@ -8,7 +8,7 @@ Does not do: convert columns (they stay in SI, as declared).
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -84,8 +84,8 @@ def to_project_crs(shapes: ShapeArray, unit_to_metre: float) -> ShapeArray:
     return scaled
 
 
-def write_gpkg(plan: Plan, path: Path) -> Path:
-    """Write all tables of a plan as layers of a GeoPackage.
+def write_gpkg(plan: Plan, path: Path, names: Sequence[str] = LAYER_ORDER) -> Path:
+    """Write tables of a plan as layers of a GeoPackage.
 
     Parameters
     ----------
@@ -93,6 +93,8 @@ def write_gpkg(plan: Plan, path: Path) -> Path:
         A finished plan.
     path : pathlib.Path
         File to write; it must not exist.
+    names : sequence of str
+        Tables wanted, of those that the plan holds; by default all.
 
     Returns
     -------
@@ -105,11 +107,11 @@ def write_gpkg(plan: Plan, path: Path) -> Path:
         If the file cannot be written.
     """
     with _fixed_clock():
-        held = tables_of(plan)
-        for name in (name for name in LAYER_ORDER if name in held):
+        held = [name for name in LAYER_ORDER if name in names and name in tables_of(plan)]
+        for name in held:
             _write_layer(plan, name, path)
     _allow_flat(path, "air_spans")
-    add_styles(path, GEOMETRY_COLUMN)
+    add_styles(path, GEOMETRY_COLUMN, held)
     return path
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +34,8 @@ from geoplan.tables import CrossingKind
 
 FIXED_TIME = "2000-01-01T00:00:00.000Z"
 """Stands for the time of writing, so that the same plan gives the same bytes."""
+
+AUDITED = (CrossingKind.ROAD.value, CrossingKind.RAIL.value, CrossingKind.WATER.value)
 
 _TABLE = """
 CREATE TABLE layer_styles (
@@ -109,6 +111,9 @@ def style_documents() -> dict[str, str]:
         "air_spans": _categories("route_kind", routes),
         "alternatives": _categories("route_kind", thin),
         "crossings": _categories("crossing_kind", _crossing_symbols()),
+        "crossing_audit": _categories(
+            "crossing_kind", [one for one in _crossing_symbols() if one.value in AUDITED]
+        ),
         "hazards": _categories("severity", severities),
         "unserved": _categories(
             "", [_marker(PointStyle("Unserved", WHITE, "cross_fill"), 4.0, outline=VERMILLION)]
@@ -202,15 +207,17 @@ def _symbols(renderer: ET.Element, symbols: Sequence[_Symbol]) -> None:
             ET.SubElement(options, "Option", type="QString", name=key, value=value)
 
 
-def add_styles(path: Path, geometry_column: str) -> None:
+def add_styles(path: Path, geometry_column: str, layers: Collection[str]) -> None:
     """Add the table of styles to a GeoPackage.
 
     Parameters
     ----------
     path : pathlib.Path
-        A GeoPackage with the layers of `style_documents`.
+        A GeoPackage.
     geometry_column : str
-        Name of the geometry column in those layers.
+        Name of the geometry column in its layers.
+    layers : collection of str
+        Its layers; those of them in `style_documents` get their style.
 
     Raises
     ------
@@ -226,6 +233,7 @@ def add_styles(path: Path, geometry_column: str) -> None:
             [
                 (name, geometry_column, name, document, FIXED_TIME)
                 for name, document in style_documents().items()
+                if name in layers
             ],
         )
         connection.execute(
