@@ -2,23 +2,20 @@
 
     python maps/make_maps.py
 
-Writes ``maps/demo``: ``map.html``, ``overview.png``, ``detail.png``, ``popup.png`` and ``phone.png``.
-It needs the ``test`` extra, a Chromium (``CHROMIUM`` in the environment, or one on the path) and no
+Writes ``maps/demo``: ``map.html`` and pictures of it: ``overview``, ``streets``, ``detail``, ``drop``,
+``runners_up``, ``unserved``, ``table`` and ``phone``, all ``.png``. It needs the ``test`` extra, a Chromium (``CHROMIUM`` in the environment, or one on the path) and no
 net.
 """
 
 from __future__ import annotations
 
-import json
 import os
-import re
 import shutil
 import sys
 import tempfile
 from pathlib import Path
-from typing import Any
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from geoplan.cli import main as plan_drops
 
@@ -38,19 +35,49 @@ FLAGS = [
 DETAIL_ADDRESS = "A118"
 """The detail shows the streets around this house: span clamps on both sides of a street."""
 
-DETAIL_ZOOM = 20
+UNSERVED_CODE = "no_free_port"
+"""The picture of an unserved address shows the first with this reason."""
 
-OPEN_POPUP = """(title) => {
-  const map = Object.values(window).find((one) => one instanceof L.Map);
-  let hit = null;
-  map.eachLayer((one) => {
-    if (one.feature && one.feature.properties.title === title) hit = hit || one;
-  });
-  hit.openPopup();
+DETAIL_ZOOM = 20
+STREETS_ZOOM = 18
+
+READY = "body[data-ready=yes]"
+"""What a page says of itself when all of it has been read and drawn."""
+
+CHOOSE = """async (address) => {
+  const row = geoplanPage.plan.rowOf(address);
+  if (row < 0) return false;
+  await geoplanPage.choose({ type: "row", index: row }, true);
+  return true;
 }"""
 
-SETTLE_MS = 1000
-"""For the map to move until all of a popup is in view."""
+GO_TO = """([address, zoom]) => {
+  const { plan, map } = geoplanPage;
+  const row = plan.rowOf(address);
+  if (row < 0) return false;
+  map.setView(plan.grid.latLng(...plan.place(row)), zoom, { animate: false });
+  return true;
+}"""
+
+TELLING = """() => {
+  const { plan } = geoplanPage;
+  for (let row = 0; row < plan.dropCount; row += 1) {
+    const is = (name) => plan.told.numbers("drop." + name)[row] === 1;
+    const isRaised = is("hook_is_raised") || is("attachment_is_raised");
+    const hasNote = plan.told.text("drop.clearance_note", row) !== null;
+    if (isRaised && hasNote && plan.number("street", row) === 1) return plan.id(row);
+  }
+  return null;
+}"""
+"""The first drop over a street that is raised and has a cheaper route ruled out."""
+
+UNSERVED = """(code) => {
+  const { plan } = geoplanPage;
+  for (let i = 0; i < plan.unservedCount; i += 1) {
+    if (plan.shown.text("unserved.code", i) === code) return plan.id(plan.dropCount + i);
+  }
+  return null;
+}"""
 
 
 def find_chromium() -> str:
@@ -69,64 +96,45 @@ def write_map(folder: Path) -> Path:
     return folder / "map.html"
 
 
-def planned_drops(page: Path) -> list[dict[str, Any]]:
-    """Return the drops in the data block of a map page."""
-    text = page.read_text(encoding="utf-8")
-    found = re.search(r'<script type="application/json" id="geoplan-data">(.*?)</script>', text)
-    if found is None:
-        sys.exit("The map page holds no data block.")
-    drops: list[dict[str, Any]] = json.loads(found[1])["layers"]["drops"]
-    return drops
-
-
-def house_of(drop: dict[str, Any]) -> list[float]:
-    """Return latitude and longitude of the house end of a drop."""
-    longitude, latitude = drop["geometry"]["coordinates"][-1]
-    return [latitude, longitude]
-
-
-def place_of(page: Path, address_id: str) -> list[float]:
-    """Return latitude and longitude of the house end of an address's drop."""
-    for drop in planned_drops(page):
-        if drop["properties"]["label"] == address_id:
-            return house_of(drop)
-    sys.exit(f"Address {address_id} has no planned drop; choose another for the detail.")
-
-
-def telling_drop(page: Path) -> dict[str, Any]:
-    """Return the first drop over a street that is raised and has a cheaper route ruled out."""
-    for drop in planned_drops(page):
-        rows = dict(drop["properties"]["rows"])
-        is_raised = any("raised" in rows.get(f"{end} height", "") for end in ("Hook", "House"))
-        if is_raised and "Ruled out" in rows and rows["Across a street"] == "yes":
-            return drop
-    sys.exit("No drop is raised with a cheaper route ruled out; choose by another rule.")
-
-
-def take_picture(
-    browser: Browser,
-    page: Path,
-    picture: Path,
-    size: dict[str, Any],
-    place: list[float] | None,
-    title: str = "",
-) -> None:
-    """Open the page, go to a place and open a popup if they are given, and take its picture."""
+def opened(browser: Browser, page: Path, size: dict[str, int]) -> Page:
+    """Open a map page and wait until it is drawn."""
     tab = browser.new_page(viewport=size)
     tab.goto(page.as_uri())
-    tab.wait_for_selector("body[data-ready=yes]")
-    if place is not None:
-        tab.evaluate(
-            "([place, zoom]) => Object.values(window).find((one) => one instanceof L.Map)"
-            ".setView(place, zoom, { animate: false })",
-            [place, DETAIL_ZOOM],
-        )
-        tab.wait_for_selector(".gp-label-terminal", state="attached")
-    if title:
-        tab.evaluate(OPEN_POPUP, title)
-        tab.wait_for_selector(".gp-popup")
-        tab.wait_for_timeout(SETTLE_MS)
-    tab.screenshot(path=picture)
+    tab.wait_for_selector(READY)
+    return tab
+
+
+def picture(tab: Page, name: str) -> None:
+    """Take the picture of what is open."""
+    tab.screenshot(path=OUT / name)
+
+
+def chosen(tab: Page, address: str | None) -> None:
+    """Choose an address on the page, or end with a sentence that says that it isn't there."""
+    if address is None or not tab.evaluate(CHOOSE, address):
+        sys.exit(f"Address {address} is not on the map; choose another for the picture.")
+
+
+def take_pictures(browser: Browser, page: Path) -> None:
+    """Take all pictures of a page."""
+    tab = opened(browser, page, WIDE)
+    picture(tab, "overview.png")
+    for zoom, name in ((STREETS_ZOOM, "streets.png"), (DETAIL_ZOOM, "detail.png")):
+        if not tab.evaluate(GO_TO, [DETAIL_ADDRESS, zoom]):
+            sys.exit(f"Address {DETAIL_ADDRESS} is not on the map; choose another for the detail.")
+        picture(tab, name)
+    chosen(tab, tab.evaluate(TELLING))
+    picture(tab, "drop.png")
+    tab.locator(".gp-profile").scroll_into_view_if_needed()
+    tab.get_by_role("button", name="Draw on the map").click()
+    picture(tab, "runners_up.png")
+    chosen(tab, tab.evaluate(UNSERVED, UNSERVED_CODE))
+    picture(tab, "unserved.png")
+    tab.get_by_role("tab", name="Table").click()
+    picture(tab, "table.png")
+    tab.close()
+    tab = opened(browser, page, PHONE)
+    picture(tab, "phone.png")
     tab.close()
 
 
@@ -136,15 +144,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         page = OUT / "map.html"
         shutil.copyfile(write_map(Path(folder) / "demo"), page)
-    place = place_of(page, DETAIL_ADDRESS)
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=find_chromium(), args=FLAGS)
-        take_picture(browser, page, OUT / "overview.png", WIDE, None)
-        take_picture(browser, page, OUT / "detail.png", WIDE, place)
-        drop = telling_drop(page)
-        title = drop["properties"]["title"]
-        take_picture(browser, page, OUT / "popup.png", WIDE, house_of(drop), title)
-        take_picture(browser, page, OUT / "phone.png", PHONE, None)
+        take_pictures(browser, page)
         browser.close()
     print(f"Written: {', '.join(sorted(path.name for path in OUT.iterdir()))}")
 

@@ -1,12 +1,12 @@
-"""The plan as one HTML page with a map that works without a net.
+"""The plan as a map in pages that work without a net.
 
 Enters: a `Plan`.
-Leaves: ``map.html``.
-Does not do: put data into HTML; all data is one block of JSON that the page's script reads.
+Leaves: ``map.html``, and for a plan that is too large for one page, ``map/area-*.html``.
+Does not do: put data into HTML; all data stands in two packed blocks that the page's script reads.
 
-folium gives the frame: the map, a feature group per layer, the control that switches them. Texts
-reach neither its templates (they would run what stands between double braces) nor ``innerHTML``.
-A content security policy allows only the page's own scripts, by their hashes, and no requests.
+folium gives the frame. Texts reach neither its templates (they would run what stands between double
+braces) nor markup. A content security policy allows only the page's own scripts, by their hashes,
+and no requests; a base map that the project asks for adds pictures from its host, nothing else.
 """
 
 from __future__ import annotations
@@ -14,44 +14,36 @@ from __future__ import annotations
 import base64
 import hashlib
 import html
-import json
 import re
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 import branca.element
 import folium
 
 from geoplan.reports.caution import CAUTION_LINE
 from geoplan.reports.leaflet import leaflet_script, leaflet_style
-from geoplan.reports.map_features import page_data
-from geoplan.reports.palette import FILL_BANDS, ROUTE_STYLE, SEVERITY_STYLE
-from geoplan.tables import RouteKind, Severity
+from geoplan.reports.map.pages import INDEX_FILE, PageBlocks, plan_pages
 
 if TYPE_CHECKING:
     from geoplan.model import Plan
 
-CONTEXT_GROUPS = (
-    ("Lots", ("parcels",)),
-    ("Roads, walks, drives", ("roads", "sidewalks", "driveways")),
-    ("Rail and water", ("rail", "water")),
-    ("Buildings and pools", ("buildings", "pools")),
-    ("Trees", ("trees",)),
-    ("Power", ("power",)),
-    ("Strand", ("strands",)),
-    ("Existing drops", ("existing_drops",)),
-    ("Poles", ("poles",)),
-    ("Terminals", ("terminals",)),
+SCRIPTS = (
+    "map_unpack.js",
+    "map_plan.js",
+    "map_draw.js",
+    "map_profile.js",
+    "map_details.js",
+    "map_find.js",
+    "map_table.js",
+    "map_link.js",
+    "map_page.js",
+    "map_index.js",
 )
-FLAG_GROUPS = (
-    ("Street crossings", ("street_crossings",)),
-    ("Other crossings", ("other_crossings",)),
-    ("Unserved", ("unserved",)),
-)
-HIDDEN_GROUPS = ("Other crossings", f"Flags: {SEVERITY_STYLE[Severity.NOTE].label.lower()}")
-"""Groups that are off until they are asked for: there are many, and none needs action first."""
+"""Scripts of the page, in the order in which they need each other."""
 
 _SCRIPT = re.compile(r"<script>(.*?)</script>", re.DOTALL)
 
@@ -68,142 +60,88 @@ class _Raw(branca.element.Element):
         return self._text
 
 
-def write_map_page(plan: Plan, path: Path) -> Path:
-    """Write the map page of a plan.
+def write_map_page(
+    plan: Plan, path: Path, *, sheets: bool = False, most_drops: int | None = None
+) -> Path:
+    """Write the map of a plan.
 
     Parameters
     ----------
     plan : Plan
         A finished plan.
     path : pathlib.Path
-        File to write.
+        File to write. A plan with more addresses than a page may hold has its areas in the folder
+        ``map`` beside it.
+    sheets : bool
+        Whether a job sheet of each drop stands in the folder ``sheets`` beside the page, so that
+        drops are linked to them.
+    most_drops : int, optional
+        Most addresses on one page; as ``map.max_drops_per_page`` of the project unless given.
 
     Returns
     -------
     pathlib.Path
-        The file: one page with all it needs inside. The same plan gives the same bytes.
+        The file: one page with all it needs inside, or the index of such pages. The same plan
+        gives the same bytes.
+
+    Notes
+    -----
+    Ten thousand drops take about two seconds and two megabytes.
     """
-    path.write_text(build_page(page_data(plan)), encoding="utf-8", newline="\n")
+    base_map = plan.project.map.base_map_url
+    for page in plan_pages(plan, sheets=sheets, most_drops=most_drops):
+        target = path if page.file == INDEX_FILE else path.parent / page.file
+        target.parent.mkdir(exist_ok=True)
+        target.write_text(build_page(page, base_map), encoding="utf-8", newline="\n")
     return path
 
 
-def build_page(data: dict[str, Any]) -> str:
-    """Build the page around its data.
+def build_page(page: PageBlocks, base_map_url: str = "") -> str:
+    """Build a page around its blocks.
 
     Parameters
     ----------
-    data : dict
-        As from `geoplan.reports.map_features.page_data`.
+    page : PageBlocks
+        As from `geoplan.reports.map.pages.plan_pages`.
+    base_map_url : str
+        Address of map tiles; empty: none.
 
     Returns
     -------
     str
         HTML.
     """
-    figure = branca.element.Figure(title=html.escape(f"{data['name']}: map of planned drops"))
-    figure.html.add_child(_Raw(_head(data["name"])), name="head")
+    figure = branca.element.Figure(title=html.escape(f"{page.title}: map of planned drops"))
     frame = folium.Map(tiles=None, zoom_snap=0.25, zoom_delta=0.5, max_zoom=22, attr=None)
     frame.default_js, frame.default_css = [], []
+    figure.html.add_child(_Raw(_body(page)), name="head")
     figure.add_child(frame)
-    groups, members = _groups(data)
-    for group in groups.values():
-        group.add_to(frame)
-    control = folium.LayerControl(collapsed=False)
-    control.add_to(frame)
     _number(figure)
+    scripts = "\n".join(_asset(name) for name in SCRIPTS)
     for name, text in (
         ("leaflet_style", f"<style>{leaflet_style()}</style>"),
         ("page_style", f"<style>{_asset('map_page.css')}</style>"),
         ("leaflet", f"<script>{leaflet_script()}</script>"),
-        ("page_script", f"<script>{_asset('map_page.js')}</script>"),
+        ("page_script", f"<script>{scripts}</script>"),
     ):
         figure.header.add_child(_Raw(text), name=name)
-    side = '<aside class="gp-side" id="gp-side" aria-label="Layers and legend"></aside>'
-    block = f'<script type="application/json" id="geoplan-data">{as_json(data)}</script>'
-    figure.html.add_child(_Raw(side + block), name="data")
-    text = figure.render()
-    names = ", ".join(f"{json.dumps(key)}: {group.get_name()}" for key, group in groups.items())
-    call = (
-        f"geoplanMap({frame.get_name()}, {{{names}}}, {control.get_name()},"
-        f" {as_json(_look(members))});"
+    text = _with_last_script(figure.render(), f"geoplanMap({frame.get_name()});")
+    return _secured(text, base_map_url)
+
+
+def _body(page: PageBlocks) -> str:
+    """Return head, parts and data of the page; the script fills the parts."""
+    blocks = "".join(
+        f'<script type="text/plain" id="gp-{name}">{text}</script>'
+        for name, text in (("shown", page.shown), ("told", page.told))
     )
-    return _secured(_with_last_script(text, call))
-
-
-def as_json(value: object) -> str:
-    """Write a value as JSON that cannot end a script element or start markup.
-
-    Parameters
-    ----------
-    value : object
-        Plain values, no NaN.
-
-    Returns
-    -------
-    str
-        ASCII; ``<``, ``>`` and ``&`` are written as escapes.
-    """
-    text = json.dumps(value, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _groups(data: dict[str, Any]) -> tuple[dict[str, folium.FeatureGroup], dict[str, Any]]:
-    """Make a feature group per line of the layer control, and tell which features go in."""
-    groups: dict[str, folium.FeatureGroup] = {}
-    members: dict[str, Any] = {}
-
-    def add(key: str, label: str, layers: tuple[str, ...], style: str | None = None) -> None:
-        number = sum(
-            style is None or feature["properties"]["style"] == style
-            for layer in layers
-            for feature in data["layers"][layer]
-        )
-        if number:
-            show = label not in HIDDEN_GROUPS
-            groups[key] = folium.FeatureGroup(name=f"{label} ({number})", show=show)
-            members[key] = {"layers": list(layers), "style": style}
-
-    for label, layers in CONTEXT_GROUPS:
-        add(layers[0], label, layers)
-    for kind in RouteKind:
-        label = f"Drops: {ROUTE_STYLE[kind].label.lower()}"
-        add(f"drops_{kind.value}", label, ("drops",), kind.value)
-    for label, layers in FLAG_GROUPS:
-        add(layers[0], label, layers)
-    for severity, look in reversed(SEVERITY_STYLE.items()):  # the gravest lies on top
-        label = f"Flags: {look.label.lower()}"
-        add(f"hazards_{severity.value}", label, ("hazards",), severity.value)
-    return groups, members
-
-
-def _look(members: dict[str, Any]) -> dict[str, Any]:
-    """Return styles and legend for the script."""
-    return {
-        "groups": members,
-        "order": list(members),
-        "routes": {
-            kind.value: {
-                "label": look.label,
-                "color": look.color,
-                "width": look.width,
-                "dashes": " ".join(map(str, look.dashes)),
-            }
-            for kind, look in ROUTE_STYLE.items()
-        },
-        "severities": {
-            severity.value: {"label": look.label, "color": look.color, "shape": look.shape}
-            for severity, look in SEVERITY_STYLE.items()
-        },
-        "fills": {band.key: {"label": band.label, "color": band.color} for band in FILL_BANDS},
-    }
-
-
-def _head(name: str) -> str:
     return (
         '<header class="gp-head">'
-        f"<h1>{html.escape(name)}</h1>"
+        f"<h1>{html.escape(page.title)}</h1>"
         f'<p class="gp-caution"><strong>Caution.</strong> {html.escape(CAUTION_LINE)}</p>'
-        "</header>"
+        '</header><main id="gp-main" aria-label="Map"></main>'
+        '<aside class="gp-side" id="gp-side" aria-label="Search, table and details"></aside>'
+        f"{blocks}"
     )
 
 
@@ -229,12 +167,19 @@ def _with_last_script(text: str, call: str) -> str:
     return f"{before}{call}\n{closing}{after}".replace("<html>", '<html lang="en">', 1)
 
 
-def _secured(text: str) -> str:
-    """Allow just the scripts that stand in the page, and no request at all."""
+def _secured(text: str, base_map_url: str) -> str:
+    """Allow just the scripts that stand in the page, and no request but for asked-for tiles."""
     hashes = " ".join(
         f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
         for script in _SCRIPT.findall(text)
     )
-    policy = f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:"
+    pictures = "data:"
+    if base_map_url:
+        parts = urlsplit(base_map_url)
+        pictures += f" {parts.scheme}://{parts.netloc}"
+    policy = (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline';"
+        f" img-src {pictures}; base-uri 'none'; form-action 'none'"
+    )
     meta = f'<meta http-equiv="Content-Security-Policy" content="{policy}" />'
     return text.replace("<head>", f"<head>\n    {meta}", 1)

@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import re
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
+from geoplan.map_settings import Map
 from geoplan.model import Plan
 from geoplan.reports.caution import CAUTION, CAUTION_LINE
 from geoplan.reports.leaflet import leaflet_script, leaflet_style
-from geoplan.reports.map_features import cut, page_data
-from geoplan.reports.map_page import as_json, write_map_page
+from geoplan.reports.map.pack import unpack
+from geoplan.reports.map.places import degrees
+from geoplan.reports.map_page import SCRIPTS, write_map_page
 from geoplan.reports.palette import ROUTE_STYLE
-from geoplan.tables import TABLES, RouteKind
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+from geoplan.reports.sheet_names import sheet_file_name
+from geoplan.tables import TABLES, RouteKind, Severity
+from geoplan.units import for_report
 
 
 @pytest.fixture(scope="module")
@@ -29,11 +30,11 @@ def page(plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_map_page(plan, tmp_path_factory.mktemp("page") / "map.html")
 
 
-def _data(page: Path) -> dict[str, Any]:
+def _block(page: Path, name: str) -> dict[str, Any]:
     text = page.read_text(encoding="utf-8")
-    found = re.search(r'<script type="application/json" id="geoplan-data">(.*?)</script>', text)
+    found = re.search(f'<script type="text/plain" id="gp-{name}">([^<]*)</script>', text)
     assert found
-    return json.loads(found[1])
+    return unpack(found[1])
 
 
 def test_same_plan_gives_the_same_bytes(
@@ -48,13 +49,15 @@ def test_no_markup_comes_from_data(fenmoor: Any, page: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert fenmoor.SCRIPT not in text
     assert "<img src=x" not in text
-    assert "innerHTML" not in text.split("leafletjs.com")[0]
 
 
-def test_templates_in_data_are_not_run(page: Path) -> None:
-    assert (
-        "{{ 7 * 7 }}{% raw %}{# note #}" in _data(page)["layers"]["drops"][7]["properties"]["title"]
-    )
+def test_our_scripts_never_make_markup_from_text() -> None:
+    assets = Path(__file__).resolve().parents[2] / "geoplan" / "reports" / "assets"
+    for name in SCRIPTS:
+        text = (assets / name).read_text(encoding="utf-8")
+        for word in ("innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval("):
+            assert word not in text, name
+        assert not re.search(r"\bnew Function\b|setTimeout\([\"'`]", text), name
 
 
 def test_templates_in_the_name_are_not_run(fenmoor: Any, plan: Plan, tmp_path: Path) -> None:
@@ -69,6 +72,19 @@ def test_page_names_no_file_elsewhere(page: Path) -> None:
     assert not re.search(r"<(?:script|link|img)[^>]*(?:src|href)=", text)
     assert "url(images" not in text
     assert "default-src 'none'" in text
+    assert "img-src data:;" in text
+
+
+def test_a_base_map_opens_the_policy_for_pictures_of_its_host_only(
+    plan: Plan, tmp_path: Path
+) -> None:
+    asked = Map(base_map_url="https://tiles.example.org/{z}/{x}/{y}.png", base_map_credit="<b>")
+    project = plan.project.model_copy(update={"map": asked})
+    page = write_map_page(dataclasses.replace(plan, project=project), tmp_path / "map.html")
+    text = page.read_text(encoding="utf-8")
+    assert "img-src data: https://tiles.example.org;" in text
+    assert text.count("tiles.example.org") == 1, "the address itself stands in the data"
+    assert _block(page, "shown")["base_map"]["credit"] == "<b>"
 
 
 def test_leaflet_comes_with_its_licence() -> None:
@@ -77,15 +93,16 @@ def test_leaflet_comes_with_its_licence() -> None:
     assert leaflet_style().count("url(data:image/png;base64,") == 3
 
 
-def test_coordinates_are_degrees_to_the_centimetre(plan: Plan, page: Path) -> None:
-    to_degrees = plan.drops.to_crs("EPSG:4326").set_index("address_id").geometry
-    for feature in _data(page)["layers"]["drops"]:
-        address = feature["properties"]["title"][:3]
-        for shown, true in zip(
-            feature["geometry"]["coordinates"], to_degrees[address].coords, strict=True
-        ):
-            assert shown == pytest.approx(true, abs=0.6e-7)
-            assert all(len(str(value).partition(".")[2]) <= 7 for value in shown)
+def test_drops_lie_where_the_plan_has_them_to_the_centimetre(plan: Plan, page: Path) -> None:
+    shown = _block(page, "shown")
+    true = plan.drops.to_crs("EPSG:4326").set_index("address_id").geometry
+    x = np.array(shown["drop.x"]) + shown["origin"][0]
+    y = np.array(shown["drop.y"]) + shown["origin"][1]
+    longitude, latitude = degrees(x, y)
+    ends = np.cumsum(shown["drop.n"])
+    for address, begin, end in zip(shown["drop.id"], [0, *ends[:-1]], ends, strict=True):
+        found = np.column_stack([longitude[begin:end], latitude[begin:end]])
+        assert np.abs(found - shapely.get_coordinates(true[address])).max() < 1e-7
 
 
 def test_every_route_kind_differs_in_colour_and_dashes() -> None:
@@ -94,286 +111,149 @@ def test_every_route_kind_differs_in_colour_and_dashes() -> None:
     assert len({style.dashes for style in ROUTE_STYLE.values()}) == len(RouteKind)
 
 
-def test_each_mark_points_at_the_drop_of_its_address(page: Path) -> None:
-    layers = _data(page)["layers"]
-    drops = [feature["properties"]["title"][:3] for feature in layers["drops"]]
-    for feature in layers["hazards"]:
-        assert drops[feature["properties"]["drop"]] == feature["properties"]["title"][:3]
-    assert len(layers["other_crossings"]) == 4
-    for feature in layers["other_crossings"]:
-        rows = dict(feature["properties"]["rows"])
-        assert drops[feature["properties"]["drop"]] == rows["Address"]
-        assert rows["Clearance"].startswith(("not checked: no figure for it", "nothing to clear"))
+def test_figures_are_those_of_the_table_in_the_reader_s_units(plan: Plan, page: Path) -> None:
+    shown, told = _block(page, "shown"), _block(page, "told")
+    drops = plan.drops.sort_values("address_id", ignore_index=True)
+    for block, name, column, quantity in (
+        (shown, "drop.margin", "margin_m", "sag"),
+        (shown, "drop.air_span", "air_span_m", "length"),
+        (told, "drop.hook_height", "hook_height_m", "length"),
+        (told, "drop.tension_worst", "tension_worst_n", "force"),
+        (told, "drop.ladder_sag", "ladder_sag_m", "sag"),
+    ):
+        scale = 10 ** shown["units"][quantity][1]
+        for packed, true in zip(block[name], drops[column], strict=True):
+            if packed is None:
+                assert np.isnan(true)
+            else:
+                assert packed / scale == pytest.approx(
+                    for_report(true, quantity, "us"), abs=0.501 / scale
+                )
+
+
+def test_marks_point_at_the_drop_of_their_address_and_lie_on_it(plan: Plan, page: Path) -> None:
+    shown, told = _block(page, "shown"), _block(page, "told")
+    hazards = plan.hazards.sort_values(list(TABLES["hazards"].key), ignore_index=True)
+    assert [shown["drop.id"][row] for row in shown["flag.row"]] == hazards["address_id"].tolist()
+    order = [severity.value for severity in Severity]
+    assert [order[one] for one in shown["flag.severity"]] == hazards["severity"].tolist()
+    assert len(told["flag.what"]) == len(hazards)
+    assert len(shown["crossing.row"]) == len(plan.crossings)
+
+
+def test_every_flag_lies_where_its_distance_says(demo_plan: Plan) -> None:
+    """The page draws a flag at its distance along the air span: the last part of the route."""
+    lines = demo_plan.drops.set_index("address_id").geometry
+    for name in ("hazards", "crossings"):
+        frame = getattr(demo_plan, name)
+        own = lines.loc[frame["address_id"]].to_numpy()
+        ends = np.stack([shapely.get_point(own, -2), shapely.get_point(own, -1)], axis=1)
+        air = shapely.linestrings(
+            np.stack([shapely.get_coordinates(ends[:, 0]), shapely.get_coordinates(ends[:, 1])], 1)
+        )
+        at = shapely.line_interpolate_point(air, frame["at_m"].to_numpy())
+        assert shapely.distance(at, frame.geometry.to_numpy()).max() < 0.01
+
+
+def test_runners_up_tell_their_difference_once(plan: Plan, page: Path) -> None:
+    told = _block(page, "told")
+    assert len(told["other.row"]) == len(plan.alternatives)
+    assert sum(told["other.n"]) == len(told["other.pole"]) + len(told["other.end_x"])
+    assert told["other.cost"] == [None] * len(plan.alternatives)
+    assert set(told["other.extra_cost"]) == {1250, 2500}
 
 
 def test_page_names_the_rules_and_counts_what_was_raised(page: Path) -> None:
-    notes = "\n".join(_data(page)["notes"])
+    notes = "\n".join(_block(page, "shown")["notes"])
     assert "all must be verified against the code in force" in notes
     assert "Raised hooks: 2; raised attachments: 4; bucket jobs: 3; routes changed" in notes
 
 
-def test_flags_of_one_place_share_a_mark_of_the_gravest(plan: Plan, page: Path) -> None:
-    hazards = _data(page)["layers"]["hazards"]
-    assert len(hazards) == 12
-    rows = sum(len(feature["properties"]["rows"]) for feature in hazards)
-    assert rows == 3 * len(plan.hazards)
-
-
 def test_caution_is_on_the_page(page: Path) -> None:
     assert CAUTION_LINE in page.read_text(encoding="utf-8")
-    assert _data(page)["caution"] == list(CAUTION)
+    assert _block(page, "shown")["caution"] == list(CAUTION)
 
 
-def test_far_context_is_left_out_and_said(plan: Plan) -> None:
+def test_far_surroundings_are_left_out_and_said(plan: Plan, tmp_path: Path) -> None:
     far = plan.layers.parcels.iloc[:1].rename(index={"L00": "L99"})
     far = far.set_geometry(far.translate(xoff=5000.0))
     parcels = pd.concat([plan.layers.parcels, far])
     layers = dataclasses.replace(plan.layers, parcels=parcels)
-    data = page_data(dataclasses.replace(plan, layers=layers))
-    assert len(data["layers"]["parcels"]) == len(plan.layers.parcels)
-    assert any(note.startswith("1 features farther than 492.1 ft") for note in data["notes"])
+    page = write_map_page(dataclasses.replace(plan, layers=layers), tmp_path / "map.html")
+    shown = _block(page, "shown")
+    assert len(shown["parcels.n"]) == len(plan.layers.parcels)
+    assert any(note.startswith("1 features farther than 492.1 ft") for note in shown["notes"])
 
 
-def test_long_text_is_cut_and_null_is_unknown() -> None:
-    assert cut("n" * 10_000, 50) == "n" * 49 + "\u2026"
-    assert cut(None) == "unknown"
-    assert cut(float("nan")) == "unknown"
+def test_long_text_is_cut(page: Path) -> None:
+    labels = [text for text in _block(page, "shown")["drop.label"] if text]
+    assert max(len(text) for text in labels) == 120
+    assert any(text == "n" * 119 + "\u2026" for text in labels)
+    assert not any("\x00" in text for text in labels)
 
 
-def test_json_cannot_end_its_element() -> None:
-    text = as_json(["</script><!--", "\u2028\u2029", "a & b", "\ud800"])
-    assert not set(text) & set("<>&\u2028\u2029")
-    assert json.loads(text)[:3] == ["</script><!--", "\u2028\u2029", "a & b"]
+def test_sheets_are_named_only_when_they_were_written(plan: Plan, tmp_path: Path) -> None:
+    without = _block(write_map_page(plan, tmp_path / "a.html"), "told")
+    assert "drop.sheet" not in without
+    page = write_map_page(plan, tmp_path / "b.html", sheets=True)
+    shown, told = _block(page, "shown"), _block(page, "told")
+    assert told["drop.sheet"] == [sheet_file_name(address) for address in shown["drop.id"]]
 
 
-def test_three_hundred_drops_stay_under_four_megabytes(
+def test_crews_are_there_when_they_were_worked_out(
     fenmoor: Any, plan: Plan, tmp_path: Path
 ) -> None:
-    many = dataclasses.replace(
-        plan,
-        **{name: _repeated(fenmoor, plan, name, 25) for name in ("drops", "crossings", "hazards")},
-    )
-    path = write_map_page(many, tmp_path / "map.html")
-    assert len(many.drops) == 300
-    assert path.stat().st_size < 4_000_000
-
-
-def _repeated(fenmoor: Any, plan: Plan, name: str, times: int) -> Any:
     rows = [
-        {**row, "address_id": f"{row['address_id']}-{number:02d}"}
-        for number in range(times)
-        for row in getattr(plan, name).to_dict("records")
+        {"address_id": address, "crew_size": 1 + number % 2, "crew_day_id": f"D{number % 3}"}
+        for number, address in enumerate(plan.drops["address_id"].iloc[:5])
     ]
-    return fenmoor.table(name, rows, plan.layers.crs.working_crs)
+    rows = [{**row, "geometry": shapely.Point(0, 0)} for row in rows]
+    jobs = fenmoor.table("jobs", rows, plan.layers.crs.working_crs)
+    page = write_map_page(dataclasses.replace(plan, jobs=jobs), tmp_path / "map.html")
+    shown = _block(page, "shown")
+    assert shown["drop.crew_size"] == [1, 2, 1, 2, 1] + [None] * 7
+    assert shown["drop.crew_day_id"] == ["D0", "D1", "D2", "D0", "D1"] + [None] * 7
 
 
 def test_an_empty_plan_has_a_page(fenmoor: Any, plan: Plan, tmp_path: Path) -> None:
     crs = plan.layers.crs.working_crs
     empty = dataclasses.replace(plan, **{name: fenmoor.table(name, [], crs) for name in TABLES})
-    path = write_map_page(empty, tmp_path / "map.html")
-    assert _data(path)["layers"]["drops"] == []
+    page = write_map_page(empty, tmp_path / "map.html")
+    assert _block(page, "shown")["drop.id"] == []
 
 
-# --- in a real browser ---------------------------------------------------------------------
-
-pytestmark_browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+# --- a plan by areas -----------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture
-def opened(browser: Any, page: Path) -> Iterator[Any]:
-    tab = browser.new_page(viewport={"width": 1400, "height": 900})
-    tab.faults = []
-    tab.on("console", lambda message: tab.faults.append(message.text))
-    tab.on("pageerror", lambda error: tab.faults.append(str(error)))
-    tab.on("request", lambda request: tab.faults.append(request.url))
-    tab.goto(page.as_uri())
-    tab.wait_for_selector("body[data-ready=yes]", timeout=10_000)
-    tab.faults.remove(page.as_uri())
-    yield tab
-    tab.close()
+def test_a_large_plan_has_an_index_and_a_page_per_area(plan: Plan, tmp_path: Path) -> None:
+    index = write_map_page(plan, tmp_path / "map.html", most_drops=5)
+    areas = sorted((tmp_path / "map").iterdir())
+    assert [path.name for path in areas] == [f"area-00{n}.html" for n in (1, 2, 3)]
+    shown = _block(index, "shown")
+    found: list[str] = []
+    for number, path in enumerate(areas):
+        block = _block(path, "shown")
+        own = block["drop.id"] + block["unserved.id"]
+        assert 1 <= len(own) <= 5
+        assert shown["areas"][number]["file"] == f"map/{path.name}"
+        assert shown["areas"][number]["served"] == len(block["drop.id"])
+        at = [shown["row.area"][shown["row.id"].index(address)] for address in own]
+        assert set(at) == {number}
+        found += own
+        lines = _block(path, "told")
+        assert len(lines["flag.what"]) == len(block["flag.row"])
+    ids = [*plan.drops["address_id"], *plan.unserved["address_id"]]
+    assert sorted(found) == sorted(ids), "each address is on one page"
+    assert set(shown["pole.id"]) == set(plan.layers.poles.index)
 
 
-@pytestmark_browser
-def test_page_opens_without_request_or_complaint(fenmoor: Any, opened: Any) -> None:
-    assert opened.faults == []
-    assert opened.evaluate("typeof window.bad") == "undefined"
-    assert opened.locator("h1").inner_text() == f"Fenmoor Quay {fenmoor.SCRIPT}"
-
-
-@pytestmark_browser
-def test_an_injected_script_would_not_run(opened: Any) -> None:
-    opened.evaluate(
-        "() => { const s = document.createElement('script'); s.textContent = 'window.bad = 1';"
-        " document.body.append(s); }"
-    )
-    assert opened.evaluate("typeof window.bad") == "undefined"
-    assert any("Content Security Policy" in fault for fault in opened.faults)
-
-
-@pytestmark_browser
-def test_popups_say_what_why_and_what_to_do_as_text(fenmoor: Any, opened: Any) -> None:
-    marks = opened.locator(".folium-map .gp-square")
-    assert marks.count() == 4
-    marks.first.click()
-    box = opened.locator(".gp-popup")
-    box.wait_for()
-    assert box.locator("dt").all_inner_texts() == ["Error", "Why", "To do"]
-    opened.keyboard.press("Escape")
-    unserved = opened.locator(".folium-map .gp-cross").first
-    unserved.click()
-    opened.locator(".gp-popup", has_text="Unserved: A12").wait_for()
-    text = opened.locator(".gp-popup", has_text="Unserved: A12").inner_text()
-    assert fenmoor.SCRIPT in text
-    assert fenmoor.HOSTILE[0] in text
-    assert "add 2 ports at P4" in text
-    assert opened.faults == []
-
-
-@pytestmark_browser
-def test_layers_can_be_switched(opened: Any) -> None:
-    label = opened.locator(".leaflet-control-layers-overlays label", has_text="Flags: error (4)")
-    label.locator("input").uncheck()
-    assert opened.locator(".folium-map .gp-square").count() == 0
-    label.locator("input").check()
-    assert opened.locator(".folium-map .gp-square").count() == 4
-
-
-OPEN = """(title) => {
-  const map = Object.values(window).find((one) => one instanceof L.Map);
-  let hit = null;
-  map.eachLayer((one) => {
-    if (one.feature && (one.feature.properties.title || "").startsWith(title)) hit = hit || one;
-  });
-  hit.openPopup();
-}"""
-
-
-@pytestmark_browser
-def test_popup_of_a_drop_tells_how_it_hangs_and_marks_it(fenmoor: Any, opened: Any) -> None:
-    halo = opened.locator(".folium-map path.gp-halo")
-    assert halo.count() == 0
-    opened.evaluate(OPEN, "A02")
-    box = opened.locator(".gp-popup")
-    box.wait_for()
-    labels = box.locator("dt").all_inner_texts()
-    for label in ("House height", "Sag to leave", "Worst sag", "Tension", "Least margin", "Rule"):
-        assert label in labels
-    assert f"misses clearance by 3.0 in over {fenmoor.SCRIPT}" in box.text_content()
-    assert halo.count() == 2
-    opened.locator(".leaflet-popup-close-button").click()
-    box.wait_for(state="detached")
-    assert halo.count() == 0
-    assert opened.faults == []
-
-
-@pytestmark_browser
-def test_a_mark_of_a_drop_marks_the_drop_too(page: Path, opened: Any) -> None:
-    layers = _data(page)["layers"]
-    crossing = layers["street_crossings"][0]["properties"]
-    drop = layers["drops"][crossing["drop"]]["properties"]
-    assert drop["title"].startswith("A01")
-    assert crossing["rows"][0][1] == "The drop of A01 crosses this road"
-    opened.evaluate(OPEN, "Crosses Heron Street")
-    opened.locator(".gp-popup").wait_for()
-    assert opened.locator(".folium-map path.gp-halo").count() == 2
-    opened.evaluate(OPEN, "Unserved: A12")
-    opened.locator(".gp-popup", has_text="Unserved: A12").wait_for()
-    assert opened.locator(".folium-map path.gp-halo").count() == 0
-    assert opened.faults == []
-
-
-@pytestmark_browser
-@pytest.mark.parametrize(("width", "is_open"), [(390, False), (1400, True)])
-def test_the_list_of_layers_is_closed_on_a_phone(
-    browser: Any, page: Path, width: int, is_open: bool
+def test_areas_are_the_same_bytes_whatever_the_order(
+    fenmoor: Any, plan: Plan, tmp_path: Path
 ) -> None:
-    tab = browser.new_page(viewport={"width": width, "height": 844})
-    tab.goto(page.as_uri())
-    tab.wait_for_selector("body[data-ready=yes]")
-    layers = tab.locator(".gp-side details", has=tab.locator("summary", has_text="Layers"))
-    assert layers.evaluate("(box) => box.open") == is_open
-    assert tab.locator(".leaflet-control-layers-overlays").is_visible() == is_open
-    tab.locator("summary", has_text="Layers").click()
-    assert tab.locator(".leaflet-control-layers-overlays").is_visible() != is_open
-    tab.close()
-
-
-@pytestmark_browser
-def test_notes_are_off_until_asked_for(opened: Any) -> None:
-    control = opened.locator(".leaflet-control-layers-overlays label")
-    for severity, is_on in (("note", False), ("warning", True), ("error", True)):
-        box = control.filter(has_text=f"Flags: {severity}").locator("input")
-        assert box.is_checked() == is_on
-    assert opened.locator(".folium-map .gp-circle").count() == 0
-    control.filter(has_text="Flags: note").locator("input").check()
-    assert opened.locator(".folium-map .gp-circle").count() > 0
-
-
-GO_TO = (
-    "([place, zoom]) => Object.values(window).find((one) => one instanceof L.Map)"
-    ".setView(place, zoom, { animate: false })"
-)
-
-
-@pytestmark_browser
-def test_names_of_plant_are_written_at_large_scale_only(page: Path, opened: Any) -> None:
-    terminal = _data(page)["layers"]["terminals"][0]
-    place = terminal["geometry"]["coordinates"][::-1]
-    opened.evaluate(GO_TO, [place, 16])
-    assert opened.locator(".gp-label-terminal").count() == 0
-    opened.evaluate(GO_TO, [place, 20])
-    name = terminal["properties"]["label"]
-    assert name in opened.locator(".gp-label-terminal").all_inner_texts()
-    assert name not in opened.locator(".gp-label-pole").all_inner_texts()
-    opened.locator(".leaflet-control-layers-overlays label", has_text="Terminals").locator(
-        "input"
-    ).uncheck()
-    assert opened.locator(".gp-label-terminal").count() == 0
-    assert name in opened.locator(".gp-label-pole").all_inner_texts()
-    assert opened.faults == []
-
-
-@pytestmark_browser
-def test_marks_grow_with_the_zoom(page: Path, opened: Any) -> None:
-    cross = opened.locator(".folium-map .gp-cross").first
-    widths = []
-    for zoom in (15, 18, 20):
-        place = _data(page)["layers"]["unserved"][0]["geometry"]["coordinates"][::-1]
-        opened.evaluate(GO_TO, [place, zoom])
-        widths.append(cross.evaluate("(one) => one.getBoundingClientRect().width"))
-    assert widths == sorted(set(widths))
-
-
-@pytestmark_browser
-@pytest.mark.parametrize(("units", "unit"), [("us", "ft"), ("metric", "m")])
-def test_scale_bar_is_in_the_units_of_the_project(
-    fenmoor: Any, browser: Any, tmp_path: Path, units: str, unit: str
-) -> None:
-    path = write_map_page(fenmoor.build(units), tmp_path / "map.html")
-    tab = browser.new_page()
-    tab.goto(path.as_uri())
-    tab.wait_for_selector("body[data-ready=yes]")
-    assert tab.locator(".leaflet-control-scale-line").all_inner_texts()[0].endswith(f" {unit}")
-    tab.close()
-
-
-@pytestmark_browser
-@pytest.mark.parametrize("width", [380, 1400])
-def test_nothing_runs_out_of_the_page(browser: Any, page: Path, width: int) -> None:
-    tab = browser.new_page(viewport={"width": width, "height": 800})
-    tab.goto(page.as_uri())
-    tab.wait_for_selector("body[data-ready=yes]")
-    assert tab.evaluate("document.documentElement.scrollWidth") <= width
-    assert tab.evaluate("document.querySelector('.gp-side').scrollWidth") <= width
-    assert tab.locator(".folium-map").bounding_box()["height"] > 250
-    tab.close()
+    for name, one in (("a", plan), ("b", fenmoor.shuffled(plan, 3))):
+        (tmp_path / name).mkdir()
+        write_map_page(one, tmp_path / name / "map.html", most_drops=5)
+    files = sorted(path.relative_to(tmp_path / "a") for path in (tmp_path / "a").rglob("*.html"))
+    assert len(files) == 4
+    for file in files:
+        assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes()

@@ -1,346 +1,444 @@
-/* Fills the map page: reads the data block, draws the layers, writes popups, legend and notes.
-   Every text from the data is put in as text, never as markup. */
+/* Puts the page together: map, tabs beside it, what is chosen, keyboard, link, print. */
 "use strict";
 
-function geoplanMap(map, groups, layerControl, look) {
-  const data = JSON.parse(document.getElementById("geoplan-data").textContent);
+const LAYER_SWITCHES = [
+  ["drops", "Drops"], ["terminals", "Terminals"], ["unserved", "Unserved addresses"],
+  ["street_crossings", "Street crossings"], ["crossings", "Other crossings"],
+  ["flags_error", "Flags: errors"], ["flags_warning", "Flags: warnings"], ["flags_note", "Flags: notes"],
+  ["aside", "Rows set aside"], ["names", "Names at large scale"], ["poles", "Poles"],
+  ...SURROUNDINGS.map((one) => [one.key, one.label]),
+];
+const OFF_AT_FIRST = ["crossings", "flags_note"];
+const TABS = [["find", "Find"], ["table", "Table"], ["details", "Details"], ["key", "Key"], ["about", "About"]];
+const KEYS = [
+  ["Tab", "from control to control; the map is one of them"],
+  ["Arrow keys on the map", "move it"],
+  ["+ and \u2212 on the map", "zoom"],
+  ["Enter on the map", "choose the drop nearest to its middle"],
+  ["N and P on the map", "next and previous address in the table's order"],
+  ["Arrow keys on the tabs", "go from tab to tab"],
+];
 
-  const areas = {
-    parcels: { color: "#9a9a9a", weight: 1, fillColor: "#ffffff", fillOpacity: 0.6 },
-    water: { color: "#7fa8c9", weight: 1, fillColor: "#c9dceb", fillOpacity: 0.8 },
-    roads: { color: "#b9b9b9", weight: 1, fillColor: "#dedede", fillOpacity: 0.9 },
-    rail: { color: "#555555", weight: 3, dashArray: "10 6" },
-    sidewalks: { color: "#cccccc", weight: 1, fillColor: "#ececec", fillOpacity: 0.9 },
-    driveways: { color: "#c4bfb6", weight: 1, fillColor: "#e6e1d8", fillOpacity: 0.9 },
-    buildings: { color: "#7d7468", weight: 1, fillColor: "#d5cdc0", fillOpacity: 0.9 },
-    pools: { color: "#4f88a8", weight: 1, fillColor: "#a9d3e6", fillOpacity: 0.9 },
-    trees: { color: "#7da07d", weight: 1, fillColor: "#a8c8a0", fillOpacity: 0.45 },
-    power: { color: "#a00000", weight: 1.5, dashArray: "1 4", lineCap: "round" },
-    strands: { color: "#444444", weight: 1.5 },
-    existing_drops: { color: "#777777", weight: 1, dashArray: "4 3" },
-  };
-  const silent = new Set(["parcels", "water", "rail", "sidewalks", "driveways", "buildings",
-    "pools", "trees"]);
-
-  const full = 19;     // from this zoom on, marks have their full size
-  const circles = [];
-  const drops = [];
-  const narrow = window.matchMedia("(max-width: 760px)").matches;
-
-  function circle(latlng, radius, style) {
-    const made = L.circleMarker(latlng, { radius: radius, ...style });
-    circles.push({ made: made, radius: radius, weight: style.weight });
-    return made;
+class Page {
+  constructor(map, plan, side) {
+    this.map = map;
+    this.plan = plan;
+    this.view = { off: new Set(OFF_AT_FIRST), overlay: [], chosen: null };
+    this.side = side;
+    this.readAll = null;   // a promise: figures and texts that are not needed to draw
+    this.buildSide();
+    map.createPane("gp-plan").style.zIndex = 400;
+    this.sheet = new Sheet(plan, this.view);
   }
 
-  function resize() {
-    const zoom = map.getZoom();
-    const k = Math.max(0.4, Math.min(1, 1 - (full - zoom) * 0.2));
-    map.getContainer().classList.toggle("gp-far", k < 0.7);
-    map.getContainer().style.setProperty("--gp-k", String(k));
-    for (const one of circles) {
-      one.made.setRadius(one.radius * k);
-      one.made.setStyle({ weight: Math.max(1, one.weight * k) });
-    }
-    for (const one of drops) one.made.setStyle({ weight: Math.max(1.5, one.weight * k) });
+  get filter() { return this.form.filter; }
+
+  get off() {
+    const off = Array.from(this.view.off).sort();
+    return off.join() === [...OFF_AT_FIRST].sort().join() ? [] : off.length ? off : ["none"];
   }
 
-  function element(name, text, className) {
-    const made = document.createElement(name);
-    if (text !== undefined) made.textContent = text;
-    if (className) made.className = className;
-    return made;
-  }
+  // --- beside the map
 
-  function popup(properties) {
-    const box = element("div", undefined, "gp-popup");
-    box.append(element("h2", properties.title));
-    if (properties.rows.length) {
-      const list = element("dl");
-      for (const [label, value] of properties.rows) {
-        list.append(element("dt", label), element("dd", value));
-      }
-      box.append(list);
-    }
-    return box;
-  }
-
-  function lineStyle(kind) {
-    const route = look.routes[kind];
-    return {
-      color: route.color, weight: route.width, dashArray: route.dashes || null,
-      lineCap: "butt", opacity: 1,
+  buildSide() {
+    const { plan } = this;
+    this.count = make("p", { class: "gp-count", role: "status" });
+    this.form = new FilterForm(plan, (filter) => this.filtered(filter));
+    this.table = new SideTable(plan, (row) => this.choose({ type: "row", index: row }, true, true));
+    this.search = searchBox(() => {
+      if (!this.list) this.list = searchList(plan);
+      return this.list;
+    }, (one) => this.choose(one.type === "road" ? one : { type: one.type, index: one.index }, true));
+    this.detailTitle = make("h2", { tabindex: "-1", id: "gp-detail-title" }, "Details");
+    this.detailBody = make("div", {}, make("p", {},
+      "Choose a drop, a terminal, an unserved address or a mark: on the map, in the table, or by the search."));
+    const step = (by, text) => make("button", { type: "button", class: "gp-button", on: { click: () => this.step(by) } }, text);
+    const panels = {
+      find: [this.search, this.form.element, this.linkPart()],
+      table: [this.table.element],
+      details: [make("p", { class: "gp-steps" }, step(-1, "Previous"), " ", step(1, "Next"), " ",
+        make("button", { type: "button", class: "gp-button", on: { click: () => window.print() } }, "Print")),
+      this.detailTitle, this.detailBody],
+      key: [this.layerPart(), legend(plan)],
+      about: this.aboutParts(),
     };
+    const bar = make("div", { role: "tablist", "aria-label": "Beside the map", class: "gp-tabs" });
+    this.tabs = new Map();
+    for (const [key, label] of TABS) {
+      const tab = make("button", {
+        type: "button", role: "tab", id: "gp-tab-" + key, "aria-controls": "gp-panel-" + key,
+        on: { click: () => this.open(key) },
+      }, label);
+      const panel = make("div", {
+        role: "tabpanel", id: "gp-panel-" + key, "aria-labelledby": "gp-tab-" + key, tabindex: "0",
+        class: "gp-panel gp-panel-" + key,
+      }, ...panels[key]);
+      this.tabs.set(key, { tab: tab, panel: panel });
+      bar.append(tab);
+    }
+    bar.addEventListener("keydown", (event) => {
+      const keys = Array.from(this.tabs.keys());
+      const by = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+      const at = keys.indexOf(this.opened);
+      const to = by ? (at + by + keys.length) % keys.length : { Home: 0, End: keys.length - 1 }[event.key];
+      if (to === undefined) return;
+      this.open(keys[to]);
+      this.tabs.get(keys[to]).tab.focus();
+      event.preventDefault();
+    });
+    this.side.append(this.count, bar, ...Array.from(this.tabs.values(), (one) => one.panel));
+    this.open("find");
   }
 
-  function mark(latlng, className, size) {
-    const icon = L.divIcon({ className: "gp-mark " + className, iconSize: [size, size] });
-    return L.marker(latlng, { icon: icon, keyboard: true });
+  open(key) {
+    this.opened = key;
+    for (const [name, { tab, panel }] of this.tabs) {
+      tab.setAttribute("aria-selected", String(name === key));
+      tab.setAttribute("tabindex", name === key ? "0" : "-1");
+      panel.hidden = name !== key;
+    }
+    document.body.dataset.tab = key;
+    if (key === "table") {
+      if (this.tableIsStale) this.table.update();
+      this.tableIsStale = false;
+    }
+    this.map.invalidateSize({ animate: false });
   }
 
-  function point(layer, feature, latlng) {
-    const style = feature.properties.style;
-    if (layer === "poles") {
-      return circle(latlng, 3.5, {
-        color: "#222222", weight: 1.5, fillColor: "#ffffff", fillOpacity: 1,
+  layerPart() {
+    const boxes = LAYER_SWITCHES.map(([key, label]) => {
+      const input = make("input", { type: "checkbox", "data-layer": key });
+      input.checked = !this.view.off.has(key);
+      input.addEventListener("change", () => {
+        if (input.checked) this.view.off.delete(key);
+        else this.view.off.add(key);
+        this.sheet.redraw();
+        this.link();
       });
+      return make("label", { class: "gp-check" }, input, make("span", {}, label));
+    });
+    this.layerBoxes = boxes.map((one) => one.firstChild);
+    this.layerField = make("fieldset", {}, make("legend", {}, "Drawn on the map"), ...boxes);
+    return make("section", { class: "gp-part gp-layers" }, make("h2", {}, "Layers"), this.layerField);
+  }
+
+  linkPart() {
+    this.linkField = make("input", { type: "text", id: "gp-link", readonly: true, on: { focus: () => this.linkField.select() } });
+    return make("section", { class: "gp-part" }, make("h2", {}, "Link"),
+      make("p", { class: "gp-field" }, make("label", { for: "gp-link" }, "To this view, filter and choice"), this.linkField));
+  }
+
+  aboutParts() {
+    const { values } = this.plan;
+    const list = (texts) => texts.map((text) => make("p", {}, text));
+    const parts = [
+      make("section", { class: "gp-part" }, make("h2", {}, "This plan"), ...list(values.notes)),
+      make("section", { class: "gp-part gp-caution-full" }, make("h2", {}, "Caution in full"), ...list(values.caution)),
+      make("section", { class: "gp-part" }, make("h2", {}, "Keys"), facts(KEYS)),
+    ];
+    if (values.area) {
+      parts.unshift(make("section", { class: "gp-part" }, make("h2", {}, `Area ${values.area.number} of ${values.area.of}`),
+        make("p", {}, make("a", { href: values.area.index }, "All areas, and the search over them"))));
     }
-    if (layer === "terminals") {
-      const fill = look.fills[style];
-      return circle(latlng, 7, {
-        color: "#000000", weight: 2, fillColor: fill ? fill.color : "#ffffff", fillOpacity: 1,
+    return parts;
+  }
+
+  // --- what is shown
+
+  filtered() {
+    const { plan } = this;
+    applyFilter(plan, this.filter);
+    const counts = [0, 0, 0];
+    for (let row = 0; row < plan.count; row += 1) counts[plan.status(row)] += plan.visible[row];
+    this.count.textContent = `Shown: ${counts[0]} of ${plan.dropCount} drops, ${counts[1]} of ${plan.unservedCount} unserved`
+      + (plan.asideCount ? `, ${counts[2]} of ${plan.asideCount} rows set aside.` : ".");
+    if (this.opened === "table") this.table.update();
+    else this.tableIsStale = true;
+    this.sheet.redraw();
+    this.link();
+  }
+
+  setOverlay(lines) {
+    this.view.overlay = lines;
+    this.sheet.redraw();
+  }
+
+  showBox(box) {
+    this.map.fitBounds(this.plan.grid.bounds(box), { padding: [40, 40], maxZoom: 20, animate: false });
+  }
+
+  // --- what is chosen
+
+  async choose(what, go, keepTab) {
+    await this.readAll;
+    const { plan } = this;
+    if (what.type === "road") {
+      const lines = this.sheet.lines.roads;
+      const name = plan.shown.text("roads.name", what.index);
+      const boxes = [];
+      for (let i = 0; i < lines.length; i += 1) if (plan.shown.text("roads.name", i) === name) boxes.push(lines.boxOf(i));
+      this.showBox([0, 1].map((k) => Math.min(...boxes.map((b) => b[k]))).concat([2, 3].map((k) => Math.max(...boxes.map((b) => b[k])))));
+      return;
+    }
+    const chosen = { type: what.type, index: what.index, place: this.placeOf(what) };
+    if (what.type === "mark") {
+      chosen.type = "mark";
+      chosen.row = plan.marks[what.index].row;
+    }
+    this.view.chosen = chosen;
+    this.view.overlay = what.type === "row" && plan.status(what.index) === UNSERVED
+      ? remedyLines(this, plan.own(what.index), chosen.place) : [];
+    const [title, body] = this.detailsOf(what);
+    this.detailTitle.textContent = title;
+    this.detailBody.replaceChildren(body, make("p", { class: "gp-small" },
+      "Not for construction until checked on site."));
+    if (!keepTab) {
+      this.open("details");
+      this.tabs.get("details").panel.scrollTop = 0;
+      this.detailTitle.focus({ preventScroll: true });
+    }
+    if (what.type === "row") this.table.mark(what.index);
+    if (go) this.goTo(what, chosen.place);
+    this.sheet.redraw();
+    this.link();
+  }
+
+  placeOf(what) {
+    const { plan } = this;
+    if (what.type === "row") return plan.place(what.index);
+    if (what.type === "mark") return [plan.marks[what.index].x, plan.marks[what.index].y];
+    if (what.type === "crossing") return [plan.crossings[what.index].x, plan.crossings[what.index].y];
+    const name = what.type === "pole" ? "poles" : what.type;
+    return [plan.shown.numbers(name + ".x")[what.index], plan.shown.numbers(name + ".y")[what.index]];
+  }
+
+  detailsOf(what) {
+    const { plan } = this;
+    if (what.type === "row") {
+      const status = plan.status(what.index);
+      const title = plan.title(what.index);
+      return [status === SERVED ? title : `${STATUS_WORDS[status]}: ${title}`, rowDetails(this, what.index)];
+    }
+    if (what.type === "terminal") return [`Terminal ${plan.shown.text("terminal.id", what.index)}`, terminalDetails(this, what.index)];
+    if (what.type === "pole") return [`Pole ${plan.shown.text("poles.id", what.index)}`, poleDetails(this, what.index)];
+    if (what.type === "mark") return [`Flags of ${plan.id(plan.marks[what.index].row)}`, markDetails(this, what.index)];
+    return [`Crossing of ${plan.id(plan.crossings[what.index].row)}`, crossingDetails(this, what.index)];
+  }
+
+  goTo(what, place) {
+    if (!place) return;
+    if (what.type === "row" && this.plan.status(what.index) === SERVED) {
+      this.showBox(this.plan.drops.boxOf(what.index));
+    } else if (this.view.overlay.length) {
+      this.showBox(boxOfPoints(this.view.overlay.flatMap((one) => one.points)));
+    } else {
+      this.map.setView(this.plan.grid.latLng(...place), Math.max(19, this.map.getZoom()), { animate: false });
+    }
+  }
+
+  step(by) {
+    if (this.tableIsStale) {
+      this.table.update();
+      this.tableIsStale = false;
+    }
+    const { chosen } = this.view;
+    const row = chosen && chosen.type === "row" ? chosen.index : chosen && chosen.row !== undefined ? chosen.row : -1;
+    const next = this.table.beside(row, by);
+    if (next >= 0) this.choose({ type: "row", index: next }, true);
+  }
+
+  // --- map, keys, link, print
+
+  start() {
+    const { map, plan } = this;
+    const container = map.getContainer();
+    container.setAttribute("role", "application");
+    container.setAttribute("aria-label", "Map of planned drops. Arrow keys move it, plus and minus zoom, "
+      + "Enter chooses the drop nearest to the middle, N and P go from address to address. "
+      + "The table beside it holds the same addresses.");
+    this.controls();
+    const found = readLink(window.location.hash);
+    const view = linkedView(found);
+    this.linked(found, true);
+    if (view) map.setView(view.place, view.zoom, { animate: false });
+    else if (plan.values.bounds) {
+      map.fitBounds(plan.grid.bounds(plan.values.bounds), { padding: [24, 24], animate: false, maxZoom: 20 });
+    }
+    this.baseMap();
+    this.sheet.addTo(map);
+    const first = linkedChoice(found, plan);
+    if (first) this.choose(first, !view);
+    map.on("moveend", () => this.link());
+    map.on("click", (event) => {
+      const hit = this.sheet.find(event.containerPoint);
+      if (hit) this.choose({ type: hit.type, index: hit.index }, false);
+    });
+    this.hover();
+    container.addEventListener("keydown", (event) => this.key(event));
+    window.addEventListener("hashchange", () => {
+      if (window.location.hash === this.lastHash) return;
+      const again = readLink(window.location.hash);
+      const to = linkedView(again);
+      this.linked(again, false);
+      if (to) map.setView(to.place, to.zoom, { animate: false });
+      const chosen = linkedChoice(again, plan);
+      if (chosen) this.choose(chosen, !to);
+    });
+    window.matchMedia("print").addEventListener("change", (event) => this.print(event.matches));
+    window.addEventListener("beforeprint", () => this.print(true));
+    window.addEventListener("afterprint", () => this.print(false));
+  }
+
+  linked(found) {
+    const known = new Set(LAYER_SWITCHES.map(([key]) => key));
+    if (found.has("off")) {
+      this.view.off.clear();
+      for (const key of found.get("off").split(",")) if (known.has(key)) this.view.off.add(key);
+      for (const one of this.layerBoxes) one.checked = !this.view.off.has(one.dataset.layer);
+    }
+    this.form.set(linkedFilter(found, this.form));
+  }
+
+  link() {
+    if (!this.isReady) return;
+    const hash = writeLink(this);
+    this.lastHash = hash;
+    window.history.replaceState(null, "", hash);
+    this.linkField.value = window.location.href;
+  }
+
+  key(event) {
+    if (event.target !== this.map.getContainer() || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.key === "Enter") {
+      const size = this.map.getSize().divideBy(2);
+      const hit = this.sheet.nearestDrop(this.map.containerPointToLayerPoint(size), Math.max(size.x, size.y));
+      if (hit) this.choose({ type: "row", index: hit.index }, false);
+    } else if (event.key === "n" || event.key === "N") this.step(1);
+    else if (event.key === "p" || event.key === "P") this.step(-1);
+    else return;
+    event.preventDefault();
+  }
+
+  controls() {
+    const { map } = this;
+    const north = L.control({ position: "topleft" });
+    north.onAdd = () => make("div", { class: "gp-north", title: "North is up", role: "img", "aria-label": "North is up" }, "N");
+    north.addTo(map);
+    L.control.scale({
+      position: "bottomleft", maxWidth: 160,
+      imperial: this.plan.values.system === "us", metric: this.plan.values.system !== "us",
+    }).addTo(map);
+    map.attributionControl.setPrefix(false);
+  }
+
+  baseMap() {
+    const base = this.plan.values.base_map;
+    if (!base) return;
+    // Leaflet takes the credit as markup, so all that is markup in it is written as text.
+    const credit = base.credit.replace(/[&<>"']/g, (letter) => `&#${letter.charCodeAt(0)};`);
+    this.map.createPane("gp-base").style.zIndex = 200;
+    const tiles = L.tileLayer(base.url, { pane: "gp-base", attribution: credit, maxZoom: 22, maxNativeZoom: 19 });
+    const input = make("input", { type: "checkbox", id: "gp-base" });
+    input.checked = true;
+    input.addEventListener("change", () => (input.checked ? tiles.addTo(this.map) : tiles.remove()));
+    this.layerField.append(make("label", { class: "gp-check" }, input, make("span", {}, "Base map, from the net")));
+    this.map.getContainer().classList.add("gp-with-base");
+    tiles.addTo(this.map);
+  }
+
+  hover() {
+    const container = this.map.getContainer();
+    const tip = make("div", { class: "gp-tip", hidden: true, "aria-hidden": "true" });
+    container.append(tip);
+    let waiting = false;
+    this.map.on("mousemove", (event) => {
+      if (waiting) return;
+      waiting = true;
+      window.requestAnimationFrame(() => {
+        waiting = false;
+        const hit = this.sheet.find(event.containerPoint);
+        container.classList.toggle("gp-hit", Boolean(hit));
+        tip.hidden = !hit;
+        if (!hit) return;
+        tip.textContent = this.tipOf(hit);
+        tip.style.left = Math.min(event.containerPoint.x + 14, this.map.getSize().x - 170) + "px";
+        tip.style.top = event.containerPoint.y + 14 + "px";
       });
+    });
+    this.map.on("mouseout", () => { tip.hidden = true; });
+  }
+
+  tipOf(hit) {
+    const { plan } = this;
+    if (hit.type === "row") return plan.title(hit.index);
+    if (hit.type === "mark") {
+      const mark = plan.marks[hit.index];
+      return `${plan.id(mark.row)}: ${mark.flags.map((i) => words(plan.shown.text("flag.code", i))).join(", ")}`;
     }
-    if (layer === "hazards") return mark(latlng, "gp-" + look.severities[style].shape, 14);
-    if (layer === "unserved") return mark(latlng, "gp-cross", 18);
-    if (layer === "street_crossings") return mark(latlng, "gp-diamond", 26);
-    if (layer === "other_crossings") return mark(latlng, "gp-dot", 8);
-    return circle(latlng, 3, areas[layer]);
+    if (hit.type === "crossing") return `${plan.id(plan.crossings[hit.index].row)}: crossing`;
+    return hit.type === "terminal" ? `Terminal ${plan.shown.text("terminal.id", hit.index)}`
+      : `Pole ${plan.shown.text("poles.id", hit.index)}`;
   }
 
-  // The drop whose popup, or that of one of its marks, is open lies on a wide bright band.
-  const halo = L.layerGroup();
+  // On paper the map has a width of its own; what was in view stays in view.
+  print(on) {
+    if (document.body.classList.contains("gp-print") === on) return;
+    const bounds = this.map.getBounds();
+    document.body.classList.toggle("gp-print", on);
+    this.map.invalidateSize({ animate: false });
+    this.map.fitBounds(bounds, { animate: false });
+    this.sheet.redraw();
+  }
+}
 
-  function highlight(number) {
-    halo.clearLayers();
-    if (number === undefined) return;
-    const points = data.layers.drops[number].geometry.coordinates.map((at) => [at[1], at[0]]);
-    for (const [color, weight] of [["#000000", 13], ["#f0e442", 10]]) {
-      halo.addLayer(L.polyline(points, {
-        pane: "gp-halo", interactive: false, className: "gp-halo", color: color, weight: weight,
-      }));
+function legend(plan) {
+  const item = (picture, text) => make("li", {}, make("span", { class: "gp-picture" }, picture), make("span", {}, text));
+  const line = (one) => swatch({ color: one.line, width: Math.max(1.5, one.width), dashes: one.dashes });
+  const list = make("ul", { class: "gp-legend" },
+    ...plan.look.kinds.map((kind) => item(swatch(kind), `Drop: ${kind.label.toLowerCase()}`)),
+    item(swatch({ color: "#0072b2", width: 1.3, dashes: [] }), "Thin, in the same colour: along the strand"),
+    ...plan.look.severities.map((one) => item(symbol(one.shape), `Flag: ${one.label.toLowerCase()}`)),
+    item(symbol("diamond"), "Street crossing"), item(symbol("ring"), "Other crossing or near miss"),
+    item(symbol("cross"), "Unserved address"), item(symbol("aside"), "Row set aside"),
+    ...[[0, "no port in use"], [0.4, "two in five ports in use"], [1, "full"]].map(
+      ([fill, text]) => item(symbol("terminal", fill), `Terminal: ${text}`)),
+    item(symbol("terminal", null), "Terminal: fill unknown"),
+    ...SURROUNDINGS.filter((one) => one.line && !one.fill).map((one) => item(line(one), one.label)));
+  return make("section", { class: "gp-part gp-legend-part" }, make("h2", {}, "Legend"), list);
+}
+
+function sayFault(error) {
+  const box = make("p", { class: "gp-fault", role: "alert" },
+    "This page could not be drawn. It needs a browser of 2023 or later. What went wrong: "
+    + String(error && error.message ? error.message : error));
+  document.body.prepend(box);
+  document.body.dataset.ready = "failed";
+  throw error;
+}
+
+// The frame's map goes into the page's main part; the page's own parts are made around it.
+async function geoplanMap(map) {
+  try {
+    const container = map.getContainer();
+    const main = document.getElementById("gp-main");
+    main.append(container);
+    map.invalidateSize({ animate: false });
+    const shown = await unpackBlock("gp-shown");
+    if (shown.values.areas) {
+      openIndex(map, shown);
+      return;
     }
+    const page = new Page(map, new Plan(shown), document.getElementById("gp-side"));
+    page.readAll = new Promise((resolve) => { page.giveAll = resolve; });
+    page.start();
+    document.body.dataset.drawn = performance.now().toFixed(1);
+    page.plan.told = await unpackBlock("gp-told");
+    page.giveAll();
+    page.isReady = true;
+    document.body.dataset.ready = "yes";
+    window.geoplanPage = page;   // for a console, and for tests
+    page.linkField.value = window.location.href;
+  } catch (error) {
+    sayFault(error);
   }
-
-  const paneOf = (key) => 400 + 2 * look.order.indexOf(key);
-
-  function draw(key) {
-    const part = look.groups[key];
-    const pane = "gp-" + key;
-    map.createPane(pane).style.zIndex = paneOf(key);
-    for (const layer of part.layers) {
-      const features = data.layers[layer].filter(
-        (feature) => part.style === null || feature.properties.style === part.style);
-      L.geoJSON(features, {
-        pane: pane,
-        interactive: !silent.has(layer),
-        style: (feature) => (layer === "drops" ? lineStyle(feature.properties.style)
-          : areas[layer]),
-        pointToLayer: (feature, latlng) => {
-          const made = point(layer, feature, latlng);
-          made.options.pane = pane;
-          return made;
-        },
-        onEachFeature: (feature, made) => {
-          if (layer === "drops") {
-            drops.push({ made: made, weight: look.routes[feature.properties.style].width });
-          }
-          if (!feature.properties.title || silent.has(layer)) return;
-          made.bindPopup(() => popup(feature.properties), {
-            minWidth: narrow ? 240 : 380, maxWidth: narrow ? 300 : 460, maxHeight: narrow ? 300 : 440,
-          });
-          made.bindTooltip(() => element("span", feature.properties.title, "gp-tip"),
-            { sticky: true });
-          const number = layer === "drops" ? data.layers.drops.indexOf(feature)
-            : feature.properties.drop;
-          made.on("popupopen", () => {
-            made.closeTooltip();
-            highlight(number);
-          });
-          made.on("popupclose", () => highlight(undefined));
-          if (made.options.icon) made.options.alt = feature.properties.title;
-        },
-      }).addTo(groups[key]);
-    }
-  }
-
-  const plantFrom = 19;  // names of poles, terminals and addresses are written from this zoom on
-  const roadsFrom = 17;
-  const mostLabels = 400;
-  const labels = L.layerGroup();
-
-  function label(latlng, text, kind, angle) {
-    const words = element("span", text);
-    if (angle !== undefined) words.style.transform = `translate(-50%, -50%) rotate(${angle}deg)`;
-    const icon = L.divIcon({ className: "gp-label gp-label-" + kind, html: words, iconSize: [0, 0] });
-    labels.addLayer(L.marker(latlng, {
-      icon: icon, pane: "gp-labels", interactive: false, keyboard: false,
-    }));
-  }
-
-  function isShown(key) {
-    return Boolean(groups[key]) && map.hasLayer(groups[key]);
-  }
-
-  // Written along the longest straight piece of the road that is in view.
-  function roadLabel(properties, view) {
-    let longest = null;
-    for (const line of properties.lines) {
-      for (let i = 1; i < line.length; i += 1) {
-        const ends = [line[i - 1], line[i]].map(
-          (at) => map.latLngToContainerPoint([at[1], at[0]]));
-        const piece = L.LineUtil.clipSegment(ends[0], ends[1], view);
-        const length = piece ? piece[0].distanceTo(piece[1]) : 0;
-        if (piece && (!longest || length > longest.length)) longest = { piece: piece, length: length };
-      }
-    }
-    if (!longest || longest.length < 7 * properties.label.length) return;
-    const [a, b] = longest.piece[0].x <= longest.piece[1].x ? longest.piece
-      : [longest.piece[1], longest.piece[0]];
-    const angle = Math.atan2(b.y - a.y, b.x - a.x) * 180 / Math.PI;
-    label(map.containerPointToLatLng(a.add(b).divideBy(2)), properties.label, "road", angle);
-  }
-
-  function plantLabels(layer, kind, bounds, skip) {
-    for (const feature of data.layers[layer]) {
-      const { coordinates } = feature.geometry;
-      const at = layer === "drops" ? coordinates[coordinates.length - 1] : coordinates;
-      const text = feature.properties.label;
-      if (!text || skip.has(text) || !bounds.contains([at[1], at[0]])) continue;
-      if (labels.getLayers().length >= mostLabels) return;
-      label([at[1], at[0]], text, kind);
-    }
-  }
-
-  function write() {
-    labels.clearLayers();
-    const zoom = map.getZoom();
-    if (zoom >= roadsFrom && isShown("roads")) {
-      const view = L.bounds([0, 0], map.getSize());
-      for (const road of data.layers.roads) {
-        if (road.properties.label) roadLabel(road.properties, view);
-      }
-    }
-    if (zoom < plantFrom) return;
-    const bounds = map.getBounds();
-    const none = new Set();
-    const terminals = isShown("terminals")
-      ? new Set(data.layers.terminals.map((one) => one.properties.label)) : none;
-    if (terminals.size) plantLabels("terminals", "terminal", bounds, none);
-    if (isShown("poles")) plantLabels("poles", "pole", bounds, terminals);
-    if (isShown("unserved")) plantLabels("unserved", "unserved", bounds, none);
-    if (Object.keys(look.routes).some((kind) => isShown("drops_" + kind))) {
-      plantLabels("drops", "address", bounds, none);
-    }
-  }
-
-  function areaLine(layer) {
-    const style = areas[layer];
-    return { color: style.color, width: style.weight, dashes: style.dashArray };
-  }
-
-  function swatchLine(route) {
-    const space = "http://www.w3.org/2000/svg";
-    const picture = document.createElementNS(space, "svg");
-    picture.setAttribute("width", "44");
-    picture.setAttribute("height", "10");
-    const line = document.createElementNS(space, "line");
-    const set = { x1: 0, y1: 5, x2: 44, y2: 5, stroke: route.color, "stroke-width": route.width };
-    if (route.dashes) set["stroke-dasharray"] = route.dashes;
-    for (const name of Object.keys(set)) line.setAttribute(name, set[name]);
-    picture.append(line);
-    return picture;
-  }
-
-  function entry(picture, text) {
-    const row = element("li");
-    const frame = element("span", undefined, "gp-swatch");
-    frame.append(picture);
-    row.append(frame, element("span", text));
-    return row;
-  }
-
-  function legend() {
-    const list = element("ul");
-    const shown = (key) => Object.prototype.hasOwnProperty.call(groups, key);
-    for (const kind of Object.keys(look.routes)) {
-      if (shown("drops_" + kind)) {
-        list.append(entry(swatchLine(look.routes[kind]), "Drop: "
-          + look.routes[kind].label.toLowerCase()));
-      }
-    }
-    for (const severity of Object.keys(look.severities)) {
-      if (shown("hazards_" + severity)) {
-        list.append(entry(element("span", undefined, "gp-mark gp-"
-          + look.severities[severity].shape), "Flag: "
-          + look.severities[severity].label.toLowerCase()));
-      }
-    }
-    if (shown("street_crossings")) {
-      list.append(entry(element("span", undefined, "gp-mark gp-diamond"), "Street crossing"));
-    }
-    if (shown("other_crossings")) {
-      list.append(entry(element("span", undefined, "gp-mark gp-dot"), "Other crossing"));
-    }
-    if (shown("unserved")) {
-      list.append(entry(element("span", undefined, "gp-mark gp-cross"), "Unserved address"));
-    }
-    if (shown("terminals")) {
-      for (const key of Object.keys(look.fills)) {
-        const circle = element("span", undefined, "gp-terminal");
-        circle.style.background = look.fills[key].color;
-        list.append(entry(circle, "Terminal " + look.fills[key].label));
-      }
-    }
-    for (const [key, text] of [["strands", "Strand"], ["power", "Power"],
-      ["existing_drops", "Existing drop"]]) {
-      if (shown(key)) list.append(entry(swatchLine(areaLine(key)), text));
-    }
-    if (shown("poles")) {
-      list.append(entry(element("span", undefined, "gp-pole"), "Pole"));
-    }
-    return list;
-  }
-
-  function folded(title, content, open) {
-    const box = element("details");
-    box.open = open;
-    box.append(element("summary", title), content);
-    return box;
-  }
-
-  function paragraphs(texts) {
-    const box = element("div");
-    for (const text of texts) box.append(element("p", text));
-    return box;
-  }
-
-  function side() {
-    const box = document.getElementById("gp-side");
-    const layers = element("section");
-    layers.append(layerControl.getContainer());
-    box.append(folded("Layers", layers, !narrow), folded("Legend", legend(), true),
-      folded("About this plan", paragraphs(data.notes), true),
-      folded("Caution in full", paragraphs(data.caution), false));
-  }
-
-  const north = L.control({ position: "topleft" });
-  north.onAdd = () => {
-    const box = element("div", "N", "gp-north");
-    box.title = "North is up";
-    return box;
-  };
-
-  const firstDrops = look.order.find((key) => key.startsWith("drops_"));
-  map.createPane("gp-halo").style.zIndex = firstDrops ? paneOf(firstDrops) - 1 : 400;
-  halo.addTo(map);
-  look.order.forEach(draw);
-  L.control.scale({
-    position: "bottomleft", maxWidth: 160,
-    imperial: data.units === "us", metric: data.units !== "us",
-  }).addTo(map);
-  north.addTo(map);
-  side();
-  map.invalidateSize({ animate: false });
-  map.attributionControl.setPrefix(false);
-  if (data.bounds) {
-    map.fitBounds(data.bounds, { padding: [30, 30], animate: false, maxZoom: 20 });
-  }
-  map.createPane("gp-labels").style.zIndex = 640;  // above marks, below tooltips and popups
-  labels.addTo(map);
-  map.on("zoomend", resize);
-  map.on("moveend overlayadd overlayremove", write);
-  resize();
-  write();
-  document.body.dataset.ready = "yes";
 }
