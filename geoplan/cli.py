@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import os
 import sys
 import time
 import traceback
@@ -31,7 +32,7 @@ from geoplan.errors import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoplan.model import Layers
+    from geoplan.model import Layers, Plan
     from geoplan.project import Project
     from geoplan.working import Worker
 
@@ -89,8 +90,8 @@ def _parser() -> argparse.ArgumentParser:
         "--tables",
         choices=("geopackage", "geoparquet", "both"),
         default="geopackage",
-        help="geopackage: with CSV and a map; geoparquet: one file per table, for big regions "
-        "(%(default)s)",
+        help="geopackage: with CSV, workbook and map; geoparquet: one file per table, for big "
+        "regions, without jobs, materials and crew days (%(default)s)",
     )
     plan.add_argument("--workers", type=_count, metavar="N", help="share the work over N processes")
     plan.add_argument(
@@ -109,6 +110,17 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--out", type=Path, help="folder for findings.csv and set_aside.csv")
     check.add_argument("--quiet", action="store_true", help="print errors only")
     check.set_defaults(run=_check)
+    audit = commands.add_parser("audit", help="audit what a plan asks others for")
+    audits = audit.add_subparsers(title="audits", required=True, metavar="WHAT")
+    crossings = audits.add_parser(
+        "crossings", help="roads, railways and water crossed, and what avoiding them would cost"
+    )
+    _project_argument(crossings)
+    crossings.add_argument("--out", type=Path, help="folder (default: maps/NAME-crossings)")
+    crossings.add_argument("--html", action="store_true", help="permit pages as HTML only, no PDF")
+    crossings.add_argument("--quiet", action="store_true", help="print errors only")
+    crossings.set_defaults(run=_audit_crossings)
+    _sheets_parser(commands.add_parser("sheets", help="write job sheets for the planned drops"))
     _span_parser(commands.add_parser("span", help="work out one span: sag, tension, clearances"))
     keys = commands.add_parser("keys", help="print every key of a project file")
     keys.set_defaults(run=_keys)
@@ -126,6 +138,32 @@ def _count(words: str) -> int:
 
 def _project_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("project", type=Path, metavar="PROJECT.toml", help="project file")
+
+
+def _sheets_parser(parser: argparse.ArgumentParser) -> None:
+    _project_argument(parser)
+    parser.add_argument("--out", type=Path, help="folder (default: maps/NAME-sheets)")
+    for name, what in (
+        ("address", "addresses, by id"),
+        ("road", "roads the work is done from or over, by id or name"),
+        ("terminal", "terminals, by id"),
+        ("day", "crew days, by id"),
+    ):
+        parser.add_argument(
+            f"--{name}", nargs="+", action="extend", default=[], metavar="ID", help=what
+        )
+    parser.add_argument("--paper", choices=("a4", "letter"), help="(default: letter if units: us)")
+    files = parser.add_mutually_exclusive_group()
+    files.add_argument(
+        "--one-file", action="store_true", help="all in one file with an index (the default)"
+    )
+    files.add_argument("--each", action="store_true", help="one file for each drop")
+    parser.add_argument("--html", action="store_true", help="HTML made for print, not PDF")
+    parser.add_argument(
+        "--workers", type=_count, metavar="N", help="processes (default: one per processor)"
+    )
+    parser.add_argument("--quiet", action="store_true", help="print errors only")
+    parser.set_defaults(run=_sheets)
 
 
 def _span_parser(parser: argparse.ArgumentParser) -> None:
@@ -221,9 +259,9 @@ def _loading() -> Iterator[None]:
 def _plan(options: argparse.Namespace) -> int:
     with _loading():
         from geoplan.layers import read_layers
-        from geoplan.plan import make_plan, with_timings
+        from geoplan.plan import with_timings
         from geoplan.project import read_project
-        from geoplan.reports import terminal_summary, write_plan
+        from geoplan.reports import terminal_summary
 
     project = read_project(options.project)
     out = options.out or Path("maps") / _folder_name(project.name)
@@ -231,16 +269,36 @@ def _plan(options: argparse.Namespace) -> int:
     try:
         with collector_off():
             layers = read_layers(project, clock.step)
-            with _shared_work(options, layers, project, out, clock) as worker:
-                plan = make_plan(layers, project, clock.tell, worker=worker)
-            clock.tell("write", 0, 1)
-            written = write_plan(plan, out, options.tables)
+            written, plan = _planned(options, layers, project, out, clock)
     finally:
         seconds = clock.stop()
     if not options.quiet:
         print(terminal_summary(with_timings(plan, seconds)))
         print(f"Written to {out}: {', '.join(sorted(path.name for path in written))}")
     return EXIT_CLEAN
+
+
+def _planned(
+    options: argparse.Namespace, layers: Layers, project: Project, out: Path, clock: _Clock
+) -> tuple[list[Path], Plan]:
+    """Plan and write; GeoParquet alone is built and written some addresses at a time."""
+    from geoplan.plan import decide, make_plan
+
+    if options.tables == "geoparquet":
+        from geoplan.reports.by_area import write_by_area
+
+        with _shared_work(options, layers, project, out, clock) as worker:
+            decision = decide(layers, project, clock.tell, worker=worker)
+        return write_by_area(decision, out, clock.tell)
+    from geoplan.office import with_work
+    from geoplan.reports import write_plan
+
+    with _shared_work(options, layers, project, out, clock) as worker:
+        plan = make_plan(layers, project, clock.tell, worker=worker)
+    clock.tell("work", 0, 1)
+    plan = with_work(plan)
+    clock.tell("write", 0, 1)
+    return write_plan(plan, out, options.tables), plan
 
 
 @contextmanager
@@ -313,6 +371,65 @@ def _check(options: argparse.Namespace) -> int:
             f"{int(severities.get('note', 0))} notes."
         )
     return EXIT_WARNINGS if warnings else EXIT_CLEAN
+
+
+def _audit_crossings(options: argparse.Namespace) -> int:
+    with _loading():
+        from geoplan.audit.alone import with_audit
+        from geoplan.layers import read_layers
+        from geoplan.plan import make_plan
+        from geoplan.project import read_project
+        from geoplan.reports.audit_files import audit_summary, write_audit
+
+    project = read_project(options.project)
+    out = options.out or Path("maps") / f"{_folder_name(project.name)}-crossings"
+    clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
+    try:
+        with collector_off():
+            plan = make_plan(read_layers(project, clock.step), project, clock.tell)
+            clock.tell("audit", 0, 1)
+            plan = with_audit(plan)
+            clock.tell("write", 0, 1)
+            written = write_audit(plan, out, with_pdf=not options.html)
+    finally:
+        clock.stop()
+    if not options.quiet:
+        print(audit_summary(plan))
+        print(f"Written to {out}: {', '.join(sorted(path.name for path in written))}")
+    return EXIT_CLEAN
+
+
+def _sheets(options: argparse.Namespace) -> int:
+    with _loading():
+        from geoplan.layers import read_layers
+        from geoplan.office import with_work
+        from geoplan.plan import make_plan
+        from geoplan.project import read_project
+        from geoplan.reports.sheets.selection import Selection
+        from geoplan.reports.sheets.writing import SheetOptions, write_sheets
+
+    project = read_project(options.project)
+    out = options.out or Path("maps") / f"{_folder_name(project.name)}-sheets"
+    asked = (options.address, options.road, options.terminal, options.day)
+    selection = Selection(*(tuple(words) for words in asked))
+    how = SheetOptions(
+        paper=options.paper or ("letter" if project.units == "us" else "a4"),
+        is_each=options.each,
+        is_html=options.html,
+        workers=options.workers or os.cpu_count() or 1,
+    )
+    clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
+    try:
+        with collector_off():
+            plan = make_plan(read_layers(project, clock.step), project, clock.tell)
+            clock.tell("work", 0, 1)
+            plan = with_work(plan)
+        written = write_sheets(plan, out, selection, how, clock.tell)
+    finally:
+        clock.stop()
+    if not options.quiet:
+        print(f"Written to {out}: {', '.join(sorted(path.name for path in written))}")
+    return EXIT_CLEAN
 
 
 def _span(options: argparse.Namespace) -> int:

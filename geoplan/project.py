@@ -14,8 +14,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, Field, ValidationError
 
+from geoplan.crew_settings import Crew, Lengths
 from geoplan.errors import ProjectFileError, nearest_name
+from geoplan.map_settings import Map
 from geoplan.settings import Angle, Cost, Length, Section, Si, metres, printable, quantity
+from geoplan.store_settings import Days, Materials, Supply
 from geoplan.tables import LAYERS
 
 
@@ -246,6 +249,12 @@ class Project(Section):
     defaults: Defaults = Field(default_factory=Defaults, description="Stand-ins.")
     heights: Heights = Field(default_factory=Heights, description="Heights and sag.")
     ladder: Ladder = Field(default_factory=Ladder, description="Ladder on the strand.")
+    map: Map = Field(default_factory=Map, description="The map page.")
+    lengths: Lengths = Field(default_factory=Lengths, description="Wire beyond the air span.")
+    crew: Crew = Field(default_factory=Crew, description="Who does the work.")
+    supply: Supply = Field(default_factory=Supply, description="How drop wire comes.")
+    materials: Materials = Field(default_factory=Materials, description="What drops are made of.")
+    days: Days = Field(default_factory=Days, description="Crew days.")
     wires: dict[str, dict[str, Any]] = Field(
         default_factory=dict, description="The user's own wires, as in the catalogue."
     )
@@ -330,6 +339,8 @@ def project_from_dict(raw: dict[str, Any], *, base: Path, where: str = "project"
     rule_set = raw.get("rule_set")
     if isinstance(rule_set, str) and rule_set.endswith(".toml"):
         raw["rule_set"] = str((base / rule_set).resolve())
+    raw["crew"] = _beside(raw.get("crew", {}), "rules", base)
+    raw["materials"] = _beside(raw.get("materials", {}), "catalogue", base)
     raw["layers"] = {
         name: _absolute(
             {"source": entry} if isinstance(entry, str) else dict(entry),
@@ -342,6 +353,14 @@ def project_from_dict(raw: dict[str, Any], *, base: Path, where: str = "project"
         return Project.model_validate(raw)
     except ValidationError as error:
         raise _as_project_error(error, where) from error
+
+
+def _beside(section: Any, key: str, base: Path) -> Any:
+    """Make the path of a rule file in a section absolute; other values stay as they are."""
+    name = section.get(key) if isinstance(section, dict) else None
+    if not isinstance(name, str) or not name.endswith(".toml"):
+        return section
+    return {**section, key: str((base / name).resolve())}
 
 
 def _check_layers(layers: dict[str, Any], where: str) -> None:
@@ -455,6 +474,8 @@ def effective_settings(project: Project) -> MappingProxyType[str, Any]:
     settings = project.model_dump(mode="json")
     if settings["rule_set"].endswith(".toml"):
         settings["rule_set"] = Path(settings["rule_set"]).name
+    settings["crew"]["rules"] = Path(settings["crew"]["rules"]).name
+    settings["materials"]["catalogue"] = Path(settings["materials"]["catalogue"]).name
     for entry in settings["layers"].values():
         entry["source"] = Path(entry["source"]).name
     return MappingProxyType(settings)

@@ -17,6 +17,7 @@ from geoplan.reports.map_page import write_map_page
 from geoplan.reports.parquet import write_parquet_tables
 from geoplan.reports.screen import terminal_summary
 from geoplan.reports.summary import write_check_summary, write_summary
+from geoplan.reports.workbook import write_workbook
 from geoplan.reports.write import output_folder
 
 if TYPE_CHECKING:
@@ -43,9 +44,9 @@ def write_plan(plan: Plan, out: Path, tables: TableFormat = "geopackage") -> lis
     out : pathlib.Path
         Folder: absent, empty, or written by geoplan before, which is then replaced.
     tables : {'geopackage', 'geoparquet', 'both'}
-        ``geopackage``: a GeoPackage, CSV tables and a map page, for people. ``geoparquet``: one
-        GeoParquet file per table and none of these, for programs and for big regions. The
-        summary and the reports of what was set aside and found are written always.
+        ``geopackage``: a GeoPackage, CSV tables, a workbook and a map page, for people.
+        ``geoparquet``: one GeoParquet file per table and none of these, for programs and for big
+        regions. The summary and the reports of what was set aside and found are written always.
 
     Returns
     -------
@@ -68,6 +69,7 @@ def write_plan(plan: Plan, out: Path, tables: TableFormat = "geopackage") -> lis
         else:
             write_gpkg(plan, folder / "plan.gpkg")
             write_csv_tables(plan, folder)
+            write_workbook(plan, folder / "workbook.xlsx")
             write_map_page(plan, folder / "map.html")
         if tables != "geopackage":
             write_parquet_tables(plan, folder)

@@ -10,11 +10,13 @@ Results are written to a new folder beside the one asked for, which is renamed w
 from __future__ import annotations
 
 import json
+import re
 import secrets
 import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pyarrow as pa
@@ -36,23 +38,47 @@ OUR_FILES = frozenset(
         "map.html",
         "summary.json",
         "workbook.xlsx",
+        "crossing_audit.gpkg",
+        "crossing_audit.xlsx",
+        "permits.html",
+        "permits.pdf",
         *(f"{name}.csv" for name in TABLES),
         *(f"{name}.parquet" for name in TABLES),
     }
 )
 """Names of files that are ours to replace; a GIS may leave the journals of an open GeoPackage."""
 
+OUR_FOLDERS = {"map": re.compile(r"area-\d{3,}\.html")}
+"""Folders that are ours to replace while they hold files with such names only."""
+
+
+@dataclass(frozen=True)
+class Ours:
+    """What a folder of results may hold, so that it can be replaced."""
+
+    files: frozenset[str]
+    folders: dict[str, re.Pattern[str]]
+    """Folders by name, and what the names of their files look like."""
+    marker_file: str
+    """File that says, by `MARKER`, that geoplan wrote the folder."""
+
+
+OURS = Ours(OUR_FILES, OUR_FOLDERS, MARKER_FILE)
+"""A folder with a plan."""
+
 REMEDY_FOREIGN = "Name another folder, or move those files away"
 
 
 @contextmanager
-def output_folder(out: Path) -> Iterator[Path]:
+def output_folder(out: Path, ours: Ours = OURS) -> Iterator[Path]:
     """Give a folder to write to, and put it in the place of `out` when all went well.
 
     Parameters
     ----------
     out : pathlib.Path
         Folder asked for. It may be absent, empty, or written by geoplan before.
+    ours : Ours
+        What a folder written before may hold; that of a plan by default.
 
     Yields
     ------
@@ -68,7 +94,7 @@ def output_folder(out: Path) -> Iterator[Path]:
     name = f"output folder '{out.name or out}'"
     try:
         target = out.resolve()
-        check_replaceable(target, name)
+        check_replaceable(target, name, ours)
         target.parent.mkdir(parents=True, exist_ok=True)
         draft = target.parent / f".geoplan-{secrets.token_hex(6)}"
         draft.mkdir()
@@ -76,14 +102,14 @@ def output_folder(out: Path) -> Iterator[Path]:
         raise _output_error(name, error) from error
     try:
         yield draft
-        _swap(draft, target)
+        _swap(draft, target, ours)
     except (OSError, DataSourceError, DataLayerError, sqlite3.Error, pa.ArrowException) as error:
         raise _output_error(name, error) from error
     finally:
         shutil.rmtree(draft, ignore_errors=True)
 
 
-def check_replaceable(folder: Path, name: str = "output folder") -> None:
+def check_replaceable(folder: Path, name: str = "output folder", ours: Ours = OURS) -> None:
     """Refuse a folder that holds anything geoplan did not write.
 
     Parameters
@@ -92,6 +118,8 @@ def check_replaceable(folder: Path, name: str = "output folder") -> None:
         Folder asked for.
     name : str
         How the message names it.
+    ours : Ours
+        What it may hold.
 
     Raises
     ------
@@ -103,15 +131,25 @@ def check_replaceable(folder: Path, name: str = "output folder") -> None:
     if not folder.is_dir():
         raise OutputError(name, "is a file", "Name a folder.")
     names = sorted(entry.name for entry in folder.iterdir())
-    foreign = [entry for entry in names if entry not in OUR_FILES]
+    foreign = [entry for entry in names if entry not in ours.files]
+    foreign = [entry for name in foreign for entry in _foreign(folder, name, ours)]
     if foreign:
         shown = ", ".join(f"'{entry}'" for entry in foreign[:3])
         more = f" and {len(foreign) - 3} more" if len(foreign) > 3 else ""
         raise OutputError(name, f"holds what geoplan did not write: {shown}{more}", REMEDY_FOREIGN)
-    if names and not _is_marked(folder / MARKER_FILE):
+    if names and not _is_marked(folder / ours.marker_file):
         raise OutputError(
-            name, f"holds files but no {MARKER_FILE} written by geoplan", REMEDY_FOREIGN
+            name, f"holds files but no {ours.marker_file} written by geoplan", REMEDY_FOREIGN
         )
+
+
+def _foreign(folder: Path, name: str, ours: Ours) -> list[str]:
+    """Name what is not ours in an entry that is no file of ours: it, or what it holds."""
+    pattern, entry = ours.folders.get(name), folder / name
+    if pattern is None or entry.is_symlink() or not entry.is_dir():
+        return [name]
+    held = sorted(one for one in entry.iterdir() if one.is_dir() or not pattern.fullmatch(one.name))
+    return [f"{name}/{one.name}" for one in held]
 
 
 def _is_marked(path: Path) -> bool:
@@ -123,12 +161,12 @@ def _is_marked(path: Path) -> bool:
     return isinstance(content, dict) and MARKER.items() <= content.items()
 
 
-def _swap(draft: Path, target: Path) -> None:
+def _swap(draft: Path, target: Path, ours: Ours) -> None:
     """Rename the draft to the target; the old target goes only after that."""
     if not target.exists():
         draft.rename(target)
         return
-    check_replaceable(target, f"output folder '{target.name}'")
+    check_replaceable(target, f"output folder '{target.name}'", ours)
     draft.chmod(target.stat().st_mode & 0o7777)
     old = draft.with_name(f"{draft.name}-old")
     target.rename(old)

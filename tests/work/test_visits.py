@@ -1,0 +1,109 @@
+"""Visits: which drops share a traffic set-up, and what a visit takes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from geoplan.work.visits import Sites, Travel, Visits, build_visits
+
+TRAVEL = Travel(speed_m_per_s=10.0, detour=1.5, depot_m=None, day_s=25_000.0)
+
+
+def _sites(along: list[float], road: list[int], **columns: list[float]) -> Sites:
+    count = len(along)
+    return Sites(
+        x_m=np.array(along, dtype=float),
+        y_m=np.zeros(count),
+        work_s=np.array(columns.get("work", [3000.0] * count)),
+        setup_s=np.array(columns.get("setup", [600.0] * count)),
+        crew_size=np.array(columns.get("crew", [1] * count), dtype=np.int64),
+        road=np.array(road, dtype=np.int64),
+        along_m=np.array(along, dtype=float),
+    )
+
+
+def _groups(visits: Visits) -> list[list[int]]:
+    return [part.tolist() for part in np.split(visits.site, visits.first[1:-1])]
+
+
+def test_drops_of_one_road_share_a_set_up_along_the_road() -> None:
+    visits = build_visits(_sites([200.0, 0.0, 90.0], [4, 4, 4]), TRAVEL, reach_m=500.0)
+    assert _groups(visits) == [[1, 2, 0]]
+    assert visits.setup_s.tolist() == [600.0]
+    assert visits.work_s.tolist() == [9000.0]
+    assert visits.inside_m.tolist() == [300.0]
+    assert visits.begin_m.tolist() == [[0.0, 0.0]]
+    assert visits.end_m.tolist() == [[200.0, 0.0]]
+    assert visits.stay_s(TRAVEL).tolist() == [9630.0]
+
+
+def test_other_roads_and_drops_without_set_up_are_visits_of_their_own() -> None:
+    sites = _sites([0.0, 1.0, 2.0, 3.0], [4, 5, 4, -1], setup=[600.0, 600.0, 0.0, 600.0])
+    assert _groups(build_visits(sites, TRAVEL, reach_m=500.0)) == [[0], [1], [2], [3]]
+
+
+def test_a_second_person_is_not_spent_to_save_a_set_up() -> None:
+    sites = _sites([0.0, 1.0, 2.0], [4, 4, 4], crew=[1, 2, 1])
+    visits = build_visits(sites, TRAVEL, reach_m=500.0)
+    assert _groups(visits) == [[0, 2], [1]]
+    assert visits.crew_size.tolist() == [1, 2]
+
+
+def test_a_visit_ends_where_the_reach_does() -> None:
+    sites = _sites([0.0, 400.0, 501.0], [4, 4, 4])
+    assert _groups(build_visits(sites, TRAVEL, reach_m=500.0)) == [[0, 1], [2]]
+
+
+def test_a_visit_ends_where_the_day_does() -> None:
+    sites = _sites([0.0, 0.0, 0.0], [4, 4, 4], work=[12_000.0] * 3)
+    assert _groups(build_visits(sites, TRAVEL, reach_m=500.0)) == [[0, 1], [2]]
+    far = replace(TRAVEL, depot_m=(7_000.0, 0.0))
+    assert _groups(build_visits(sites, far, reach_m=500.0)) == [[0], [1], [2]]
+
+
+def test_the_longest_set_up_counts_for_the_day() -> None:
+    sites = _sites([0.0, 0.0], [4, 4], work=[11_800.0] * 2, setup=[600.0, 1800.0])
+    assert _groups(build_visits(sites, TRAVEL, reach_m=500.0)) == [[0], [1]]
+
+
+def test_a_visit_takes_the_longest_set_up() -> None:
+    sites = _sites([0.0, 1.0], [4, 4], setup=[600.0, 1800.0])
+    assert build_visits(sites, TRAVEL, reach_m=500.0).setup_s.tolist() == [1800.0]
+
+
+def test_no_drop_gives_no_visit() -> None:
+    assert len(build_visits(_sites([], []), TRAVEL, reach_m=500.0)) == 0
+
+
+@given(
+    seed=st.integers(0, 10_000), count=st.integers(1, 60), depot=st.sampled_from([None, (0.0, 0.0)])
+)
+@settings(max_examples=40, deadline=None)
+def test_every_drop_is_in_one_visit_that_keeps_to_reach_and_day(
+    seed: int, count: int, depot: tuple[float, float] | None
+) -> None:
+    random = np.random.default_rng(seed)
+    along = random.uniform(0, 2000, count)
+    sites = replace(
+        _sites(along.tolist(), random.integers(-1, 3, count).tolist()),
+        setup_s=random.choice([0.0, 600.0, 1800.0], count),
+        work_s=random.uniform(1000, 30_000, count),
+        crew_size=random.integers(1, 3, count),
+    )
+    travel = replace(TRAVEL, depot_m=depot)
+    visits = build_visits(sites, travel, reach_m=300.0)
+    assert sorted(visits.site.tolist()) == list(range(count))
+    alone = visits.alone_s(travel)
+    for number, group in enumerate(_groups(visits)):
+        if len(group) > 1:
+            assert alone[number] <= travel.day_s + 1e-6
+            assert np.ptp(sites.along_m[group]) <= 300.0
+            assert len(set(sites.road[group].tolist())) == 1
+            assert len(set(sites.crew_size[group].tolist())) == 1
+            assert (sites.setup_s[group] > 0).all()
+        assert visits.work_s[number] == pytest.approx(sites.work_s[group].sum())
