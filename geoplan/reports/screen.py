@@ -44,6 +44,7 @@ def terminal_summary(plan: Plan) -> str:
         *_fate(counts(plan), clearance_counts(plan)),
         *_figures(plan),
         *_standards(plan),
+        *_work(plan),
         *_flags(plan),
         *_gaps(plan),
         *_wrapped(CAUTION_LINE),
@@ -108,7 +109,11 @@ def _figures(plan: Plan) -> list[str]:
     units = plan.project.units
     total = totals(plan)
     bound = plan.optimality.get("lower_bound_cost")
-    proof = "" if bound is None else f"; no plan that serves as many costs less than {bound:.2f}"
+    chosen = plan.optimality.get("assignment_cost")
+    proof = ""
+    if bound is not None and chosen is not None:
+        proved = "proved least" if plan.optimality.get("gap") == 0 else f"at least {bound:.2f}"
+        proof = f"; choice {chosen:.2f}, {proved}, before clamps were shifted"
     return [
         f"  Air spans {say(total['air_span_m'], 'length', units)}, longest"
         f" {say(longest_air_span_m(plan), 'length', units)};"
@@ -144,6 +149,16 @@ def _flags(plan: Plan) -> list[str]:
         f"  Flags on drops: {_list(grave)}",
         f"  Findings on the layers: {_list(data)}; rows set aside: {len(plan.set_aside)}",
     ]
+
+
+def _work(plan: Plan) -> list[str]:
+    """Tell of crews, days and reels; nothing where the work was not worked out."""
+    if plan.work is None:
+        return []
+    people = _list({f"for {size}": n for size, n in plan.work["jobs_by_crew_size"].items()})
+    days, reels = plan.work["crew_days"], plan.work["reels"]
+    told = f"{days['crew_days']} crew days" if days["scheduled"] else "crew days not scheduled"
+    return [fit(f"  Jobs {people or 'none'} (people: drops); {told}, {reels['reels']} reels")]
 
 
 def _gaps(plan: Plan) -> list[str]:

@@ -77,6 +77,7 @@ def summarise(plan: Plan) -> dict[str, Any]:
             "findings": _by(plan.findings, "severity", [kind.value for kind in Severity]),
             "absent_layers": absent_layers(plan),
             "unchecked": list(plan.unchecked),
+            "work": "not worked out" if plan.work is None else dict(plan.work),
             "versions": versions(),
         }
     )

@@ -71,9 +71,10 @@ def measure(folder: Path, repeats: int) -> Result:
     from floor import run_floor
 
     from geoplan.layers import read_layers
-    from geoplan.plan import make_plan
+    from geoplan.plan import decide, make_plan
     from geoplan.project import read_project
     from geoplan.reports import write_plan
+    from geoplan.reports.by_area import write_by_area
 
     project = read_project(folder / "project.toml")
     reading = Stages()
@@ -82,15 +83,20 @@ def measure(folder: Path, repeats: int) -> Result:
     reading.note("end")
     read = time.perf_counter() - begin[0], time.process_time() - begin[1]
     tries = []
+    is_small = len(layers.addresses) <= SMALL
     for _ in range(repeats):
         plan = None  # its memory is free before the next try
         planning = Stages()
         begin = time.perf_counter(), time.process_time()
-        plan = make_plan(layers, project, planning.note)
+        # as the command line does with GeoParquet alone, tables of big regions are built by area
+        plan = (make_plan if is_small else decide)(layers, project, planning.note)
         planning.note("end")
         tries.append((time.perf_counter() - begin[0], time.process_time() - begin[1], planning))
     begin = time.perf_counter(), time.process_time()
-    written = write_plan(plan, folder / "plan", "geoparquet")
+    if is_small:
+        written = write_plan(plan, folder / "plan", "geoparquet")
+    else:
+        written, plan = write_by_area(plan, folder / "plan")
     write = time.perf_counter() - begin[0], time.process_time() - begin[1]
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     best = min(tries, key=lambda one: one[0])
@@ -115,7 +121,7 @@ def measure(folder: Path, repeats: int) -> Result:
     floor = min(
         (
             run_floor(layers.addresses, layers.poles, layers.roads)
-            for _ in range(FLOORS if len(layers.addresses) <= SMALL else 1)
+            for _ in range(FLOORS if is_small else 1)
         ),
         key=lambda one: one["total_s"],
     )
