@@ -35,8 +35,11 @@ ROOMS = (
     ("mechanics", "Mechanics"),
     ("clearance", "Clearance"),
     ("choice", "Choice"),
-    ("works", "Works"),
+    ("work", "Work"),
+    ("audit", "Audit"),
     ("reports", "Reports"),
+    ("reports/map", "Map page"),
+    ("reports/sheets", "Job sheets"),
 )
 """Rooms in the order of the flow; one that is not listed comes last, by its name."""
 
