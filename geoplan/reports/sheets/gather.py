@@ -1,0 +1,201 @@
+"""Tables of a plan laid out for sheets: whole batches of drops at a time.
+
+Enters: a `Plan` with its work, rows of its drops in order.
+Leaves: for each drop the texts and drawings of its sheet.
+Does not do: make pages; write files.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.model import Plan
+from geoplan.reports.sheets.content import ByAddress, Common, common_texts, sheet_texts
+from geoplan.reports.sheets.plan_drawing import (
+    PlanMarks,
+    bounds_of,
+    draw_plan,
+    frame_drops,
+)
+from geoplan.reports.sheets.plan_features import Layout
+from geoplan.reports.sheets.profile_picture import draw_profile_picture
+from geoplan.standards import Standards, load_standards
+from geoplan.work.drop_case import DropCase, compass, is_known
+from geoplan.work.profiles import Profiles, build_envelopes, build_profiles
+from geoplan.work.site_checks import wire_words
+
+IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
+
+YARD_RULE = "clearance.yard.pedestrian"
+
+
+@dataclass(frozen=True)
+class _Tables:
+    jobs: ByAddress
+    crossings: ByAddress
+    hazards: ByAddress
+    stringing: ByAddress
+    materials: ByAddress
+    cuts: ByAddress
+    places: ByAddress
+    place_xy: FloatArray
+
+
+class SheetSource:
+    """Makes the content of sheets, batch by batch.
+
+    Parameters
+    ----------
+    plan : Plan
+        With the tables of the work.
+    rows : ndarray of int64, shape (n,)
+        Rows of ``plan.drops`` in the order of the sheets.
+    """
+
+    def __init__(self, plan: Plan, rows: IntArray) -> None:
+        standards = load_standards(plan.project)
+        figures = standards.entry.figures.values()
+        sure = wire_words(standards.entry.title, [figure.status.value for figure in figures])
+        self.plan, self.rows = plan, rows
+        self._wire = standards.wire
+        self._yard_m = _yard(standards)
+        self._common: Common = common_texts(plan, sure, len(rows))
+        self._tables = _tables(plan)
+        self._layout = Layout(plan)
+        self._findings = _findings(plan)
+        names = plan.layers.roads["name"]
+        self._roads = {
+            str(road): str(name) if is_known(name) else str(road)
+            for road, name in zip(plan.layers.roads.index, names, strict=True)
+        }
+
+    def batch(self, start: int, end: int) -> list[dict[str, Any]]:
+        """Return texts and drawings of the sheets from `start` to before `end`, counted from 0."""
+        rows = self.rows[start:end]
+        plan = self.plan
+        drops = plan.drops.iloc[rows]
+        profiles = build_profiles(plan, rows, self._wire)
+        routes = [shapely.get_coordinates(line)[:, :2] for line in drops.geometry]
+        air = plan.air_spans.set_index("address_id").geometry.loc[drops["address_id"]]
+        airs = [shapely.get_coordinates(line)[:, :2] for line in air]
+        records = pd.DataFrame(drops.drop(columns="geometry")).to_dict("records")
+        stands = [self._stands(str(record["address_id"])) for record in records]
+        shown = [
+            np.vstack([route, *[[xy] for _, _, xy in stand]])
+            for route, stand in zip(routes, stands, strict=True)
+        ]
+        frames = frame_drops(shown)
+        features = self._layout.within(bounds_of(frames))
+        sheets = []
+        for at, record in enumerate(records):
+            case = self._case(record, airs[at], stands[at])
+            marks = _marks(int(rows[at]), case, routes[at], airs[at], stands[at])
+            sheet = self._sheet(start + at, case, profiles, at)
+            sheet["plan_svg"] = draw_plan(plan, features, at, frames[at], marks, self._common.units)
+            sheets.append(sheet)
+        return sheets
+
+    def _stands(self, address_id: str) -> list[tuple[str, str, FloatArray]]:
+        places = self._tables.places.some(address_id)
+        xy = self._tables.place_xy[places.index.to_numpy(dtype=np.int64)]
+        return [
+            (str(row["place"]), str(row["note"]) if is_known(row["note"]) else "", at)
+            for row, at in zip(places.to_dict("records"), xy, strict=True)
+        ]
+
+    def _case(
+        self, drop: dict[Any, Any], air: FloatArray, stands: list[tuple[str, str, FloatArray]]
+    ) -> DropCase:
+        address_id = str(drop["address_id"])
+        job = self._tables.jobs.rows(address_id)[0]
+        road = job["road_id"]
+        crossings = self._tables.crossings.rows(address_id)
+        crossings.sort(key=lambda row: (row["start_m"], row["crossing_kind"], row["feature_id"]))
+        return DropCase(
+            drop,
+            job,
+            tuple(crossings),
+            tuple(self._tables.hazards.rows(address_id)),
+            {place: note for place, note, _ in stands},
+            self._roads.get(str(road), str(road)) if is_known(road) else "",
+            compass(float(air[-1, 0] - air[0, 0]), float(air[-1, 1] - air[0, 1])),
+            self._common.units,
+        )
+
+    def _sheet(self, number: int, case: DropCase, profiles: Profiles, at: int) -> dict[str, Any]:
+        address_id = str(case.drop["address_id"])
+        envelopes = build_envelopes(profiles, at, self._tables.crossings.some(address_id))
+        sheet = sheet_texts(
+            number + 1,
+            case,
+            envelopes,
+            self._tables.stringing.rows(address_id),
+            self._tables.materials.rows(address_id),
+            self._tables.cuts.rows(address_id),
+            self._findings,
+            self._common,
+        )
+        sheet["profile_svg"] = draw_profile_picture(
+            profiles, at, envelopes, case.drop, self._yard_m, self._common.units
+        )
+        return sheet
+
+
+def _marks(
+    row: int,
+    case: DropCase,
+    route: FloatArray,
+    air: FloatArray,
+    stands: list[tuple[str, str, FloatArray]],
+) -> PlanMarks:
+    drop = case.drop
+    return PlanMarks(
+        row,
+        route,
+        air,
+        case.is_from_clamp,
+        str(drop["building_id"]) if is_known(drop["building_id"]) else "",
+        str(drop["terminal_id"]),
+        str(drop["access_pole_id"]),
+        tuple((place, float(xy[0]), float(xy[1])) for place, _, xy in stands),
+    )
+
+
+def _yard(standards: Standards) -> float:
+    figure = standards.rule_set.figures.get(YARD_RULE)
+    return float("nan") if figure is None else float(figure.value_si)
+
+
+def _tables(plan: Plan) -> _Tables:
+    places = plan.work_places
+    xy = np.empty((0, 2))
+    if places is not None and len(places):
+        places = places.sort_values(["address_id", "place"], kind="stable", ignore_index=True)
+        xy = shapely.get_coordinates(places.geometry.to_numpy())
+    return _Tables(
+        ByAddress.of(plan.jobs),
+        ByAddress.of(plan.crossings),
+        ByAddress.of(plan.hazards),
+        ByAddress.of(plan.stringing),
+        ByAddress.of(plan.drop_materials),
+        ByAddress.of(plan.reel_cuts),
+        ByAddress.of(places),
+        xy,
+    )
+
+
+def _findings(plan: Plan) -> dict[tuple[str, str], list[str]]:
+    """Return what the checks of the layers found, by layer and row; notes of whole layers not."""
+    found: dict[tuple[str, str], list[str]] = {}
+    rows = plan.layers.findings
+    rows = rows[rows["row_id"].notna() & rows["row_id"].ne("")]
+    for layer, row_id, reason in zip(rows["layer"], rows["row_id"], rows["reason"], strict=True):
+        found.setdefault((str(layer), str(row_id)), []).append(str(reason))
+    return found

@@ -1,0 +1,147 @@
+"""Pages of sheets and of their index as HTML made for print.
+
+Enters: texts and drawings of sheets.
+Leaves: HTML text; every text is put in as text.
+Does not do: know where a figure comes from; write files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any, Literal
+
+import jinja2
+from markupsafe import Markup
+
+from geoplan.errors import one_line
+from geoplan.reports.frames import cut
+
+Paper = Literal["a4", "letter"]
+
+PAPER_SIZE = {"a4": "A4", "letter": "letter"}
+INDEX_ROWS = 48
+"""Lines on a page of the index."""
+
+INDEX_HEADS = (
+    ("Address", 14), ("Label", 27), ("Page", 7), ("Terminal", 14), ("Job", 26), ("Crew day", 12),
+)  # fmt: skip
+
+
+@lru_cache(maxsize=1)
+def _environment() -> jinja2.Environment:
+    loader = jinja2.FunctionLoader(_asset)
+    return jinja2.Environment(
+        autoescape=True,
+        loader=loader,
+        finalize=_plain,
+        trim_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+
+
+def _asset(name: str) -> str:
+    return (files("geoplan.reports") / "assets" / name).read_text(encoding="utf-8")
+
+
+def _plain(value: Any) -> Any:
+    """Bring a text to one line without control characters; our own markup stays as it is."""
+    if isinstance(value, Markup) or not isinstance(value, str):
+        return value
+    return one_line(value)
+
+
+@lru_cache(maxsize=1)
+def _macros() -> Any:
+    return _environment().get_template("sheet.html.j2").module
+
+
+def page_start(title: str, paper: Paper) -> str:
+    """Return the head of a document."""
+    return str(_macros().start(title, Markup(_asset("sheet.css")), PAPER_SIZE[paper]))  # noqa: S704  our own file
+
+
+def page_end() -> str:
+    """Return the end of a document."""
+    return str(_macros().end())
+
+
+def sheet_html(sheet: dict[str, Any], *, is_first: bool) -> str:
+    """Return one sheet as HTML.
+
+    Parameters
+    ----------
+    sheet : dict
+        Texts as `geoplan.reports.sheets.content.sheet_texts` makes them, ``plan_svg`` and
+        ``profile_svg`` as `geoplan.reports.sheets.ink` makes them: escaped already.
+    is_first : bool
+        Whether it starts its document.
+
+    Returns
+    -------
+    str
+        A ``section`` element.
+    """
+    drawings = {name: Markup(sheet[name]) for name in ("plan_svg", "profile_svg")}  # noqa: S704
+    return str(_macros().sheet({**sheet, **drawings}, is_first))
+
+
+def document(title: str, paper: Paper, sheets: Sequence[dict[str, Any]]) -> str:
+    """Return a whole document of some sheets."""
+    pages = [sheet_html(sheet, is_first=at == 0) for at, sheet in enumerate(sheets)]
+    return "".join([page_start(title, paper), *pages, page_end()])
+
+
+@dataclass(frozen=True)
+class IndexLine:
+    """What the index says of one sheet."""
+
+    address_id: str
+    label: str
+    page: str
+    """Page of the joined file, or the name of the sheet's own file."""
+    terminal_id: str
+    job: str
+    day: str
+
+
+def index_html(lines: Sequence[IndexLine], project: str, intro: str, first_page: int = 1) -> str:
+    """Return pages of the index.
+
+    Parameters
+    ----------
+    lines : sequence of IndexLine
+        In their order.
+    project : str
+        Name of the project.
+    intro : str
+        One sentence above the lines.
+    first_page : int
+        Number of the first of these pages in the index.
+
+    Returns
+    -------
+    str
+        ``section`` elements, one per page.
+    """
+    pages = []
+    for number, start in enumerate(range(0, len(lines), INDEX_ROWS), start=first_page):
+        rows = [
+            (
+                cut(line.address_id, 16), cut(line.label, 32), cut(line.page, 30),
+                cut(line.terminal_id, 16), cut(line.job, 32), cut(line.day, 16),
+            )
+            for line in lines[start : start + INDEX_ROWS]
+        ]  # fmt: skip
+        page = {
+            "number": number,
+            "title": "Job sheets" if number == 1 else "Job sheets, continued",
+            "intro": intro,
+            "heads": INDEX_HEADS,
+            "rows": rows,
+            "foot": project,
+        }
+        pages.append(str(_macros().index(page)))
+    return "".join(pages)

@@ -1,0 +1,76 @@
+"""The demo's sheets, rendered once; and the hostile place of Fenmoor Quay with work by hand."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+import pypdf
+import pytest
+
+from geoplan.model import Plan
+from geoplan.office import with_work
+from geoplan.reports.gpkg import write_gpkg
+from geoplan.reports.sheets.writing import SheetOptions, write_sheets
+from tests.reports.sheets.handmade import with_hand_work
+
+
+@dataclass(frozen=True)
+class Paper:
+    """One file of sheets read back."""
+
+    path: Path
+    starts: dict[str, int]
+    texts: list[str]
+
+    def pages(self, address_id: str) -> int:
+        after = [start for start in self.starts.values() if start > self.starts[address_id]]
+        return min([*after, len(self.texts) + 1]) - self.starts[address_id]
+
+    def sheet(self, address_id: str) -> str:
+        first = self.starts[address_id] - 1
+        return " ".join(self.texts[first : first + self.pages(address_id)])
+
+
+def read_back(folder: Path) -> Paper:
+    """Read a folder of sheets with a library that had no part in writing it."""
+    told = json.loads((folder / "sheets.json").read_text(encoding="utf-8"))
+    path = folder / "sheets.pdf"
+    # Where a font lacks a character, pypdf reads each byte of its codes apart: as a NUL and
+    # the letter, mostly; an ellipsis as two wrong ones.
+    pages = [page.extract_text().replace("\0", "") for page in pypdf.PdfReader(path).pages]
+    texts = [re.sub(r"\s+", " ", page) for page in pages]
+    return Paper(path, told["sheets"], texts)
+
+
+@pytest.fixture(scope="session")
+def demo_work(demo_plan: Plan) -> Plan:
+    return with_work(demo_plan)
+
+
+@pytest.fixture(scope="session")
+def demo_paper(demo_work: Plan, tmp_path_factory: pytest.TempPathFactory) -> Paper:
+    folder = tmp_path_factory.mktemp("sheets") / "out"
+    write_sheets(demo_work, folder, options=SheetOptions(paper="letter", workers=2))
+    return read_back(folder)
+
+
+@pytest.fixture(scope="session")
+def demo_tables(
+    demo_work: Plan, tmp_path_factory: pytest.TempPathFactory
+) -> dict[str, pd.DataFrame]:
+    """Return tables as ``plan.gpkg`` holds them."""
+    import pyogrio
+
+    path = tmp_path_factory.mktemp("gpkg") / "plan.gpkg"
+    write_gpkg(demo_work, path)
+    names = ("drops", "jobs", "crossings", "stringing", "reel_cuts")
+    return {name: pyogrio.read_dataframe(path, layer=name, read_geometry=False) for name in names}
+
+
+@pytest.fixture(scope="session")
+def hostile_work(plan: Plan) -> Plan:
+    return with_hand_work(plan)
