@@ -93,6 +93,9 @@ def _parser() -> argparse.ArgumentParser:
         help="geopackage: with CSV, workbook and map; geoparquet: one file per table, for big "
         "regions, without jobs, materials and crew days (%(default)s)",
     )
+    plan.add_argument(
+        "--sheets", action="store_true", help="write a job sheet per drop too, linked from the map"
+    )
     plan.add_argument("--workers", type=_count, metavar="N", help="share the work over N processes")
     plan.add_argument(
         "--scheduler", metavar="ADDRESS", help="share it over the machines of a Dask scheduler"
@@ -285,6 +288,9 @@ def _planned(
     from geoplan.plan import decide, make_plan
 
     if options.tables == "geoparquet":
+        if options.sheets:
+            where = "--sheets, --tables geoparquet"
+            raise UsageError(where, "there is no map to link sheets from", "Drop one of them")
         from geoplan.reports.by_area import write_by_area
 
         with _shared_work(options, layers, project, out, clock) as worker:
@@ -298,7 +304,7 @@ def _planned(
     clock.tell("work", 0, 1)
     plan = with_work(plan)
     clock.tell("write", 0, 1)
-    return write_plan(plan, out, options.tables), plan
+    return write_plan(plan, out, options.tables, sheets=options.sheets), plan
 
 
 @contextmanager
@@ -405,6 +411,7 @@ def _sheets(options: argparse.Namespace) -> int:
         from geoplan.office import with_work
         from geoplan.plan import make_plan
         from geoplan.project import read_project
+        from geoplan.reports.sheets.page import paper_for
         from geoplan.reports.sheets.selection import Selection
         from geoplan.reports.sheets.writing import SheetOptions, write_sheets
 
@@ -413,7 +420,7 @@ def _sheets(options: argparse.Namespace) -> int:
     asked = (options.address, options.road, options.terminal, options.day)
     selection = Selection(*(tuple(words) for words in asked))
     how = SheetOptions(
-        paper=options.paper or ("letter" if project.units == "us" else "a4"),
+        paper=options.paper or paper_for(project.units),
         is_each=options.each,
         is_html=options.html,
         workers=options.workers or os.cpu_count() or 1,

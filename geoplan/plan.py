@@ -180,7 +180,7 @@ def _settle(book: Book, sources: AirSources, ports: Ports, tell: Progress) -> _O
     """Choose, shift clamps, undo crossings, work out in full; until nothing planned fails."""
     needed, project = sources.index.ports_needed, sources.project
     stays = np.zeros(len(needed), dtype=bool)
-    finished: Finished | None = None
+    before: list[Finished] = []
     shifted: _Shifted | None = None
     for _ in range(MOST_ROUNDS):
         assignment, row = choose_offers(book, needed, ports)
@@ -192,12 +192,14 @@ def _settle(book: Book, sources: AirSources, ports: Ports, tell: Progress) -> _O
         uncrossed = undo_crossings(shifted.to, book, sources, needed, ports, project)
         tell("final", 0, 1)
         finished = _finish_changed(
-            uncrossed.offers, finished, book.worker, lambda done, total: tell("final", done, total)
+            uncrossed.offers, before, book.worker, lambda done, total: tell("final", done, total)
         )
         fails = np.flatnonzero(finished.fails(project))
         if len(fails) == 0:
             return _Outcome(assignment, uncrossed, finished)
         _send_back(finished, fails, stays, book, project)
+        before.append(finished)
+        del finished
     message = "planned drops still fail their clearances after every round of the choice"
     raise ArithmeticError(message)
 
@@ -232,21 +234,25 @@ def _places_in(before: Offers, offers: Offers) -> IntArray:
     return np.minimum(np.searchsorted(before.address, offers.address), max(len(before) - 1, 0))
 
 
-def _finish_changed(
-    offers: Offers, before: Finished | None, worker: Worker, tell: Tell
-) -> Finished:
-    """Work out drops that are new, and all that share a strand span with a change."""
-    if before is None:
+def _finish_changed(offers: Offers, before: list[Finished], worker: Worker, tell: Tell) -> Finished:
+    """Work out drops that are new, and all that share a strand span with a change.
+
+    What was worked out before is taken off the list, so that its memory is free soon.
+    """
+    if not before:
         return worker.finish(offers, tell)
-    old = before.offers
-    at = _places_in(old, offers)
-    is_new = ~same_offers(offers, old, at)
+    old = before.pop()
+    at = _places_in(old.offers, offers)
+    is_new = ~same_offers(offers, old.offers, at)
     gone = np.ones(len(old), dtype=bool)
     gone[at[~is_new]] = False
-    spans = np.union1d(offers.span[is_new], old.span[gone])
+    spans = np.union1d(offers.span[is_new], old.offers.span[gone])
     touched = is_new | ((offers.span >= 0) & np.isin(offers.span, spans))
-    kept = before.take(at[~touched])
-    done = Finished.joined([kept, worker.finish(offers.take(touched), tell)])
+    parts = [old.take(at[~touched])]
+    del old
+    parts.append(worker.finish(offers.take(touched), tell))
+    done = Finished.joined(parts)
+    del parts
     return done.take(np.argsort(done.offers.address, kind="stable"))
 
 

@@ -5,7 +5,10 @@ cd "$(dirname "$0")/.."
 
 root=""
 [ "$(id -u)" = 0 ] || root="sudo"
-packages=(chromium libblas3 liblapack3 python3-venv)
+packages=(
+    chromium fonts-dejavu-core fonts-liberation libblas3 libharfbuzz-subset0 liblapack3
+    libpango-1.0-0 libpangoft2-1.0-0 libreoffice-calc-nogui python3-venv
+)
 missing=()
 for package in "${packages[@]}"; do
     dpkg -s "$package" >/dev/null 2>&1 || missing+=("$package")

@@ -34,7 +34,9 @@ CHECK_TABLES = ("set_aside", "findings")
 """Tables that are written as CSV always: a person mends the layers by them."""
 
 
-def write_plan(plan: Plan, out: Path, tables: TableFormat = "geopackage") -> list[Path]:
+def write_plan(
+    plan: Plan, out: Path, tables: TableFormat = "geopackage", *, sheets: bool = False
+) -> list[Path]:
     """Write all results of a plan to a folder.
 
     Parameters
@@ -48,10 +50,14 @@ def write_plan(plan: Plan, out: Path, tables: TableFormat = "geopackage") -> lis
         ``geoparquet``: one GeoParquet file per table and none of these, for programs and for big
         regions. The summary and the reports of what was set aside and found are written always.
 
+    sheets : bool
+        Whether to write the job sheet of each drop too, as a page that the map links to; the
+        plan needs the tables of the work.
+
     Returns
     -------
     list of pathlib.Path
-        The files, sorted by name.
+        The files and folders, sorted by name.
 
     Raises
     ------
@@ -70,7 +76,12 @@ def write_plan(plan: Plan, out: Path, tables: TableFormat = "geopackage") -> lis
             write_gpkg(plan, folder / "plan.gpkg")
             write_csv_tables(plan, folder)
             write_workbook(plan, folder / "workbook.xlsx")
-            write_map_page(plan, folder / "map.html")
+            if sheets:
+                from geoplan.reports.sheets.page import paper_for
+                from geoplan.reports.sheets.writing import write_sheet_pages
+
+                write_sheet_pages(plan, folder, paper_for(plan.project.units))
+            write_map_page(plan, folder / "map.html", sheets=sheets)
         if tables != "geopackage":
             write_parquet_tables(plan, folder)
         write_summary(plan, folder / "summary.json")

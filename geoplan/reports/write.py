@@ -48,7 +48,9 @@ OUR_FILES = frozenset(
 )
 """Names of files that are ours to replace; a GIS may leave the journals of an open GeoPackage."""
 
-OUR_FOLDERS = {"map": re.compile(r"area-\d{3,}\.html")}
+SHEET_FILES = re.compile(r"[A-Za-z0-9-]+-[0-9a-f]{8}\.(html|pdf)")
+"""Names of job sheets, see `geoplan.reports.sheet_names`."""
+OUR_FOLDERS = {"map": re.compile(r"area-\d{3,}\.html"), "sheets": SHEET_FILES}
 """Folders that are ours to replace while they hold files with such names only."""
 
 
@@ -131,7 +133,7 @@ def check_replaceable(folder: Path, name: str = "output folder", ours: Ours = OU
     if not folder.is_dir():
         raise OutputError(name, "is a file", "Name a folder.")
     names = sorted(entry.name for entry in folder.iterdir())
-    foreign = [entry for entry in names if entry not in ours.files]
+    foreign = [name for name in names if name not in ours.files or (folder / name).is_dir()]
     foreign = [entry for name in foreign for entry in _foreign(folder, name, ours)]
     if foreign:
         shown = ", ".join(f"'{entry}'" for entry in foreign[:3])
@@ -156,7 +158,7 @@ def _is_marked(path: Path) -> bool:
     """Whether a summary says that geoplan wrote it."""
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-    except (FileNotFoundError, IsADirectoryError, ValueError):
+    except (FileNotFoundError, IsADirectoryError, ValueError, RecursionError):
         return False
     return isinstance(content, dict) and MARKER.items() <= content.items()
 

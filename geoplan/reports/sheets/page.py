@@ -18,6 +18,7 @@ from markupsafe import Markup
 
 from geoplan.errors import one_line
 from geoplan.reports.frames import cut
+from geoplan.units import ReportUnits
 
 Paper = Literal["a4", "letter"]
 
@@ -56,6 +57,11 @@ def _plain(value: Any) -> Any:
 @lru_cache(maxsize=1)
 def _macros() -> Any:
     return _environment().get_template("sheet.html.j2").module
+
+
+def paper_for(units: ReportUnits) -> Paper:
+    """Return the paper that readers of these units print on."""
+    return "letter" if units == "us" else "a4"
 
 
 def page_start(title: str, paper: Paper) -> str:

@@ -8,7 +8,6 @@ Does not do: compute; plan.
 from __future__ import annotations
 
 import json
-import re
 import tempfile
 from collections import defaultdict
 from collections.abc import Iterator
@@ -33,14 +32,14 @@ from geoplan.reports.sheets.page import (
     sheet_html,
 )
 from geoplan.reports.sheets.selection import Selection, select_drops
-from geoplan.reports.write import MARKER, Ours, output_folder
+from geoplan.reports.write import MARKER, SHEET_FILES, Ours, output_folder
 from geoplan.work.drop_case import is_known
 
 MARKER_FILE = "sheets.json"
 SHEETS_FOLDER = "sheets"
 OURS = Ours(
     frozenset({MARKER_FILE, "sheets.pdf", "sheets.html", "index.pdf", "index.html"}),
-    {SHEETS_FOLDER: re.compile(r"[A-Za-z0-9-]+-[0-9a-f]{8}\.(html|pdf)")},
+    {SHEETS_FOLDER: SHEET_FILES},
     MARKER_FILE,
 )
 """A folder of sheets; one with anything else is not replaced."""
@@ -126,6 +125,25 @@ def write_sheets(
     return [out / name for name in names]
 
 
+def write_sheet_pages(plan: Plan, folder: Path, paper: Paper, tell: Tell | None = None) -> None:
+    """Write a page of HTML for the job sheet of every drop, for the map of the plan to link to.
+
+    Parameters
+    ----------
+    plan : Plan
+        With the tables of the work.
+    folder : pathlib.Path
+        An existing folder; the pages go to ``sheets`` in it.
+    paper : {'a4', 'letter'}
+        Paper that they are made for.
+    tell : callable, optional
+        Told of progress: stage, done, total.
+    """
+    source = SheetSource(plan, select_drops(plan, Selection()))
+    options = SheetOptions(paper, is_each=True, is_html=True)
+    _Run(plan, source, options, tell or (lambda *_: None)).pages(folder)
+
+
 class _Run:
     """One run of sheets."""
 
@@ -177,9 +195,7 @@ class _Run:
         index = index_html(self._lines(numbers), self._title, INTRO)
         if each:
             (folder / "index.html").write_text(f"{start}{index}{end}", encoding="utf-8")
-            for at, sheet in enumerate(self._sheets()):
-                text = document(self._title, paper, [sheet])
-                (folder / SHEETS_FOLDER / names[at]).write_text(text, encoding="utf-8")
+            self._write_pages(folder, names)
         else:
             with (folder / "sheets.html").open("w", encoding="utf-8") as file:
                 file.write(f"{start}{index}")
@@ -187,6 +203,15 @@ class _Run:
                     file.write(sheet_html(sheet, is_first=False))
                 file.write(end)
         return dict(zip(self._ids, names, strict=True))
+
+    def pages(self, folder: Path) -> None:
+        """Write a page of HTML for each sheet."""
+        self._write_pages(folder, self._files(folder, ".html"))
+
+    def _write_pages(self, folder: Path, names: list[str]) -> None:
+        for name, sheet in zip(names, self._sheets(), strict=True):
+            text = document(self._title, self._options.paper, [sheet])
+            (folder / SHEETS_FOLDER / name).write_text(text, encoding="utf-8")
 
     def _files(self, folder: Path, suffix: str) -> list[str]:
         (folder / SHEETS_FOLDER).mkdir()
