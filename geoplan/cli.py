@@ -296,9 +296,10 @@ def _planned(
         with _shared_work(options, layers, project, out, clock) as worker:
             decision = decide(layers, project, clock.tell, worker=worker)
         return write_by_area(decision, out, clock.tell)
-    from geoplan.office import with_work
+    from geoplan.office import refuse_wrong_settings, with_work
     from geoplan.reports import write_plan
 
+    refuse_wrong_settings(layers, project)
     with _shared_work(options, layers, project, out, clock) as worker:
         plan = make_plan(layers, project, clock.tell, worker=worker)
     clock.tell("work", 0, 1)
@@ -408,7 +409,7 @@ def _audit_crossings(options: argparse.Namespace) -> int:
 def _sheets(options: argparse.Namespace) -> int:
     with _loading():
         from geoplan.layers import read_layers
-        from geoplan.office import with_work
+        from geoplan.office import refuse_wrong_settings, with_work
         from geoplan.plan import make_plan
         from geoplan.project import read_project
         from geoplan.reports.sheets.page import paper_for
@@ -428,7 +429,9 @@ def _sheets(options: argparse.Namespace) -> int:
     clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
     try:
         with collector_off():
-            plan = make_plan(read_layers(project, clock.step), project, clock.tell)
+            layers = read_layers(project, clock.step)
+            refuse_wrong_settings(layers, project)
+            plan = make_plan(layers, project, clock.tell)
             clock.tell("work", 0, 1)
             plan = with_work(plan)
         written = write_sheets(plan, out, selection, how, clock.tell)

@@ -14,6 +14,8 @@ from pydantic import AfterValidator, Field
 from geoplan.settings import Length, Section, metres, printable
 
 Name = Annotated[str, AfterValidator(printable)]
+MOST_M = 1000.0
+"""No part of a drop's wire beyond its air span and strand run is longer."""
 
 
 class Lengths(Section):
@@ -23,18 +25,21 @@ class Lengths(Section):
     """
 
     interface_height: Length = metres(
-        1.2, "Network interface above ground, where the building run isn't given.", ge=0
+        1.2, "Network interface above ground, where the building run isn't given.", ge=0, le=MOST_M
     )
     wall_run: Length = metres(
-        4.0, "Wire along the wall to the network interface, where the run isn't given.", ge=0
+        4.0,
+        "Wire along the wall to the network interface, where the run isn't given.",
+        ge=0,
+        le=MOST_M,
     )
-    building_runs: dict[str, Annotated[Length, Field(ge=0)]] = Field(
+    building_runs: dict[str, Annotated[Length, Field(ge=0, le=MOST_M)]] = Field(
         default_factory=dict,
         description="Address id = its whole building run, down and along the wall, where known.",
     )
-    pole_run: Length = metres(1.2, "Wire from hook or strand to the terminal.", ge=0)
-    loops: Length = metres(0.6, "Drip loops, both ends together.", ge=0)
-    connections: Length = metres(0.9, "To connect, both ends together.", ge=0)
+    pole_run: Length = metres(1.2, "Wire from hook or strand to the terminal.", ge=0, le=MOST_M)
+    loops: Length = metres(0.6, "Drip loops, both ends together.", ge=0, le=MOST_M)
+    connections: Length = metres(0.9, "To connect, both ends together.", ge=0, le=MOST_M)
     strand_extra: float = Field(
         0.02, ge=0, le=0.5, description="More wire along the strand than its length, as a part."
     )

@@ -9,13 +9,45 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import shapely
+
 from geoplan.audit import build_audit
-from geoplan.model import Plan
+from geoplan.model import Layers, Plan
+from geoplan.project import Project
 from geoplan.rules.crew_reader import load_crew_rules
-from geoplan.work.days import schedule_days
+from geoplan.rules.materials_reader import load_catalogue
+from geoplan.work.crew import refuse_unknown_listed
+from geoplan.work.days import refuse_far_depot, schedule_days, travel_of
 from geoplan.work.jobs import build_jobs
+from geoplan.work.lengths import refuse_unknown_runs
 from geoplan.work.materials import bill_materials
 from geoplan.work.reels import cut_reels
+
+
+def refuse_wrong_settings(layers: Layers, project: Project) -> None:
+    """Refuse settings of the work that can't be used, before time is spent on a plan.
+
+    Parameters
+    ----------
+    layers : Layers
+        Checked layers.
+    project : Project
+        Settings.
+
+    Raises
+    ------
+    GeoplanError
+        If crew rules or catalogue cannot be read, ``[crew]`` or ``[lengths]`` names an address
+        that isn't there, or the depot is out of reach.
+    """
+    load_crew_rules(project)
+    load_catalogue(project)
+    known = layers.addresses.index
+    refuse_unknown_listed(project.crew.two_people, known)
+    refuse_unknown_runs(project.lengths.building_runs, known)
+    if project.days.schedule:
+        xy = shapely.get_coordinates(layers.addresses.geometry.values)
+        refuse_far_depot(travel_of(project.days, layers), xy[:, 0], xy[:, 1])
 
 
 def with_work(plan: Plan) -> Plan:
@@ -34,7 +66,7 @@ def with_work(plan: Plan) -> Plan:
     Raises
     ------
     GeoplanError
-        If crew rules or catalogue cannot be read.
+        As `refuse_wrong_settings`.
     """
     rules = load_crew_rules(plan.project)
     work = build_jobs(plan, rules)

@@ -33,7 +33,7 @@ from geoplan.text_columns import assembled, joined, numbers, places, texts, word
 
 VALUE_BASIS = {
     "cheapest": "exact: every address has its cheapest route",
-    "flow": "exact: dual of the flow",
+    "flow": "exact: from the proof of the choice",
     "branching": "exact: solved again with one more port",
     "unused": "exact: no address could use it",
 }

@@ -300,6 +300,8 @@ def read_project(path: Path) -> Project:
         raise ProjectFileError(
             where, f"is not valid TOML ({error})", "Correct that line; text needs quotes."
         ) from error
+    except ValueError as error:  # a number of thousands of digits
+        raise ProjectFileError(where, "holds a number that is too long", "Shorten it.") from error
     except RecursionError as error:
         raise ProjectFileError(
             where, "is nested too deeply", "Close the brackets that were opened."

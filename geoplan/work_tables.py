@@ -24,11 +24,13 @@ from geoplan.declaring import (
 _ROAD_WORKS: tuple[Column, ...] = (
     identifier("traffic_class", "none, beside_road, short_stop, flaggers, lane_closure or owner."),
     text("traffic_reasons", "Why, with figures and the rule of the crew rules that says so."),
-    length("sign_1_m", "Advance warning: from the work space to the nearest sign."),
+    length(
+        "sign_1_m", "Nearest sign, from the start of the taper; without one, from the work space."
+    ),
     length("sign_2_m", "From the nearest sign to the second one."),
     length("sign_3_m", "From the second sign to the farthest one."),
     length("taper_m", "Length of the taper, where a lane is closed."),
-    length("buffer_m", "Free space between taper and work space."),
+    length("buffer_m", "Free space between taper and work space; empty: beyond the rules' table."),
 )
 
 WORK_TABLES: tuple[Table, ...] = (
@@ -55,7 +57,10 @@ WORK_TABLES: tuple[Table, ...] = (
             length("cut_length_m", "Length to cut, or stocked length to take."),
             length("coil_m", "Surplus that is coiled up."),
             text("coil_at", "Where the surplus is coiled."),
-            text("cut_note", "Where no stocked length is long enough: by how much, and what then."),
+            text(
+                "cut_note",
+                "Where no stocked length or reel is long enough: by how much, and what then.",
+            ),
             length("ground_path_m", "Wire out before it is raised over a road, at least."),
             length("hand_line_m", "Hand line, at least: up to the hook and down."),
             length("hand_line_house_m", "Of it, the side to the house, over a street."),
@@ -63,7 +68,8 @@ WORK_TABLES: tuple[Table, ...] = (
             text("crew_reasons", "Why, with figures and the rule that says so."),
             *_ROAD_WORKS,
             identifier(
-                "power_approach", "clear, within, not_checked, or none: no power was brought near."
+                "power_approach",
+                "clear, within, not_checked, or none: no power is near enough to be asked about.",
             ),
             length("power_approach_m", "Approach distance that the rule asks for."),
             text("power_approach_note", "Rule, voltage it was taken for, or why not checked."),

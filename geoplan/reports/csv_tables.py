@@ -5,11 +5,14 @@ Leaves: one CSV file per table of `CSV_TABLES`.
 Does not do: geometry (that is in the GeoPackage).
 
 UTF-8 without a byte order mark, comma, LF at the end of each row, unknown left empty. A text that
-a spreadsheet would take for a formula gets an apostrophe in front; numbers never do.
+a spreadsheet would take for a formula gets an apostrophe in front; numbers never do. A carriage
+return without a line feed becomes a line feed: the writer would not quote it, and readers would
+start a row there.
 """
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,6 +48,11 @@ CSV_TABLES = (
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """A text that begins so may be run by a spreadsheet; full-width forms are folded by some."""
 
+_UNSEEN = "[ \u00a0\u180e\u2000-\u200f\u2028-\u202f\u205f-\u206f\u3000\ufeff]*"
+"""Blanks and characters without a width, which some spreadsheets drop in front of a formula."""
+_RISKY = re.compile(f"{_UNSEEN}[{''.join(map(re.escape, FORMULA_STARTS))}]")
+_LONE_RETURN = re.compile("\r(?!\n)")
+
 
 def neutralise(values: pd.Series) -> pd.Series:
     """Put an apostrophe before each text that a spreadsheet would run as a formula.
@@ -57,9 +65,16 @@ def neutralise(values: pd.Series) -> pd.Series:
     Returns
     -------
     pandas.Series of str
-        Texts, none of which starts with one of `FORMULA_STARTS`, spaces in front not counted.
+        Texts, none of which starts with one of `FORMULA_STARTS`; blanks and characters without a
+        width in front of it are not counted. No carriage return stands alone.
     """
-    risky = values.str.lstrip(" ").str.startswith(FORMULA_STARTS).fillna(value=False).astype(bool)
+    returns = values.str.contains("\r", regex=False).fillna(value=False).astype(bool)
+    if returns.any():
+        values = values.mask(
+            returns, values[returns].map(lambda text: _LONE_RETURN.sub("\n", text))
+        )
+    words = values.drop_duplicates().dropna()
+    risky = values.isin({word for word in words if _RISKY.match(word)})
     return values.mask(risky, "'" + values)
 
 

@@ -157,13 +157,29 @@ def report_frame(plan: Plan, name: str) -> pd.DataFrame:
         without decimals are whole numbers; unknown stays null.
     """
     units: ReportUnits = plan.project.units
-    frame = declared_frame(plan, name)
+    frame = _items_in(declared_frame(plan, name), name, units)
     return pd.DataFrame(
         {
             report_name(column, units): report_values(frame[column.name], column, units)
             for column in TABLES[name].columns
         }
     )
+
+
+def _items_in(frame: pd.DataFrame, name: str, units: ReportUnits) -> pd.DataFrame:
+    """Convert items that are counted by the metre, with their price, to the reader's unit."""
+    if "unit" not in TABLES[name].column_names:
+        return frame
+    shown = report_unit("length", units).unit
+    by_metre = frame["unit"] == "m"
+    one = float(for_report(1.0, "length", units))
+    changed = {"unit": frame["unit"].mask(by_metre, shown)}
+    for column in ("quantity", "order_quantity"):
+        if column in frame:
+            changed[column] = frame[column].mask(by_metre, frame[column] * one)
+    if "unit_cost" in frame:
+        changed["unit_cost"] = frame["unit_cost"].mask(by_metre, frame["unit_cost"] / one)
+    return frame.assign(**changed)
 
 
 def report_values(values: pd.Series, column: Column, units: ReportUnits) -> pd.Series:

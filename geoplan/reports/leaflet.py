@@ -33,7 +33,9 @@ def leaflet_style() -> str:
 
 
 def _read(name: str) -> str:
-    return _bytes(name).decode("utf-8").replace("</script", r"<\/script")
+    """Return a text with plain line ends: a page's policy tells hashes of what a browser reads."""
+    text = _bytes(name).decode("utf-8").replace("</script", r"<\/script")
+    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _bytes(name: str) -> bytes:

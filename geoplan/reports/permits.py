@@ -159,7 +159,8 @@ def _shown(value: object) -> str:
 
 def _named(row: Mapping[Any, Any]) -> str:
     name = row["feature_name"]
-    return _shown(row["feature_id"]) if pd.isna(name) else f"{_shown(name)} ({row['feature_id']})"
+    own = _shown(row["feature_id"])
+    return own if pd.isna(name) else f"{_shown(name)} ({own})"
 
 
 def _met(plan: Plan, rows: pd.DataFrame) -> list[dict[Any, Any]]:

@@ -155,10 +155,15 @@ def _work(plan: Plan) -> list[str]:
     """Tell of crews, days and reels; nothing where the work was not worked out."""
     if plan.work is None:
         return []
-    people = _list({f"for {size}": n for size, n in plan.work["jobs_by_crew_size"].items()})
+    people = ", ".join(f"{n} for {size}" for size, n in plan.work["jobs_by_crew_size"].items())
+    people = people.replace(" for", " drops for", 1) or "no drops for any"
     days, reels = plan.work["crew_days"], plan.work["reels"]
     told = f"{days['crew_days']} crew days" if days["scheduled"] else "crew days not scheduled"
-    return [fit(f"  Jobs {people or 'none'} (people: drops); {told}, {reels['reels']} reels")]
+    over = len(days.get("days_over_length", ()))
+    told += f" ({over} over length)" if over else ""
+    lacking = set(reels["not_on_a_reel"]) | set(plan.work["materials"]["drops_without_wire"])
+    lacks = f"Without wire {len(lacking)}; " if lacking else ""
+    return [fit(f"  {lacks}{told}, {reels['reels']} reels; {people} people")]
 
 
 def _gaps(plan: Plan) -> list[str]:

@@ -366,7 +366,8 @@ def _write_about(book: Workbook, sheet: Worksheet, plan: Plan, notes: _Notes) ->
         ("unknown", "left empty; nothing is filled in for what was not computed"),
     ]
     lines += [("caution", text) for text in CAUTION]
-    lines += [("not checked", cell_text(text)) for text in plan.unchecked]
+    told = (*plan.unchecked, *(plan.work or {}).get("work_not_checked", ()))
+    lines += [("not checked", cell_text(text.removeprefix("not checked: "))) for text in told]
     lines += [(title, f"{count} rows. {meaning}") for title, count, meaning in notes.rows]
     lines += [
         ("cut", f"{text} longer than a cell can hold; whole in plan.gpkg and the CSV tables")

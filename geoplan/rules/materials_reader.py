@@ -142,7 +142,8 @@ def load_catalogue(project: Project) -> Catalogue:
         remedy = f"Write '{BUILT_IN}', or the path of a .toml file"
         where = f"key materials.catalogue '{name[:60]}'"
         raise RuleDataError(where, "is no catalogue", remedy)
-    return _read(parse_toml(Path(name), name), name)
+    path = Path(name)
+    return _read(parse_toml(path, path.name), path.name)
 
 
 def _read(top: Entry, file: str) -> Catalogue:

@@ -166,7 +166,8 @@ def look_up_powers(plan: Plan, rule_set: RuleSet, no_contact_m: float) -> Powers
     volts = np.append(np.where(np.isnan(recorded), default, recorded), POLE_VOLTAGE_V)
     height = power["height_m"].to_numpy(dtype=np.float64)
     usual = kind.map(heights.power_height).to_numpy(dtype=np.float64)
-    named = joined(texts(power.index), ", ", texts(kind.fillna("kind unknown")))
+    spaced = kind.str.replace("_", " ", regex=False)
+    named = joined(texts(power.index), ", ", texts(spaced.fillna("kind unknown")))
     distances = [
         _distances(rule_set, who, volts, no_contact_m)
         for who in (Approach.WORKER, Approach.LIFTING_PLANT)
@@ -326,8 +327,8 @@ def _notes(near: _Near, pick: IntArray, asked: FloatArray, powers: Powers, proje
     volts = joined(numbers(powers.voltage_v[power], 0), " V")
     assumed = worded(powers.voltage_is_assumed[power], ("", " (voltage assumed)"))
     wanted = joined(told(need), f" {shown.unit} asked for, ")
-    least = worded(np.isin(near.reason[pick], _AT_LEAST), ("", "at least "))
-    there = pd.Series(joined(least, told(gap), f" {shown.unit} there is"))
+    least = worded(np.isin(near.reason[pick], _AT_LEAST), ("there is ", "there is at least "))
+    there = pd.Series(joined(least, told(gap), f" {shown.unit}"))
     unknown = worded(np.zeros(len(pick)), ("distance not known",))
     rule = pd.concat(
         [pd.Series(powers.worker_rule), pd.Series(powers.bucket_rule)], ignore_index=True

@@ -7,7 +7,7 @@ Does not do: know the people, the weather or the state of the poles.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,8 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 NUMBER_WORDS = ("nobody", "one", "two", "three", "four", "five", "six")
+LISTED = 2
+"""People for addresses that the settings list for two, whatever the rules say of hazards."""
 
 
 def build_crew(
@@ -74,6 +76,8 @@ def build_crew(
     for rows, _ in hazards:
         size[rows] = np.maximum(size[rows], int(rules.value("people.hazard")))
     size[bucket] = np.maximum(size[bucket], int(rules.value("people.bucket")))
+    listed = _listed(plan)
+    size[listed] = np.maximum(size[listed], LISTED)
     told = pd.Series(traffic.crossing_reasons)
     by_road = np.flatnonzero(told.notna())
     alone = np.flatnonzero(size == 1)
@@ -83,13 +87,13 @@ def build_crew(
             (by_road, texts(told).take(by_road)),
             *hazards,
             (bucket, _said(bucket, "bucket job: one up, one on the ground (people.bucket)")),
-            *_alone(plan, rules, traffic, approach, alone),
+            (listed, _said(listed, "two people by crew.two_people")),
+            *_alone(plan, rules, traffic, approach, alone[told.isna().to_numpy()[alone]]),
             *_not_checked(traffic, approach),
         ],
     )
-    opening = worded(
-        np.minimum(size, len(NUMBER_WORDS)), [*(f"{word}: " for word in NUMBER_WORDS), "many: "]
-    )
+    words = [*NUMBER_WORDS, *map(str, range(len(NUMBER_WORDS), int(size.max(initial=0)) + 1))]
+    opening = worded(size, [f"{word}: " for word in words])
     return pd.DataFrame({"crew_size": size, "crew_reasons": joined(opening, reasons)})
 
 
@@ -113,7 +117,6 @@ def _hazards(
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
     pull = rules.value("alone.max_pull")
     long = np.flatnonzero(span > pull)
-    listed = _listed(plan)
     parts = [
         (within, joined("power within the approach distance: ", note.take(within))),
         (unknown, joined("power not checked: ", note.take(unknown))),
@@ -133,23 +136,42 @@ def _hazards(
                 "(alone.max_pull)",
             ),
         ),
-        (listed, _said(listed, "two people by crew.two_people")),
     ]
     for place, lacks in without_place.items():
         rows = np.flatnonzero(lacks)
         name = place.replace("_", " ")
-        sentence = f"no place for the {name} found clear of carriageway and building: look first"
+        sentence = (
+            f"no place for the {name} found clear of roads, buildings, tracks and water: look first"
+        )
         parts.append((rows, _said(rows, sentence)))
     return parts
 
 
-def _listed(plan: Plan) -> IntArray:
-    given, known = plan.project.crew.two_people, plan.layers.addresses.index
+def refuse_unknown_listed(given: Sequence[str], known: pd.Index) -> None:
+    """Refuse a list for two people that names an address which isn't there.
+
+    Parameters
+    ----------
+    given : sequence of str
+        ``[crew] two_people``.
+    known : pandas.Index of str
+        Ids of all addresses, served or not.
+
+    Raises
+    ------
+    ProjectFileError
+        For the first such name.
+    """
     for name in given:
         if name not in known:
             where = "project, key crew.two_people"
             problem = f"there is no address '{name}'"
             raise ProjectFileError(where, problem, nearest_name(name, known))
+
+
+def _listed(plan: Plan) -> IntArray:
+    given = plan.project.crew.two_people
+    refuse_unknown_listed(given, plan.layers.addresses.index)
     return np.flatnonzero(plan.drops["address_id"].isin(given)).astype(np.int64)
 
 
@@ -170,8 +192,10 @@ def _alone(
 ) -> list[tuple[IntArray, Any]]:
     """Say of drops for one person why one is enough."""
     units = plan.project.units
-    pull = say(rules.value("alone.max_pull"), "length", units)
+    most = rules.value("alone.max_pull")
+    pull = say(most, "length", units)
     span = plan.drops["air_span_m"].to_numpy(dtype=np.float64)[rows]
+    short = np.flatnonzero(span <= most)
     road = worded(
         traffic.code[rows] >= STOP,
         ("crosses no road", "crosses a road within the limits for one (crossing.alone)"),
@@ -185,10 +209,10 @@ def _alone(
     return [
         (rows, road),
         (
-            rows,
+            rows[short],
             joined(
                 "air span ",
-                in_words(span, "length", units),
+                in_words(span[short], "length", units),
                 f" within the {pull} that one raises in one pull",
             ),
         ),

@@ -15,7 +15,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geoplan.errors import ProjectFileError
 from geoplan.framing import declared
+from geoplan.store_settings import LONGEST_DAY_S
 from geoplan.tables import TABLES
 from geoplan.text_columns import FloatArray, IntArray, texts
 from geoplan.work.day_areas import solve_days
@@ -64,6 +66,11 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
         single drop that is (flag ``is_over_length``). Days are numbered in the order of work.
         With `[days] schedule` false there are no days.
 
+    Raises
+    ------
+    ProjectFileError
+        As `refuse_far_depot`.
+
     Notes
     -----
     Two-person drops go to two-person crews; one-person drops to either. Drops of one road that
@@ -76,6 +83,7 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
         return _nothing(jobs, {"scheduled": False, "note": SWITCHED_OFF})
     travel = travel_of(settings, plan.layers)
     sites, roads = _sites(jobs, plan.layers, settings)
+    refuse_far_depot(travel, sites.x_m, sites.y_m)
     visits = build_visits(sites, travel, reach_m=settings.setup_reach)
     days = solve_days(visits, travel)
     if not days:
@@ -120,6 +128,31 @@ def travel_of(settings: DaySettings, layers: Layers) -> Travel:
     if depot is not None:
         depot = (depot[0] * layers.crs.unit_to_metre, depot[1] * layers.crs.unit_to_metre)
     return Travel(settings.speed, settings.detour, depot, settings.length)
+
+
+def refuse_far_depot(travel: Travel, x_m: FloatArray, y_m: FloatArray) -> None:
+    """Refuse a depot from which no place is reached within 24 hours: its coordinates are wrong.
+
+    Parameters
+    ----------
+    travel : Travel
+        Depot, speed and detour.
+    x_m, y_m : ndarray of float64, shape (n,)
+        Drops or addresses in working coordinates.
+
+    Raises
+    ------
+    ProjectFileError
+        If it is that far from all of them.
+    """
+    way_m = travel.depot_way_m(x_m, y_m)
+    if len(way_m) == 0 or way_m.min() <= LONGEST_DAY_S * travel.speed_m_per_s:
+        return
+    straight_km = way_m.min() / travel.detour / 1000
+    problem = f"lies {straight_km:.0f} km from the nearest address, more than 24 hours away"
+    remedy = "Give x and y in the project CRS, in its unit, or leave it out"
+    where = "project, key days.depot"
+    raise ProjectFileError(where, problem, remedy)
 
 
 def _sites(

@@ -1,4 +1,4 @@
-"""Ground on which nobody may stand: carriageways and buildings, asked of many points at once.
+"""Ground on which nobody may stand: roads, buildings, tracks, water; asked of many points at once.
 
 Enters: checked layers, points.
 Leaves: which points are free, and how far the nearest road is.
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -20,10 +21,13 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+TRACK_HALF_M = 3.0
+"""Ground of a track on either side of its line; common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Ground:
-    """Carriageways as straight pieces with half a width, and buildings."""
+    """Carriageways as straight pieces with half a width, and what else is in the way."""
 
     piece: FloatArray
     """``x0, y0, x1, y1`` of each piece of a road's centre-line."""
@@ -33,10 +37,15 @@ class Ground:
     """Half the carriageway, by piece."""
     tree: shapely.STRtree
     """Over the pieces."""
-    buildings: shapely.STRtree
+    solid: shapely.STRtree
+    """Over buildings, pools and water."""
+    tracks: shapely.STRtree
+    """Over the lines of railways."""
+    walks: shapely.STRtree
+    """Over walks and driveways, where one may stand but is in the way."""
 
     def is_free(self, x_m: FloatArray, y_m: FloatArray, keep_off_m: float) -> BoolArray:
-        """Tell which points are clear of carriageways and buildings.
+        """Tell which points are clear of carriageways, buildings, pools, water and tracks.
 
         Parameters
         ----------
@@ -52,12 +61,32 @@ class Ground:
         """
         points = shapely.points(x_m, y_m)
         free = np.ones(len(points), dtype=bool)
-        near, _ = self.buildings.query(points, predicate="dwithin", distance=keep_off_m)
+        near, _ = self.solid.query(points, predicate="dwithin", distance=keep_off_m)
+        free[near] = False
+        near, _ = self.tracks.query(points, predicate="dwithin", distance=keep_off_m + TRACK_HALF_M)
         free[near] = False
         point, piece, edge = self._edges(points, x_m, y_m, keep_off_m)
         del piece
         free[point[edge < keep_off_m]] = False
         return free
+
+    def is_off_walks(self, x_m: FloatArray, y_m: FloatArray) -> BoolArray:
+        """Tell which points lie on no walk and no driveway.
+
+        Parameters
+        ----------
+        x_m, y_m : ndarray of float64, shape (n,)
+            Points in working coordinates.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            True where there is none.
+        """
+        off = np.ones(len(x_m), dtype=bool)
+        on, _ = self.walks.query(shapely.points(x_m, y_m), predicate="intersects")
+        off[on] = False
+        return off
 
     def nearest_road(
         self, x_m: FloatArray, y_m: FloatArray, within_m: float
@@ -102,7 +131,7 @@ class Ground:
 
 
 def build_ground(layers: Layers) -> Ground:
-    """Make carriageways and buildings ready to be asked.
+    """Make what is in the way ready to be asked.
 
     Parameters
     ----------
@@ -127,5 +156,12 @@ def build_ground(layers: Layers) -> Ground:
         road,
         half[road],
         shapely.STRtree(shapely.linestrings(piece.reshape(-1, 2, 2))),
-        shapely.STRtree(np.asarray(layers.buildings.geometry.values, dtype=object)),
+        _tree(layers.buildings, layers.pools, layers.water),
+        _tree(layers.rail),
+        _tree(layers.sidewalks, layers.driveways),
     )
+
+
+def _tree(*frames: gpd.GeoDataFrame) -> shapely.STRtree:
+    shapes = [np.asarray(frame.geometry.values, dtype=object) for frame in frames]
+    return shapely.STRtree(np.concatenate(shapes))

@@ -173,7 +173,9 @@ def _figures(
         "jobs_by_power_approach": _counts(
             jobs["power_approach"], ("within", "not_checked", "clear", "none")
         ),
-        "jobs_without_stocked_length": int(jobs["cut_note"].notna().sum()),
+        "jobs_without_stocked_length": int(
+            jobs["cut_note"].str.contains("stocked length", regex=False).fillna(False).sum()
+        ),
         "jobs_without_place": {place: int(lacks.sum()) for place, lacks in without.items()},
         "wire_m": float(jobs["wire_m"].sum()),
         "work_not_checked": [

@@ -7,6 +7,9 @@ Does not do: put cuts on reels.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
@@ -16,10 +19,12 @@ from geoplan.crew_settings import Lengths
 from geoplan.errors import ProjectFileError, nearest_name
 from geoplan.project import Project
 from geoplan.store_settings import Supply
-from geoplan.text_columns import joined, numbers, places, worded
-from geoplan.units import for_report, report_unit
+from geoplan.text_columns import joined, places, worded
+from geoplan.units import say
+from geoplan.work.clauses import chained, in_words
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 ROUNDING_M = 1e-6
@@ -99,7 +104,8 @@ def cut_columns(wire_m: FloatArray, project: Project) -> dict[str, object]:
     dict of str to array
         ``supply``, ``cut_length_m``, ``coil_m``, ``coil_at``, ``cut_note``. Where no stocked
         length is long enough and the settings don't let it be cut from a reel, the lengths are
-        NaN and the note says by how much it is too long.
+        NaN and the note says by how much it is too long. The note also tells of cuts that are
+        longer than a full reel.
     """
     supply, settings = project.supply, project.lengths
     cut = stepped(wire_m, settings.cut_step)
@@ -114,7 +120,13 @@ def cut_columns(wire_m: FloatArray, project: Project) -> dict[str, object]:
         "cut_length_m": length,
         "coil_m": np.where(np.isnan(coil), np.nan, np.maximum(coil, 0.0)),
         "coil_at": worded(np.where(coil > ROUNDING_M, 0, -1), (supply.coil_at,)),
-        "cut_note": _cut_notes(wire_m, buys & ~fits, from_reel, project),
+        "cut_note": chained(
+            len(wire_m),
+            [
+                _beyond_stock(wire_m, buys & ~fits, from_reel, project),
+                _beyond_reel(length, ~takes, project),
+            ],
+        ),
     }
 
 
@@ -163,12 +175,30 @@ def next_stocked(wire_m: FloatArray, supply: Supply) -> tuple[FloatArray, BoolAr
     return np.append(stocked, np.nan)[place], np.asarray(place < len(stocked))
 
 
-def _building_runs(drops: pd.DataFrame, addresses: pd.Index, settings: Lengths) -> FloatArray:
-    given = settings.building_runs
+def refuse_unknown_runs(given: Iterable[str], addresses: pd.Index) -> None:
+    """Refuse building runs of addresses that aren't there.
+
+    Parameters
+    ----------
+    given : iterable of str
+        Ids that ``[lengths] building_runs`` names.
+    addresses : pandas.Index of str
+        Ids of all addresses, served or not.
+
+    Raises
+    ------
+    ProjectFileError
+        For the first such name.
+    """
     for name in given:
         if name not in addresses:
             where = f"project, key lengths.building_runs.{name}"
             raise ProjectFileError(where, "there is no such address", nearest_name(name, addresses))
+
+
+def _building_runs(drops: pd.DataFrame, addresses: pd.Index, settings: Lengths) -> FloatArray:
+    given = settings.building_runs
+    refuse_unknown_runs(given, addresses)
     high = drops["attachment_height_m"].to_numpy(dtype=np.float64)
     run = np.maximum(high - settings.interface_height, 0.0) + settings.wall_run
     place = places(drops["address_id"], list(given))
@@ -189,26 +219,32 @@ def _ground_path(drops: pd.DataFrame, air_spans: gpd.GeoDataFrame) -> FloatArray
     return np.asarray(np.hypot(span, np.nan_to_num(start - end)) + attachment)
 
 
-def _cut_notes(
+def _beyond_stock(
     wire_m: FloatArray, is_long: BoolArray, from_reel: BoolArray, project: Project
-) -> object:
+) -> tuple[IntArray, Any]:
     """Say of wire that no stocked length is enough for what becomes of it."""
-    shown = report_unit("length", project.units)
+    rows = np.flatnonzero(is_long)
     longest = max(project.supply.stocked_lengths)
-
-    def told(values: FloatArray) -> object:
-        return numbers(for_report(values, "length", project.units), shown.decimals)
-
-    words = joined(
+    return rows, joined(
         "needs ",
-        told(wire_m),
-        f" {shown.unit}, ",
-        told(wire_m - longest),
-        f" {shown.unit} more than the longest stocked length; ",
+        in_words(wire_m[rows], "length", project.units),
+        ", ",
+        in_words(wire_m[rows] - longest, "length", project.units),
+        " more than the longest stocked length; ",
         worded(
-            from_reel.astype(np.int64),
+            from_reel[rows].astype(np.int64),
             ("no length to take: stock a longer one, or set lengths.too_long", "cut from a reel"),
         ),
     )
-    place = np.where(is_long, np.arange(len(wire_m)), -1)
-    return pd.Series(words).array.take(place, allow_fill=True)
+
+
+def _beyond_reel(cut_m: FloatArray, is_cut: BoolArray, project: Project) -> tuple[IntArray, Any]:
+    """Say by how much cuts are longer than a full reel."""
+    reel = project.supply.reel_length
+    rows = np.flatnonzero(is_cut & (cut_m > reel + ROUNDING_M))
+    return rows, joined(
+        "cut ",
+        in_words(cut_m[rows] - reel, "length", project.units),
+        f" longer than a full reel of {say(reel, 'length', project.units)}: on no reel; "
+        "get it on a longer one",
+    )

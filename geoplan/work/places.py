@@ -1,4 +1,4 @@
-"""Where ladder, reel and bucket go for each drop, clear of carriageways and buildings.
+"""Where ladder, reel and bucket go for each drop, clear of roads, buildings, tracks and water.
 
 Enters: planned drops, their air spans, the ground, crew rules.
 Leaves: the rows of ``work_places``; drops for which no place was found.
@@ -21,7 +21,7 @@ from geoplan.framing import declared
 from geoplan.model import Layers, Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.tables import TABLES
-from geoplan.text_columns import places, worded
+from geoplan.text_columns import assembled, joined, places, texts, worded
 from geoplan.work.ground import Ground
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,7 +35,7 @@ SHIFTS = (0.0, 0.25, -0.25, 0.5, -0.5, 1.0, -1.0)
 
 NOTES = {
     "pole": "at the pole, on the side of the house; lash it to the pole before work starts",
-    "pole_aside": "at the pole, turned from the house to keep clear of carriageway and building; "
+    "pole_aside": "at the pole, turned from the house to where the ground is free; "
     "lash it to the pole before work starts",
     "clamp": "on the field side of the strand, below the clamp, never in the street; lash it to "
     "the strand before work starts",
@@ -51,6 +51,7 @@ NOTES = {
 }
 """What is said of each place."""
 NOTE_KEYS = tuple(NOTES)
+ON_WALK = "; on a walk or driveway: guard it, and let people pass"
 
 
 @dataclass(frozen=True)
@@ -120,19 +121,20 @@ def build_places(plan: Plan, rules: CrewRules, ground: Ground) -> Places:
     -----
     A ladder's foot is out by its height over the tangent of ``[ladder] angle``. At a clamp the
     field side is the house's side, or the other one where the drop crosses the street; only that
-    side is tried.
+    side is tried. A reel goes on a walk or driveway only where no other place was found. A note
+    tells of places on a walk or driveway, and on a lot that isn't the address's.
     """
     site = _site(plan)
     slope = np.tan(np.radians(plan.project.ladder.angle))
-    keep, away = rules.value("places.keep_off"), rules.value("places.reel_away")
+    keep = rules.value("places.keep_off")
     parts = [
         *_pole_ladders(site, ground, site.hook_m / slope, keep),
         _clamp_ladders(site, ground, site.hook_m / slope, keep),
         _buckets(site, ground, rules),
         _house_ladders(site, ground, site.attachment_m / slope, keep, plan),
-        *_reels(site, ground, away, keep, slope, _walk_ends(plan)),
+        *_reels(site, ground, rules, slope, _walk_ends(plan)),
     ]
-    table = _table(parts, plan)
+    table = _table(parts, plan, ground)
     has = {name: np.zeros(len(site.start), dtype=bool) for name in _needs(site)}
     for part in parts:
         has[part.place][part.rows] = True
@@ -203,18 +205,21 @@ def _turned(vectors: FloatArray, angle_deg: float) -> FloatArray:
 
 
 def _first_free(
-    candidates: Sequence[FloatArray], ground: Ground, keep_off_m: float
+    candidates: Sequence[FloatArray], ground: Ground, keep_off_m: float, *, off_walks: bool
 ) -> tuple[FloatArray, IntArray]:
-    """Take each row's first candidate that is free; -1 where none is."""
+    """Take each row's first candidate that is free, off walks if that can be; -1 where none is."""
     count = len(candidates[0])
     chosen = np.full((count, 2), np.nan)
     number = np.full(count, -1, dtype=np.int64)
-    for rank, points in enumerate(candidates):
-        left = np.flatnonzero(number < 0)
-        if len(left) == 0:
-            break
-        took = left[ground.is_free(points[left, 0], points[left, 1], keep_off_m)]
-        chosen[took], number[took] = points[took], rank
+    for is_strict in (True, False) if off_walks else (False,):
+        for rank, points in enumerate(candidates):
+            left = np.flatnonzero(number < 0)
+            if len(left) == 0:
+                break
+            took = left[ground.is_free(points[left, 0], points[left, 1], keep_off_m)]
+            if is_strict:
+                took = took[ground.is_off_walks(points[took, 0], points[took, 1])]
+            chosen[took], number[took] = points[took], rank
     return chosen, number
 
 
@@ -227,7 +232,7 @@ def _found(
     notes: Sequence[str],
 ) -> _Part:
     """Find places for some drops; `notes` are those of each candidate."""
-    xy, number = _first_free(candidates, ground, keep_off_m)
+    xy, number = _first_free(candidates, ground, keep_off_m, off_walks=place == "reel")
     got = number >= 0
     note = np.array([NOTE_KEYS.index(name) for name in notes], dtype=np.int64)
     return _Part(place, rows[got], xy[got], note[number[got]])
@@ -290,15 +295,13 @@ def _walk_ends(plan: Plan) -> FloatArray:
 
 
 def _reels(
-    site: _Site,
-    ground: Ground,
-    away_m: float,
-    keep_off_m: float,
-    slope: float,
-    walk_end_m: FloatArray,
+    site: _Site, ground: Ground, rules: CrewRules, slope: float, walk_end_m: FloatArray
 ) -> list[_Part]:
-    """Place reels by kind of job, each clear of ladder, carriageway and building."""
-    foot, house_foot = site.hook_m / slope, site.attachment_m / slope
+    """Place reels by kind of job, each clear of ladder or bucket and of what is in the way."""
+    away_m, keep_off_m = rules.value("places.reel_away"), rules.value("places.keep_off")
+    bucket = rules.value("places.bucket_away") + rules.value("places.bucket_keep_off")
+    foot = np.where(site.is_bucket, bucket, site.hook_m / slope)
+    house_foot = site.attachment_m / slope
     at_pole = np.flatnonzero(~site.has_clamp & site.crosses)
     near_house = np.flatnonzero(~site.has_clamp & ~site.crosses)
     over = np.flatnonzero(site.has_clamp & site.crosses)
@@ -331,17 +334,38 @@ def _reels(
     ]
 
 
-def _table(parts: list[_Part], plan: Plan) -> Any:
+def _table(parts: list[_Part], plan: Plan, ground: Ground) -> Any:
     rows = np.concatenate([part.rows for part in parts])
     kinds = [part.place for part in parts]
     count = np.repeat(np.arange(len(parts)), [len(part.rows) for part in parts])
+    xy = np.concatenate([part.xy for part in parts])
+    points = shapely.points(xy)
+    on_walk = (~ground.is_off_walks(xy[:, 0], xy[:, 1])).astype(np.int64)
+    words = worded(np.concatenate([part.note for part in parts]), list(NOTES.values()))
     frame = gpd.GeoDataFrame(
         {
             "address_id": plan.drops["address_id"].array.take(rows),
             "place": worded(count, kinds),
-            "note": worded(np.concatenate([part.note for part in parts]), list(NOTES.values())),
+            "note": joined(words, worded(on_walk, ("", ON_WALK)), _other_lots(points, rows, plan)),
         },
-        geometry=shapely.points(np.concatenate([part.xy for part in parts])),
+        geometry=points,
         crs=plan.layers.crs.working_crs,
     )
     return declared(frame, TABLES["work_places"])
+
+
+def _other_lots(points: npt.NDArray[np.object_], rows: IntArray, plan: Plan) -> Any:
+    """Name the lot of each point, if it isn't that of the drop; empty where that isn't known."""
+    parcels = plan.layers.parcels
+    own = places(plan.drops["parcel_id"], parcels.index)[rows]
+    tree = shapely.STRtree(np.asarray(parcels.geometry.values, dtype=object))
+    point, lot = tree.query(points, predicate="intersects")
+    at_home = own < 0
+    at_home[point[lot == own[point]]] = True
+    other = np.full(len(points), len(parcels), dtype=np.int64)
+    np.minimum.at(other, point, lot)
+    at = np.flatnonzero(~at_home & (other < len(parcels)))
+    name = texts(parcels.index).take(other[at])
+    plain = np.setdiff1d(np.arange(len(points)), at)
+    words = joined("; on lot ", name, ", not the address's own: ask there first")
+    return assembled(len(points), [(at, words), (plain, worded(np.zeros(len(plain)), ("",)))])

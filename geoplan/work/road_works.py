@@ -49,9 +49,13 @@ class Roads:
     """Least traffic class by which the road may be crossed."""
     is_for_one: BoolArray
     """Whether one person may cross it."""
+    class_is_doubtful: BoolArray
+    """Whether speed or traffic was assumed by a class that may itself be that of ``[defaults]``."""
 
 
-def look_up_roads(roads: gpd.GeoDataFrame, rules: CrewRules) -> Roads:
+def look_up_roads(
+    roads: gpd.GeoDataFrame, rules: CrewRules, doubtful_class: str | None = None
+) -> Roads:
     """Look up how each road may be crossed.
 
     Parameters
@@ -60,6 +64,8 @@ def look_up_roads(roads: gpd.GeoDataFrame, rules: CrewRules) -> Roads:
         Columns as declared for the layer, n rows.
     rules : CrewRules
         Limits by road class; what is taken where speed or traffic isn't recorded.
+    doubtful_class : str, optional
+        Class that stands in for roads of the layer that had none; None: all had one.
 
     Returns
     -------
@@ -98,6 +104,7 @@ def look_up_roads(roads: gpd.GeoDataFrame, rules: CrewRules) -> Roads:
         roads["width_m"].to_numpy(dtype=np.float64),
         way,
         alone & ~owned,
+        np.asarray(roads["road_class"] == doubtful_class, dtype=bool) & (no_speed | no_vehicles),
     )
 
 
@@ -151,7 +158,8 @@ def sign_spacing(
     Returns
     -------
     tuple of ndarray of float64, shape (n,)
-        From the work space to the first sign, on to the second, on to the third, m.
+        To the first sign from the start of the taper, or from the work space where there is no
+        taper; on to the second, on to the third, m.
 
     References
     ----------

@@ -87,17 +87,20 @@ def build_traffic(
     -------
     Traffic
         By drop. Of several roads the one that asks for most gives class and distances. A wire
-        that hangs over a carriageway without crossing it counts as a crossing.
+        that hangs over a carriageway without crossing it counts as a crossing. Where an owner has
+        to agree to a crossing of rail or water, signs and distances are those that the road over
+        or beside which work is done asks for all the same.
     """
     count, units = len(plan.drops), plan.project.units
-    roads = look_up_roads(plan.layers.roads, rules)
+    roads = look_up_roads(plan.layers.roads, rules, _doubtful_class(plan))
     drop, road = _roads_over(plan)
     governs = _governing(drop, road, roads, count)
     near, edge = _nearest(plan, ground, work_places, rules.value("places.near_road"))
     owned, owned_people, owned_words = _owned(plan, rules)
     is_beside = edge <= rules.value("places.beside_road")
     over = np.append(roads.way, 0)[governs]
-    code = np.where(owned, OWNER, np.maximum(over, np.where(is_beside, BESIDE, 0)))
+    on_road = np.maximum(over, np.where(is_beside, BESIDE, 0))
+    code = np.where(owned, OWNER, on_road)
     at = np.where(governs >= 0, governs, near)
     is_highway = over == OWNER
     for_one = np.append(roads.is_for_one, True)[governs]
@@ -106,7 +109,7 @@ def build_traffic(
     people[is_highway] = np.maximum(people[is_highway], int(rules.value("owner.highway.people")))
     seen = np.flatnonzero(code >= BESIDE)
     crossing = np.flatnonzero(governs >= 0)
-    beside = np.flatnonzero(code == BESIDE)
+    beside = np.flatnonzero(on_road == BESIDE)
     free = np.flatnonzero(code == 0)
     clear = (
         f"no carriageway over or within {say(rules.value('places.beside_road'), 'length', units)}"
@@ -117,7 +120,7 @@ def build_traffic(
             (np.flatnonzero(owned), texts(pd.Series(owned_words)).take(np.flatnonzero(owned))),
             (crossing, roads_crossed(governs[crossing], roads, rules, units)),
             (beside, roads_beside(near[beside], edge[beside], roads, rules, units)),
-            *road_signs(code, at, roads, rules, units),
+            *road_signs(on_road, at, roads, rules, units),
             (free, worded(np.zeros(len(free)), (clear,))),
             (seen, worded(np.zeros(len(seen)), (NOT_SEEN,))),
         ],
@@ -127,7 +130,7 @@ def build_traffic(
             "road_id": texts(plan.layers.roads.index).take(at, allow_fill=True),
             "traffic_class": worded(code, TRAFFIC_CLASSES),
             "traffic_reasons": reasons,
-            **_distances(code, at, roads, rules),
+            **_distances(on_road, at, roads, rules),
             "is_owner_permit_needed": owned | is_highway,
         }
     )
@@ -145,6 +148,13 @@ def build_traffic(
         ),
         not_recorded(pairs, roads, count, units),
     )
+
+
+def _doubtful_class(plan: Plan) -> str | None:
+    """Return the class that was taken for roads without one; None where all had one."""
+    findings = plan.layers.findings
+    taken = (findings["layer"] == "roads") & (findings["code"] == "road_class_assumed")
+    return plan.project.defaults.road_class if taken.any() else None
 
 
 def _drop_rows(ids: Any, plan: Plan) -> IntArray:

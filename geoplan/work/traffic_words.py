@@ -34,7 +34,7 @@ IntArray = npt.NDArray[np.int64]
 
 def _described(road: IntArray, roads: Roads, units: ReportUnits) -> Any:
     """Name roads with class, speed limit and traffic."""
-    taken = (", ", " taken, ")
+    taken = (", ", " assumed, ")
     return joined(
         roads.name.take(road),
         ", ",
@@ -43,7 +43,7 @@ def _described(road: IntArray, roads: Roads, units: ReportUnits) -> Any:
         in_words(roads.speed_m_per_s[road], "speed", units),
         worded(roads.speed_is_assumed[road], taken),
         numbers(roads.vehicles[road], 0),
-        worded(roads.vehicles_are_assumed[road], (" vehicles a day", " vehicles a day taken")),
+        worded(roads.vehicles_are_assumed[road], (" vehicles a day", " vehicles a day assumed")),
     )
 
 
@@ -51,7 +51,7 @@ def _limits(way: str, rules: CrewRules, units: ReportUnits) -> list[str]:
     """Write the limits of a way over roads by class."""
     fast, many = (rules.by_class(f"crossing.{way}", name) for name in ("speed", "vehicles"))
     return [
-        f"no {road_class} road may be crossed so"
+        f"no {road_class} road may be crossed that way"
         if np.isnan(speed)
         else f"{say(speed, 'speed', units)}, {count:.0f} a day; crossing.{way}.{road_class}; "
         f"{rules.require(f'crossing.{way}.{road_class}.speed').status.label}"
@@ -115,7 +115,11 @@ def road_signs(
     buffers = [figure.citation() for _, figure in rules.buffers()[:1]]
     sources = [
         "; ".join(
-            [f"taper by {rules.require(key).citation()}", *(f"buffer by {x}" for x in buffers)]
+            [
+                "signs count from the start of the taper",
+                f"taper by {rules.require(key).citation()}",
+                *(f"buffer by {x}" for x in buffers),
+            ]
         )
         for key in ("taper.one_lane", "taper.merging")
     ]
@@ -197,9 +201,20 @@ def not_recorded(
     drop, road = pairs
     slow = np.flatnonzero(roads.speed_is_assumed[road])
     few = np.flatnonzero(roads.vehicles_are_assumed[road])
+    vague = np.flatnonzero(roads.class_is_doubtful[road])
     words = chained(
         len(road),
         [
+            (
+                vague,
+                joined(
+                    "class of ",
+                    roads.name.take(road[vague]),
+                    " may not be recorded: a road without one counts as ",
+                    roads.class_word.take(road[vague]),
+                    " (defaults.road_class)",
+                ),
+            ),
             (
                 slow,
                 joined(
@@ -207,7 +222,7 @@ def not_recorded(
                     roads.name.take(road[slow]),
                     " not recorded, ",
                     in_words(roads.speed_m_per_s[road[slow]], "speed", units),
-                    " taken for its class",
+                    " assumed for its class",
                 ),
             ),
             (
@@ -217,10 +232,11 @@ def not_recorded(
                     roads.name.take(road[few]),
                     " not recorded, ",
                     numbers(roads.vehicles[road[few]], 0),
-                    " a day taken for its class",
+                    " a day assumed for its class",
                 ),
             ),
         ],
     )
-    told = np.flatnonzero(roads.speed_is_assumed[road] | roads.vehicles_are_assumed[road])
+    is_told = roads.speed_is_assumed | roads.vehicles_are_assumed | roads.class_is_doubtful
+    told = np.flatnonzero(is_told[road])
     return per_row(drop[told], texts(pd.Series(words)).take(told), count)

@@ -111,7 +111,7 @@ def test_a_locked_address_is_told_that_it_is_locked() -> None:
 
 @given(st.integers(0, 100_000))
 @example(750)  # a yard that is missed beyond water
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=3, deadline=None)
 def test_reasons_are_those_of_all_candidates_without_a_crossing(seed: int) -> None:
     """The clearance missed is the least of all; nothing in reach means that there is nothing."""
     project = TALL_HOUSES

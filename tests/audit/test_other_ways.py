@@ -123,7 +123,7 @@ def test_the_best_other_way_is_the_cheapest_of_all_without_a_crossing(
 def test_towns_hold_addresses_of_all_three_kinds() -> None:
     best = full = none = 0
     for town, ports, project in (("lots", 2, PROJECT), ("street", 3, TALL_HOUSES)):
-        for seed in range(3):
+        for seed in range(2):
             _, ways, _ = planned(town_of(town, seed, ports=ports), project)
             best, full, none = best + len(ways.best), full + len(ways.full), none + len(ways.none)
     assert min(best, full, none) >= 3

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
+import re
 from pathlib import Path
 from typing import Any
 
@@ -84,5 +86,23 @@ def test_neutralised_text_keeps_its_content(texts: list[str | None]) -> None:
         if before is None:
             assert pd.isna(after)
             continue
-        assert after in (before, f"'{before}")
+        content = re.sub("\r(?!\n)", "\n", before)
+        assert after in (content, f"'{content}")
         assert not after.lstrip(" ").startswith(FORMULA_STARTS)
+
+
+@pytest.mark.parametrize(
+    "front", ["", " ", "\u00a0", "\u3000", "\ufeff", "\u200b \u2003", "\u202e"]
+)
+def test_nothing_unseen_hides_the_start_of_a_formula(front: str) -> None:
+    assert neutralise(pd.Series([f"{front}=1+1"]))[0] == f"'{front}=1+1"
+    assert neutralise(pd.Series([f"{front}a=1"]))[0] == f"{front}a=1"
+
+
+def test_a_lone_carriage_return_starts_no_row(plan: Plan, tmp_path: Path) -> None:
+    """Readers take one for the end of a row, and what follows for a cell of its own."""
+    hostile = plan.drops.assign(label="\r=1+1\rtail")
+    write_csv_tables(dataclasses.replace(plan, drops=hostile), tmp_path)
+    rows = _read(tmp_path / "drops.csv")
+    assert len(rows) == len(plan.drops) + 1
+    assert {row[rows[0].index("label")] for row in rows[1:]} == {"'\n=1+1\ntail"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
@@ -102,6 +103,30 @@ def test_margins_are_finer_than_heights(plan: Plan) -> None:
     crossings = report_frame(plan, "crossings")
     road = crossings[crossings["crossing_kind"].eq("road")].iloc[0]
     assert (road["required_ft"], road["available_ft"], road["margin_in"]) == (15.4, 16.8, 16.0)
+
+
+@pytest.mark.parametrize(("units", "unit", "one"), [("us", "ft", 0.3048), ("metric", "m", 1.0)])
+def test_items_by_the_metre_are_in_the_unit_of_the_reader(
+    fenmoor: Any, units: str, unit: str, one: float
+) -> None:
+    materials = pd.DataFrame(
+        {
+            "item": ["clamp", "wire"],
+            "title": ["Clamp", "Wire"],
+            "quantity": [3.0, 61.0],
+            "unit": ["each", "m"],
+            "order_quantity": [25.0, 305.0],
+            "unit_cost": [2.0, 1.5],
+            "total_cost": [50.0, 457.5],
+        }
+    )
+    plan = dataclasses.replace(fenmoor.build(units), materials=materials)
+    shown = report_frame(plan, "materials")
+    assert shown["unit"].tolist() == ["each", unit]
+    assert shown["quantity"].tolist() == [3.0, pytest.approx(61.0 / one, abs=1e-4)]
+    assert shown["order_quantity"].tolist() == [25.0, pytest.approx(305.0 / one, abs=1e-4)]
+    assert shown["unit_cost"].tolist() == [2.0, pytest.approx(1.5 * one, abs=0.005)]
+    assert shown["total_cost"].tolist() == [50.0, 457.5]
 
 
 def test_sag_is_in_inches() -> None:

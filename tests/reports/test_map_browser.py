@@ -9,9 +9,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from geoplan.map_settings import Map
 from geoplan.model import Plan
+from geoplan.reports.map.figures import scaled
 from geoplan.reports.map_page import write_map_page
 from geoplan.reports.sheet_names import sheet_file_name
 from geoplan.tables import TABLES
@@ -396,7 +399,7 @@ def test_a_terminal_tells_ports_served_and_lost(demo: Any, demo_plan: Plan) -> N
     assert f"Served ({len(served)})" in text
     assert all(address in text for address in served["address_id"])
     assert f"{lost['address_id'].iloc[0]}: " in text
-    assert f"brings in {row['port_value_addresses']} more address" in text
+    assert f"would serve {row['port_value_addresses']} more address" in text
     assert f"{abs(row['port_value_cost']):.2f}" in text
 
 
@@ -516,8 +519,7 @@ def test_tabs_map_and_rows_answer_to_keys(demo: Any) -> None:
     demo.keyboard.press("n")
     heading = demo.locator("#gp-detail-title")
     expect(heading).not_to_have_text(title)
-    demo.locator(".folium-map").focus()
-    demo.keyboard.press("p")
+    demo.keyboard.press("p")  # the focus is on the title of the details now
     expect(heading).to_have_text(title)
     assert demo.faults == []
 
@@ -538,8 +540,8 @@ def test_layers_can_be_switched(demo: Any) -> None:
 def test_names_are_written_at_large_scale_only(demo: Any) -> None:
     demo.evaluate(
         "() => { const { sheet } = geoplanPage; const name = sheet.name;"
-        " sheet.seen = []; sheet.name = function (x, y, text, ...more) {"
-        " sheet.seen.push(text); return name.call(this, x, y, text, ...more); }; }"
+        " sheet.seen = []; sheet.name = function (places, text, ...more) {"
+        " sheet.seen.push(text); return name.call(this, places, text, ...more); }; }"
     )
     _choose(demo, "A118")
     names = demo.evaluate("geoplanPage.sheet.seen")
@@ -584,6 +586,64 @@ def test_an_empty_plan_opens(fenmoor: Any, browser: Any, plan: Plan, tmp_path: P
     tab.close()
 
 
+def test_names_cover_no_mark_while_another_place_is_free(demo: Any) -> None:
+    """A name whose first place lies on a mark goes to the next; with none free, to the first."""
+    places = "[[100, 100, 'left'], [300, 100, 'left'], [500, 100, 'left']]"
+    put = (
+        "() => { const { sheet } = geoplanPage; sheet.taken = %s; sheet.marked = %s; const at = [];"
+        " sheet.write = (x) => at.push(x); sheet.name(%s, 'A1', '12px', '#000000');"
+        " delete sheet.write; return at; }"
+    )
+    mark = "{ x: %d, y: 100, r: 12 }"
+    on = [mark % x for x in (105, 305, 505)]
+    assert demo.evaluate(put % ("[]", "[]", places)) == [100]
+    assert demo.evaluate(put % ("[]", f"[{on[0]}]", places)) == [300]
+    assert demo.evaluate(put % ("[[290, 90, 330, 110]]", f"[{on[0]}]", places)) == [500]
+    assert demo.evaluate(put % ("[]", f"[{', '.join(on)}]", places)) == [100]
+    assert demo.evaluate(put % ("[[0, 0, 900, 900]]", "[]", places)) == []
+
+
+def test_every_symbol_of_the_map_is_in_the_legend(demo: Any) -> None:
+    demo.get_by_role("tab", name="Key").click()
+    words = demo.locator(".gp-legend li").all_inner_texts()
+    for one in ("Pole without a terminal", "Lots", "Roads", "Buildings", "Tree crowns", "Power"):
+        assert one in words
+    assert "Street crossing with a flag at the same place" in words
+
+
+# --- figures that the page works out ------------------------------------------------------
+
+
+def test_lengths_that_the_page_works_out_are_the_plan_s_to_the_last_digit(
+    demo: Any, demo_plan: Plan
+) -> None:
+    keys = {name: list(TABLES[name].key) for name in ("drops", "crossings", "hazards")}
+    drops, crossings, hazards = (
+        getattr(demo_plan, name).sort_values(key, ignore_index=True) for name, key in keys.items()
+    )
+    others = demo_plan.alternatives.sort_values(list(TABLES["alternatives"].key), ignore_index=True)
+    demo.evaluate("geoplanPage.plan.othersOf(0)")
+    found = 0
+    for block, column, values in (
+        ("shown", "drop.air_span", drops["air_span_m"]),
+        ("told", "drop.strand_run", drops["strand_run_m"]),
+        ("told", "drop.clamp_at", drops["clamp_at_m"]),
+        ("told", "drop.margin_available", drops["margin_available_m"]),
+        ("shown", "flag.at", hazards["at_m"]),
+        ("told", "crossing.start", crossings["start_m"]),
+        ("told", "crossing.end", crossings["end_m"]),
+        ("told", "crossing.available", crossings["available_m"]),
+        ("told", "other.air_span", others["air_span_m"]),
+        ("told", "other.strand_run", others["strand_run_m"]),
+        ("told", "other.clamp_at", others["clamp_at_m"]),
+    ):
+        shown = _first(demo, f"Array.from(plan.{block}.numbers('{column}'))")
+        numbers, known = scaled(values, "length", "us")
+        assert shown == np.where(known, numbers, -(2**31)).tolist(), column
+        found += int(known.sum())
+    assert found > 3000
+
+
 # --- paper, phone, access ------------------------------------------------------------------
 
 
@@ -605,6 +665,9 @@ def test_paper_shows_map_details_legend_and_caution(demo: Any) -> None:
         assert not demo.locator(hidden).first.is_visible(), hidden
     house = "geoplanPage.plan.grid.latLng(...plan.place(plan.rowOf('A118')))"
     assert _first(demo, f"geoplanPage.map.getBounds().contains({house})")
+    paper = demo.locator("main").bounding_box()
+    assert paper["width"] == pytest.approx(186 / 25.4 * 96, abs=3)
+    assert paper["height"] == pytest.approx(130 / 25.4 * 96, abs=3)
     assert demo.evaluate("document.documentElement.scrollWidth") <= 1400
     assert len(demo.pdf()) > 20_000
     demo.emulate_media(media="screen")
@@ -622,6 +685,53 @@ def test_nothing_runs_out_of_the_page(browser: Any, hostile_page: Path, size: An
     _choose(tab, "A10")
     assert tab.evaluate("document.querySelector('.gp-panel-details').scrollWidth") <= size["width"]
     assert tab.locator(".folium-map").bounding_box()["height"] > 150
+    tab.close()
+
+
+def test_what_was_in_view_is_on_the_paper(demo: Any) -> None:
+    """The event before a print comes while the page still has its look on the screen."""
+    _choose(demo, "A118")
+    before = demo.evaluate("geoplanPage.map.getBounds().toBBoxString()")
+    demo.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    size = demo.evaluate("[geoplanPage.map.getSize().x, geoplanPage.map.getSize().y]")
+    assert size == [pytest.approx(703, abs=4), pytest.approx(491, abs=4)]
+    held = demo.evaluate("geoplanPage.map.getBounds().toBBoxString()")
+    west, south, east, north = (float(one) for one in before.split(","))
+    w, s, e, n = (float(one) for one in held.split(","))
+    assert w <= west < east <= e
+    assert s <= south < north <= n
+    demo.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert demo.evaluate("geoplanPage.map.getSize().x") > 900
+    assert demo.faults == []
+
+
+def test_a_base_map_may_ask_its_own_host_for_pictures_and_nobody_else(
+    browser: Any, plan: Plan, tmp_path: Path
+) -> None:
+    asked = Map(base_map_url="https://tiles.example.invalid/{z}/{x}/{y}.png", base_map_credit="<b>")
+    project = plan.project.model_copy(update={"map": asked})
+    page = write_map_page(dataclasses.replace(plan, project=project), tmp_path / "map.html")
+    tab = browser.new_page(viewport=DESK)
+    urls: list[str] = []
+    faults: list[str] = []
+    tab.on("requestfailed", lambda request: urls.append(f"{request.failure} {request.url}"))
+    tab.on("console", lambda message: faults.append(message.text))
+    tab.goto(page.as_uri())
+    tab.wait_for_selector("body[data-ready=yes]")
+    tab.evaluate(
+        "async () => { for (const url of ['https://other.example.invalid/a.png',"
+        " 'https://tiles.example.invalid.other.invalid/a.png',"
+        " 'http://tiles.example.invalid/a.png']) {"
+        " const one = new Image(); one.src = url; document.body.append(one); }"
+        " try { await fetch('https://tiles.example.invalid/a'); } catch (error) { return; } }"
+    )
+    tab.wait_for_timeout(1000)
+    sent = [url.split(" ")[1] for url in urls if not url.startswith("csp ")]
+    assert len(sent) > 3
+    assert all(url.startswith("https://tiles.example.invalid/") for url in sent)
+    assert all(url.endswith(".png") for url in sent), "pictures only"
+    assert sum("Content Security Policy" in fault for fault in faults) >= 4
+    assert tab.locator(".leaflet-control-attribution").inner_text() == "<b>"
     tab.close()
 
 

@@ -75,6 +75,43 @@ def test_page_names_no_file_elsewhere(page: Path) -> None:
     assert "img-src data:;" in text
 
 
+def test_policy_lets_nothing_run_or_be_asked_for_but_by_hash(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)
+    assert policy
+    rules = dict(rule.strip().split(" ", 1) for rule in policy[1].split(";"))
+    assert set(rules) == {
+        "default-src", "script-src", "style-src", "img-src", "object-src", "base-uri", "form-action"
+    }  # fmt: skip
+    for name in ("default-src", "object-src", "base-uri", "form-action"):
+        assert rules[name] == "'none'"
+    for name in ("script-src", "style-src"):
+        assert all(one.startswith("'sha256-") for one in rules[name].split())
+    assert text.index("Content-Security-Policy") < text.index("<style>") < text.index("<script>")
+    assert "\r" not in text, "a browser reads it as another line end and gets another hash"
+    assert not re.search(r'<[^>]* style="', text), "no hash allows a style that is an attribute"
+
+
+def test_long_ids_that_begin_alike_stay_apart(plan: Plan, tmp_path: Path) -> None:
+    letters = "w" * 200
+    long = {
+        name: frame.assign(address_id=letters + frame["address_id"])
+        for name in ("drops", "air_spans", "hazards", "crossings", "alternatives", "unserved")
+        if (frame := getattr(plan, name)) is not None
+    }
+    shown = _block(write_map_page(dataclasses.replace(plan, **long), tmp_path / "m.html"), "shown")
+    assert len(set(shown["drop.id"])) == len(plan.drops)
+    assert all(len(one) == 80 and one.startswith("w" * 71) for one in shown["drop.id"])
+
+
+def test_marks_that_turn_the_direction_of_writing_are_written_out(
+    plan: Plan, tmp_path: Path
+) -> None:
+    turning = plan.drops.assign(label="a\u202etoor\u2066b")
+    page = write_map_page(dataclasses.replace(plan, drops=turning), tmp_path / "map.html")
+    assert set(_block(page, "shown")["drop.label"]) == {"a<U+202E>toor<U+2066>b"}
+
+
 def test_a_base_map_opens_the_policy_for_pictures_of_its_host_only(
     plan: Plan, tmp_path: Path
 ) -> None:
@@ -116,7 +153,7 @@ def test_figures_are_those_of_the_table_in_the_reader_s_units(plan: Plan, page: 
     drops = plan.drops.sort_values("address_id", ignore_index=True)
     for block, name, column, quantity in (
         (shown, "drop.margin", "margin_m", "sag"),
-        (shown, "drop.air_span", "air_span_m", "length"),
+        (shown, "drop.cost", "cost", "cost"),
         (told, "drop.hook_height", "hook_height_m", "length"),
         (told, "drop.tension_worst", "tension_worst_n", "force"),
         (told, "drop.ladder_sag", "ladder_sag_m", "sag"),
@@ -126,9 +163,8 @@ def test_figures_are_those_of_the_table_in_the_reader_s_units(plan: Plan, page: 
             if packed is None:
                 assert np.isnan(true)
             else:
-                assert packed / scale == pytest.approx(
-                    for_report(true, quantity, "us"), abs=0.501 / scale
-                )
+                figure = true if quantity == "cost" else for_report(true, quantity, "us")
+                assert packed / scale == pytest.approx(figure, abs=0.501 / scale)
 
 
 def test_marks_point_at_the_drop_of_their_address_and_lie_on_it(plan: Plan, page: Path) -> None:

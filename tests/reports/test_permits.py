@@ -112,6 +112,18 @@ def test_rail_water_and_highway_get_a_page_each_and_a_street_none(
     assert titles == ["Railway crossing", "Water crossing", "Highway crossing"]
 
 
+def test_no_permit_page_can_run_or_ask_for_anything(allowed: Plan) -> None:
+    turned = allowed.crossing_audit.assign(feature_id="id\u202e\x00\n<b>")
+    met = allowed.crossings.assign(feature_id="id\u202e\x00\n<b>")
+    text = permit_html(dataclasses.replace(allowed, crossing_audit=turned, crossings=met))
+    policy = text.split('Content-Security-Policy" content="')[1].split('"')[0]
+    assert policy.startswith("default-src 'none';")
+    assert "script-src" not in policy
+    assert text.index("Content-Security-Policy") < text.index("<style>")
+    for mark in ("\u202e", "\x00", "<b>"):
+        assert mark not in text
+
+
 def test_by_default_none_is_crossed_and_there_is_no_page() -> None:
     plan = audited(roomy())
     assert len(permit_rows(plan)) == 0

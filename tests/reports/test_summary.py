@@ -130,6 +130,32 @@ def test_screen_fits_and_tells_the_fate(fenmoor: Any, units: str) -> None:
     assert re.search(r"Of these bucket jobs +3\n", text)
 
 
+def test_the_screen_tells_of_drops_without_wire_and_of_days_too_long(plan: Plan) -> None:
+    work = {
+        "jobs_by_crew_size": {"1": 8, "2": 4},
+        "crew_days": {"scheduled": True, "crew_days": 6, "days_over_length": ["D001-1p"]},
+        "reels": {"reels": 3, "not_on_a_reel": ["A1", "A2"]},
+        "materials": {"drops_without_wire": ["A2", "A3"]},
+    }
+    text = terminal_summary(dataclasses.replace(plan, work=work))
+    told = "  Without wire 3; 6 crew days (1 over length), 3 reels; 8 drops for 1"
+    assert told in text
+    well = {
+        **work,
+        "reels": {"reels": 3, "not_on_a_reel": []},
+        "materials": {"drops_without_wire": []},
+        "crew_days": {"scheduled": True, "crew_days": 6, "days_over_length": []},
+    }
+    text = terminal_summary(dataclasses.replace(plan, work=well))
+    assert "  6 crew days, 3 reels; 8 drops for 1, 4 for 2 people\n" in text
+    many = dict.fromkeys("123456789", 10**6)
+    lines = terminal_summary(
+        dataclasses.replace(plan, work={**work, "jobs_by_crew_size": many})
+    ).split("\n")
+    assert max(map(len, lines)) <= COLUMNS
+    assert len(lines) <= LINES
+
+
 def test_the_fullest_screen_still_fits(plan: Plan) -> None:
     absent = (
         "buildings", "strands", "power", "trees", "rail", "water", "sidewalks", "driveways",

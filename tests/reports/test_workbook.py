@@ -262,9 +262,17 @@ def test_the_first_sheet_carries_the_caution_and_what_was_not_checked(
 ) -> None:
     words = [row[1] for row in book["about"].iter_rows(values_only=True)]
     assert set(CAUTION) <= set(words)
-    assert set(worked.unchecked) <= set(words)
+    assert {text.removeprefix("not checked: ") for text in worked.unchecked} <= set(words)
+    assert not any(str(text).startswith("not checked") for text in words)
     assert any("computed" in text for text in words)
     assert any("US customary" in text for text in words)
+
+
+def test_the_first_sheet_says_what_the_work_did_not_check(worked: Plan, tmp_path: Path) -> None:
+    told = "sight distance not checked: no layer tells"
+    plan = dataclasses.replace(worked, work={"work_not_checked": [told]})
+    made = openpyxl.load_workbook(write_tables(plan, ("drops",), tmp_path / "a.xlsx"))
+    assert ("not checked", told) in made["about"].iter_rows(values_only=True, max_col=2)
 
 
 def test_every_column_is_explained_with_its_unit(worked: Plan, book: Any) -> None:

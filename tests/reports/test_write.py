@@ -82,6 +82,25 @@ def test_files_named_like_ours_without_our_mark_are_not_lost(
     assert (out / "drops.csv").read_text(encoding="utf-8") == "mine"
 
 
+def test_a_folder_named_like_a_file_of_ours_is_not_lost(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    _fill(out)
+    (out / "drops.csv").unlink()
+    (out / "drops.csv").mkdir()
+    (out / "drops.csv" / "own.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"did not write: 'drops\.csv'"):
+        _fill(out)
+    assert (out / "drops.csv" / "own.txt").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_mark_too_deep_to_read_is_no_mark_of_ours(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "summary.json").write_text("[" * 100_000, encoding="utf-8")
+    with pytest.raises(OutputError, match=r"no summary\.json written by geoplan"):
+        _fill(out)
+
+
 def test_a_fault_midway_keeps_what_was_there(tmp_path: Path) -> None:
     out = tmp_path / "out"
     _fill(out)

@@ -192,3 +192,10 @@ def test_without_a_layer_of_power_nothing_is_called_clear(demo_plan: Plan) -> No
     found = approach(absent)
     assert (found["power_approach"] == "not_checked").all()
     assert (found["power_approach_note"] == "no layer of power was brought").all()
+
+
+def test_notes_read_as_sentences(demo_work: Plan) -> None:
+    notes = demo_work.jobs["power_approach_note"].dropna()
+    assert notes.str.contains(" ft asked for, there is at least ", regex=False).any()
+    assert notes.str.contains("supply drop", regex=False).any()
+    assert not notes.str.contains("supply_", regex=False).any()

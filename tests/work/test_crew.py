@@ -87,6 +87,49 @@ def test_the_users_list_makes_two(demo_plan: Plan, demo_jobs: JobTables, crew_ru
     assert (jobs["crew_size"].drop(alone) == before.drop(alone)).all()
 
 
+def own_rules(rules: CrewRules, **values: float) -> CrewRules:
+    figures = dict(rules.figures)
+    for name, value in values.items():
+        key = name.replace("__", ".")
+        figures[key] = dataclasses.replace(figures[key], value_si=value)
+    return dataclasses.replace(rules, figures=figures)
+
+
+def test_the_users_list_makes_two_whatever_the_rules_say_of_hazards(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    plan = with_settings(demo_plan, crew={"two_people": ("A125",)})
+    rules = own_rules(crew_rules, people__hazard=1.0)
+    job = build_jobs(plan, rules).jobs.set_index("address_id").loc["A125"]
+    assert job["crew_size"] == 2
+    assert job["crew_reasons"].startswith("two: ")
+
+
+def test_reasons_never_contradict_each_other(demo_plan: Plan, crew_rules: CrewRules) -> None:
+    """Under rules that let one person do all, what is above a limit isn't said to be within it."""
+    rules = own_rules(crew_rules, people__hazard=1.0, people__traffic=1.0)
+    jobs = build_jobs(demo_plan, rules).jobs
+    pull = rules.value("alone.max_pull")
+    long = (demo_plan.drops["air_span_m"] > pull).to_numpy()
+    one = (jobs["crew_size"] == 1).to_numpy()
+    assert (one & long).sum() > 5
+    words = jobs["crew_reasons"]
+    assert not words[long].str.contains("that one raises in one pull;", regex=False).any()
+    above = words.str.contains("vehicles a day above the|limit for one|may not cross alone")
+    assert (above & one).any()
+    assert not words[above].str.contains("within the limits for one", regex=False).any()
+
+
+@pytest.mark.parametrize(("people", "word"), [(6, "six: "), (7, "7: "), (12, "12: ")])
+def test_large_crews_are_told_by_their_number(
+    demo_plan: Plan, crew_rules: CrewRules, people: int, word: str
+) -> None:
+    jobs = build_jobs(demo_plan, own_rules(crew_rules, people__bucket=float(people))).jobs
+    many = jobs["crew_size"] == people
+    assert many.sum() == jobs["is_bucket_job"].sum() > 0
+    assert jobs.loc[many, "crew_reasons"].str.startswith(word).all()
+
+
 def test_a_listed_address_that_is_not_there_is_refused(demo_plan: Plan, crew_rules) -> None:
     plan = with_settings(demo_plan, crew={"two_people": ("A01O",)})
     with pytest.raises(ProjectFileError, match=r"no address 'A01O'\. Did you mean 'A"):

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from geoplan.errors import ProjectFileError
 from geoplan.tables import TABLES, schema
 from geoplan.work.days import Days, least_people_days, schedule_days
 from tests.work.stores_town import town_jobs, town_plan
@@ -119,6 +120,22 @@ def test_a_drop_longer_than_a_day_has_a_day_of_its_own_that_says_so() -> None:
     assert long["crew_day_id"].tolist() == [days.jobs["crew_day_id"][4]]
     assert days.figures["crew_days"]["days_over_length"] == long["crew_day_id"].tolist()
     assert len(days.crew_stops) == 10
+
+
+def test_a_depot_beyond_all_reach_is_refused() -> None:
+    match = r"days\.depot: lies \d+ km from the nearest address.*in the project CRS"
+    with pytest.raises(ProjectFileError, match=match):
+        _schedule(5, depot=[-1.0e6, 5.0])
+    _, days = _schedule(5, depot=[-1.0e5, 5.0])
+    assert days.crew_days["is_over_length"].any()
+
+
+def test_a_day_of_five_minutes_gives_each_drop_one_that_is_too_long() -> None:
+    jobs = town_jobs(8)
+    days = schedule_days(town_plan(jobs, days={"length": "5 min"}), jobs)
+    assert days.crew_days["drops"].tolist() == [1] * 8
+    assert days.crew_days["is_over_length"].all()
+    assert len(days.figures["crew_days"]["days_over_length"]) == 8
 
 
 def test_switched_off_there_are_no_days_and_it_is_said() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from geoplan.work.ground import build_ground
+from geoplan.work.ground import TRACK_HALF_M, build_ground
 from tests.towns import random_town
 
 
@@ -23,11 +23,28 @@ def test_points_are_free_just_where_no_shape_covers_them(seed: int) -> None:
     away = np.array(
         [shapely.distance(line, points) - w for line, w in zip(roads.geometry, half, strict=True)]
     )
-    house = shapely.distance(shapely.union_all(town.buildings.geometry.values), points)
-    expected = (away.min(axis=0) >= keep_off_m) & (house > keep_off_m)
+    expected = away.min(axis=0) >= keep_off_m
+    for frame, keep_m in (
+        (town.buildings, keep_off_m),
+        (town.pools, keep_off_m),
+        (town.water, keep_off_m),
+        (town.rail, keep_off_m + TRACK_HALF_M),
+    ):
+        expected &= ~(shapely.distance(shapely.union_all(frame.geometry.values), points) <= keep_m)
     assert (free == expected).all()
     assert free.any()
     assert not free.all()
+
+
+def test_walks_and_driveways_are_told_apart_from_free_ground() -> None:
+    town = random_town(np.random.default_rng(5))
+    x, y = np.random.default_rng(6).uniform(-10, 210, (2, 2000))
+    covered = shapely.union_all(
+        [shape for frame in (town.sidewalks, town.driveways) for shape in frame.geometry.values]
+    )
+    off = build_ground(town).is_off_walks(x, y)
+    assert (off == ~shapely.intersects(covered, shapely.points(x, y))).all()
+    assert 0 < off.sum() < len(off)
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -16,6 +16,7 @@ from geoplan.model import Plan
 from geoplan.store_settings import Supply
 from geoplan.work.lengths import build_lengths, next_stocked, stepped
 from tests.work.conftest import with_settings
+from tests.work.stores_town import project
 
 
 def lengths(plan: Plan):
@@ -109,6 +110,43 @@ def test_wire_longer_than_any_stocked_length_is_reported(
     expected = "pre_connectorised" if choice == "report" else "bulk"
     assert set(table.loc[long, "supply"]) == {expected}
     assert (table.loc[~long, "supply"] == "pre_connectorised").all()
+
+
+def test_a_cut_longer_than_a_full_reel_is_said_to_be_on_none(demo_plan: Plan) -> None:
+    plan = with_settings(demo_plan, supply={"reel_length": 60.0})
+    table = lengths(plan)
+    long = (table["cut_length_m"] > 60).to_numpy()
+    assert 0 < long.sum() < len(long)
+    assert table["cut_note"].notna().tolist() == long.tolist()
+    row = table[long].iloc[0]
+    assert (
+        f"cut {(row['cut_length_m'] - 60) / 0.3048:.1f} ft longer than a full reel of 196.9 ft"
+        in (row["cut_note"])
+    )
+
+
+def test_what_is_neither_stocked_nor_on_a_reel_is_told_of_both(demo_plan: Plan) -> None:
+    plan = with_settings(
+        demo_plan,
+        supply={
+            "kind": "pre_connectorised",
+            "stocked_lengths": (40.0,),
+            "reel_length": 60.0,
+        },
+        lengths={"too_long": "bulk"},
+    )
+    table = lengths(plan)
+    note = table.loc[table["cut_length_m"] > 60, "cut_note"]
+    assert len(note) > 20
+    assert note.str.contains("; cut from a reel; cut .* longer than a full reel").all()
+
+
+@pytest.mark.parametrize(
+    "key", ["wall_run", "pole_run", "loops", "connections", "interface_height"]
+)
+def test_absurd_lengths_are_refused(key: str) -> None:
+    with pytest.raises(ProjectFileError, match=rf"lengths\.{key}: .*less than or equal to 1000"):
+        project(lengths={key: "1e300 m"})
 
 
 @settings(max_examples=60, deadline=None)

@@ -15,7 +15,7 @@ REEL = 100
 
 
 @given(cuts=st.lists(st.integers(15, 70), min_size=1, max_size=7))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_the_bound_lies_between_the_simple_one_and_the_fewest(cuts: list[int]) -> None:
     held = np.array(cuts, dtype=np.int64)
     patterns = bound_by_patterns(held, REEL, [fill_longest_first(held, REEL)])
@@ -58,7 +58,7 @@ def test_too_many_units_are_left_alone() -> None:
 
 
 @given(cuts=st.lists(st.integers(15, 70), min_size=2, max_size=7))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_few_cuts_are_settled_for_good(cuts: list[int]) -> None:
     fewest = fewest_reels(cuts, REEL)
     held = np.array(cuts, dtype=np.int64)

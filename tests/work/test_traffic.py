@@ -165,9 +165,10 @@ def test_every_drop_over_a_road_has_traffic_control(demo_plan: Plan, demo_jobs: 
 
 def test_distances_stand_where_the_class_has_them(demo_jobs: JobTables) -> None:
     jobs = demo_jobs.jobs
+    by_road = jobs["traffic_class"] != "owner"
     signed = jobs["traffic_class"].isin(["beside_road", "short_stop", "flaggers", "lane_closure"])
     far = jobs["traffic_class"].isin(["flaggers", "lane_closure"])
-    assert jobs["sign_1_m"].notna().tolist() == signed.tolist()
+    assert jobs.loc[by_road, "sign_1_m"].notna().tolist() == signed[by_road].tolist()
     for name in ("sign_2_m", "sign_3_m", "taper_m", "buffer_m"):
         assert jobs[name].notna().tolist() == far.tolist()
 
@@ -195,10 +196,31 @@ def test_unknown_speed_is_said_and_taken_on_the_safe_side(
     plan = with_layer(demo_plan, "roads", speed_m_per_s=unknown, vehicles_per_day=unknown)
     jobs = build_jobs(plan, crew_rules).jobs
     stops = jobs[jobs["traffic_class"] == "short_stop"]
-    assert stops["crew_reasons"].str.contains("not recorded, 30 mph taken for its class").any()
+    assert stops["crew_reasons"].str.contains("not recorded, 30 mph assumed for its class").any()
     crosses = jobs["traffic_class"].isin(["short_stop", "flaggers", "lane_closure"])
     assert jobs.loc[crosses, "crew_reasons"].str.contains("not recorded").all()
     assert (jobs["crew_size"] >= roads_known["crew_size"]).all()
+
+
+def test_a_class_that_may_be_a_default_is_said_where_roads_had_none(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    words = "may not be recorded: a road without one counts as residential (defaults.road_class)"
+    unknown = np.full(len(demo_plan.layers.roads), np.nan)
+    plan = with_layer(demo_plan, "roads", vehicles_per_day=unknown)
+    findings = plan.layers.findings
+    some = findings["code"] == "road_class_assumed"
+    assert some.sum() == 1
+    layers = dataclasses.replace(plan.layers, findings=findings[~some])
+    known = build_jobs(dataclasses.replace(plan, layers=layers), crew_rules).jobs
+    assert not known["crew_reasons"].str.contains(words, regex=False).any()
+    jobs = build_jobs(plan, crew_rules).jobs
+    crossings = demo_plan.crossings
+    over = crossings[(crossings["crossing_kind"] == "road") & ~crossings["is_near_miss"]]
+    homely = over[over["feature_class"] == "residential"]
+    says = jobs["crew_reasons"].str.contains(words, regex=False)
+    assert set(jobs.loc[says, "address_id"]) == set(homely["address_id"])
+    assert 0 < says.sum() < len(over)
 
 
 def test_a_road_beside_the_ladder_is_work_beside_a_road(
@@ -232,3 +254,32 @@ def test_rail_needs_its_owner_and_a_crew(demo_plan: Plan, crew_rules: CrewRules)
     assert job["is_owner_permit_needed"]
     assert job["crew_size"] == 2
     assert "crosses rail Orrin Line" in job["crew_reasons"]
+
+
+@pytest.mark.parametrize("road_class", ["short_stop", "flaggers", "beside_road"])
+def test_a_railway_does_not_take_away_the_signs_of_the_road(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules, road_class: str
+) -> None:
+    before = demo_jobs.jobs
+    before = before[before["traffic_class"] == road_class].iloc[0]
+    row = demo_plan.crossings.iloc[[0]].assign(
+        address_id=before["address_id"],
+        crossing_kind="rail",
+        feature_id="T1",
+        feature_name="Orrin Line",
+        is_near_miss=False,
+    )
+    crossings = gpd.GeoDataFrame(pd.concat([demo_plan.crossings, row], ignore_index=True))
+    jobs = build_jobs(dataclasses.replace(demo_plan, crossings=crossings), crew_rules).jobs
+    after = jobs.set_index("address_id").loc[before["address_id"]]
+    assert after["traffic_class"] == "owner"
+    for name in ("road_id", "sign_1_m", "sign_2_m", "sign_3_m", "taper_m", "buffer_m"):
+        assert after[name] == before[name] or (pd.isna(after[name]) and pd.isna(before[name]))
+    assert before["traffic_reasons"] in after["traffic_reasons"]
+
+
+def test_signs_are_said_to_count_from_the_taper_where_there_is_one(demo_jobs: JobTables) -> None:
+    jobs = demo_jobs.jobs
+    says = jobs["traffic_reasons"].str.contains("count from the start of the taper", regex=False)
+    assert says.tolist() == jobs["taper_m"].notna().tolist()
+    assert says.any()

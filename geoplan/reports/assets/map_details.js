@@ -36,9 +36,10 @@ function dropDetails(page, row) {
   const box = make("div");
   box.append(facts([
     ["Route", plan.kind(row).label],
-    ["Terminal", terminalLink(page, text("terminal_id"))],
+    ["Terminal", make("span", {}, terminalLink(page, text("terminal_id")),
+      flag("is_locked") ? ", the only one that the address may have" : "")],
     ["Across a street", plan.number("street", row) === 1 ? "yes" : "no"],
-    ["Cost", plan.say(plan.number("cost", row), "cost")],
+    ["Cost", `${plan.say(plan.number("cost", row), "cost")}, in the project's currency`],
     ["Ruled out", text("clearance_note")],
   ]));
   box.append(section("Flags", ...flagList(page, plan.flagsOf(row), text("clearance_note"))));
@@ -59,7 +60,8 @@ function dropDetails(page, row) {
     ["House height", `${say("attachment_height", "length")} above ground${raised("attachment_is_raised")}`],
     ["Heights are", words(text("height_basis") || "unknown")],
     ["Ground is", text("ground_basis") === "default" ? "assumed level: check on site" : words(text("ground_basis") || "unknown")],
-    ["Sag to leave", `${say("stringing_sag", "sag")} at ${say("stringing_temperature", "temperature")}`],
+    ["Sag to leave", `${say("stringing_sag", "sag")} at ${say("stringing_temperature", "temperature")}, `
+      + `which is a tension of ${say("stringing_tension", "force")}`],
     ["Worst sag", `${say("sag_worst", "sag")} (${words(text("sag_worst_case") || "unknown case")})`],
     ["Tension", `${share}: ${say("tension_worst", "force")} of ${say("tension_limit", "force")} (${words(text("tension_case") || "unknown case")})`],
     ["Least margin", margin === NONE ? "not checked: no clearance was worked out"
@@ -351,16 +353,15 @@ function terminalDetails(page, index) {
       + `${value("ports_reserved")} reserved, ${spare} free`],
     ["Reserve used", value("reserve_ports_used") > 0 ? String(value("reserve_ports_used")) : null],
     ["Fill", fill === NONE ? "unknown" : `${(fill / 10).toFixed(0)} %`],
-    ["One more port", `brings in ${value("port_value_addresses")} more address${value("port_value_addresses") === 1 ? "" : "es"}; `
-      + (worth === NONE ? "its worth was not worked out" : `the plan would cost ${plan.say(Math.abs(worth), "cost")} ${worth < 0 ? "more" : "less"}`)],
-    ["Value is", told.text("terminal.port_value_basis", index)],
+    ["One more port", `${morePort(value("port_value_addresses"))}; ` + (worth === NONE ? "its worth was not worked out" : `the plan would cost ${plan.say(Math.abs(worth), "cost")} ${worth < 0 ? "more" : "less"}`)],
+    ["Its worth is", told.text("terminal.port_value_basis", index)],
   ]));
   const ports = served.reduce((sum, row) => sum + told.numbers("drop.ports_needed")[row], 0);
   const elsewhere = value("ports_planned") - ports;
   box.append(section(`Served (${served.length})`,
     make("ul", { class: "gp-list" }, ...served.map((row) => rowLink(page, row))),
     elsewhere > 0 ? make("p", {}, `${elsewhere} more planned port${elsewhere > 1 ? "s" : ""} serve addresses of a neighbouring page.`) : null));
-  box.append(section(`Would rather be here (${lost.length})`,
+  box.append(section(`Cheaper from here, but not served from here (${lost.length})`,
     lost.length ? make("ul", { class: "gp-list" }, ...lost.map(([row, i]) => {
       const extra = told.numbers("other.extra_cost")[i];
       return rowLink(page, row, extra === NONE ? ": unserved"
@@ -370,6 +371,11 @@ function terminalDetails(page, index) {
       + ` (${plan.values.alternatives} per address): an address whose route from here would be cheaper than the one`
       + " it got, or that got none.")));
   return box;
+}
+
+function morePort(more) {
+  if (more === NONE) return "addresses that it would bring in are not known";
+  return more ? `would serve ${more} more address${more === 1 ? "" : "es"}` : "would serve no more addresses";
 }
 
 function lostAt(plan, id, index) {
@@ -426,6 +432,10 @@ function symbol(shape, more) {
   const c = canvas.getContext("2d");
   c.scale(2, 2);
   if (shape === "terminal") drawTerminal(c, 10, 10, 7.5, more);
-  else drawShape(c, shape, 10, 10, shape === "ring" ? 4 : shape === "diamond" ? 8 : 6.5);
+  else if (shape === "flagged") {
+    drawShape(c, "diamond", 10, 10, 9.5);
+    drawShape(c, "triangle", 10, 10.5, 5);
+  }
+  else drawShape(c, shape, 10, 10, shape === "ring" || shape === "pole" ? 4 : shape === "diamond" ? 8 : 6.5);
   return canvas;
 }

@@ -17,6 +17,9 @@ const SURROUNDINGS = [
   { key: "existing_drops", label: "Existing drops", from: 16, line: "#6b6b6b", width: 1, dashes: [4, 3] },
 ];
 
+const TREE = { fill: "rgba(150, 190, 140, 0.45)", line: "#7da07d" };
+const ROAD = { fill: "#e2e2e0", line: "#b4b4b4" };
+
 const FULL_ZOOM = 19;      // from this zoom on, marks have their full size
 const PLANT_NAMES = 19;    // names of poles, terminals and addresses are written from here on
 const ROAD_NAMES = 16.5;
@@ -29,7 +32,7 @@ const Sheet = L.Renderer.extend({
     this.view = view;    // what is switched on, chosen and drawn besides
     this.lines = {};
     for (const one of SURROUNDINGS) {
-      if (!one.trees) this.lines[one.key] = new Lines(plan.shown, one.key);
+      if (!one.trees) this.lines[one.key] = new Lines(plan.shown, one.key, Boolean(one.fill));
     }
   },
 
@@ -165,7 +168,7 @@ const Sheet = L.Renderer.extend({
     const width = this.plan.shown.numbers("roads.width");
     const perCentimetre = this.plan.grid.cellsPerMetre / 100 * this.f.scale;
     c.lineCap = "round";
-    for (const [color, more] of [["#b4b4b4", 1.4], ["#e2e2e0", 0]]) {
+    for (const [color, more] of [[ROAD.line, 1.4], [ROAD.fill, 0]]) {
       c.strokeStyle = color;
       for (let i = 0; i < lines.length; i += 1) {
         if (!lines.meets(i, this.box)) continue;
@@ -181,15 +184,16 @@ const Sheet = L.Renderer.extend({
   drawTrees() {
     const c = this._context;
     const { shown } = this.plan;
-    const [x, y] = [shown.numbers("trees.x"), shown.numbers("trees.y")];
+    const { coarse } = shown.values;
+    const [x, y] = ["trees.x", "trees.y"].map((name) => shown.numbers(name));
     const radius = shown.numbers("trees.radius");
     const perCentimetre = this.plan.grid.cellsPerMetre / 100 * this.f.scale;
-    c.fillStyle = "rgba(150, 190, 140, 0.45)";
-    c.strokeStyle = "#7da07d";
+    c.fillStyle = TREE.fill;
+    c.strokeStyle = TREE.line;
     c.lineWidth = 0.8;
     this.inBatches(x.length, (i) => {
-      if (!this.inBox(x[i], y[i])) return false;
-      const [px, py] = this.at(x[i], y[i]);
+      if (!this.inBox(x[i] * coarse, y[i] * coarse)) return false;
+      const [px, py] = this.at(x[i] * coarse, y[i] * coarse);
       const r = Math.max(1.5, (radius[i] === NONE ? 0 : radius[i]) * perCentimetre);
       c.moveTo(px + r, py);
       c.arc(px, py, r, 0, 2 * Math.PI);
@@ -398,17 +402,20 @@ const Sheet = L.Renderer.extend({
       for (let i = 0; i < x.length; i += 1) if (this.inBox(x[i], y[i])) act(i, ...this.at(x[i], y[i]));
     };
     const named = new Set();
+    this.marked = this.hits.filter((hit) => hit.type !== "pole");
     if (!off.has("terminals")) {
       each("terminal", (i, x, y) => {
         named.add(shown.text("terminal.id", i));
-        this.name(x + 10, y - 9, shown.text("terminal.id", i), "700 11px", "#000000", "left");
+        this.name([[x + 10, y - 9, "left"], [x - 10, y - 9, "right"], [x + 10, y + 11, "left"], [x - 10, y + 11, "right"]],
+          shown.text("terminal.id", i), "700 12px", "#000000");
       });
     }
     for (let row = plan.dropCount; row < plan.dropCount + plan.unservedCount; row += 1) {
       const [px, py] = plan.place(row);
       if (off.has("unserved") || !plan.visible[row] || !this.inBox(px, py)) continue;
       const [x, y] = this.at(px, py);
-      this.name(x + 12, y, plan.id(row), "700 11px", "#7a2a00", "left");
+      this.name([[x + 12, y, "left"], [x - 12, y, "right"], [x, y - 17, "center"], [x, y + 17, "center"]],
+        plan.id(row), "700 12px", "#7a2a00");
     }
     if (!off.has("drops")) {
       for (let row = 0; row < plan.dropCount; row += 1) {
@@ -419,31 +426,43 @@ const Sheet = L.Renderer.extend({
         const [x, y] = this.at(px, py);
         const [fx, fy] = this.at(plan.drops.x[last - 1], plan.drops.y[last - 1]);
         const length = Math.hypot(x - fx, y - fy) || 1;
-        this.name(x + 16 * (x - fx) / length, y + 10 * (y - fy) / length, plan.id(row), "11px",
-          "#00325a", "center");
+        const [dx, dy] = [(x - fx) / length, (y - fy) / length];
+        this.name([[x + 16 * dx, y + 10 * dy, "center"], [x + 8, y - 10, "left"], [x - 8, y - 10, "right"],
+          [x + 8, y + 11, "left"], [x - 8, y + 11, "right"]], plan.id(row), "12px", "#00325a");
       }
     }
     if (!off.has("poles")) {
       each("poles", (i, x, y) => {
         const text = shown.text("poles.id", i);
-        if (!named.has(text)) this.name(x + 7, y + 8, text, "11px", "#3a3a3a", "left");
+        if (!named.has(text)) {
+          this.name([[x + 7, y + 9, "left"], [x - 7, y + 9, "right"], [x + 7, y - 9, "left"], [x - 7, y - 9, "right"]],
+            text, "12px", "#3a3a3a");
+        }
       });
     }
   },
 
-  name(x, y, text, font, color, align) {
+  // Writes a name at the first of some places where it covers no other name and no mark; if there is
+  // none, where it covers no other name; else not at all.
+  name(places, text, font, color) {
     if (!text) return;
     const c = this._context;
     const short = text.length > 32 ? text.slice(0, 31) + "\u2026" : text;
     c.font = font + " system-ui, sans-serif";
     const width = c.measureText(short).width;
-    const left = align === "center" ? x - width / 2 : x;
-    const box = [left - 1, y - 6, left + width + 1, y + 6];
-    for (const t of this.taken) {
-      if (t[0] < box[2] && t[2] > box[0] && t[1] < box[3] && t[3] > box[1]) return;
+    let rest = null;
+    for (const [x, y, align] of places) {
+      const left = align === "center" ? x - width / 2 : align === "right" ? x - width : x;
+      const place = { x: x, y: y, align: align, box: [left - 1, y - 7, left + width + 1, y + 7] };
+      if (this.taken.some((t) => meets(t, place.box))) continue;
+      rest = rest || place;
+      if (this.marked.some((hit) => meets([hit.x - hit.r + 3, hit.y - hit.r + 3, hit.x + hit.r - 3, hit.y + hit.r - 3], place.box))) continue;
+      rest = place;
+      break;
     }
-    this.taken.push(box);
-    this.write(x, y, short, color, align);
+    if (!rest) return;
+    this.taken.push(rest.box);
+    this.write(rest.x, rest.y, short, color, rest.align);
   },
 
   write(x, y, text, color, align) {
@@ -480,14 +499,37 @@ const Sheet = L.Renderer.extend({
     c.font = "italic 12px system-ui, sans-serif";
     for (const [text, { piece, length }] of best) {
       const short = text.length > 40 ? text.slice(0, 39) + "\u2026" : text;
-      if (c.measureText(short).width + 20 > length) continue;
+      const width = c.measureText(short).width;
+      if (width + 20 > length) continue;
       const [a, b] = piece[0].x <= piece[1].x ? piece : [piece[1], piece[0]];
+      const way = this.clearPart(a, b, length, width);
+      const [x, y] = [a.x + (b.x - a.x) * way, a.y + (b.y - a.y) * way];
+      // level boxes along the slanted name, so that later names keep off it
+      for (let part = -0.5; part <= 0.5; part += 0.125) {
+        const at = [x + (b.x - a.x) * part * width / length, y + (b.y - a.y) * part * width / length];
+        this.taken.push([at[0] - 7, at[1] - 7, at[0] + 7, at[1] + 7]);
+      }
       c.save();
-      c.translate((a.x + b.x) / 2, (a.y + b.y) / 2);
+      c.translate(x, y);
       c.rotate(Math.atan2(b.y - a.y, b.x - a.x));
       this.write(0, 0, short, "#4a4a4a", "center");
       c.restore();
     }
+  },
+
+  // How far along a piece of road its name covers the fewest marks; the middle if it is as good.
+  clearPart(a, b, length, width) {
+    const half = (width / 2 + 6) / length;
+    let best = [0.5, Infinity];
+    for (const part of [0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82]) {
+      if (part - half < 0 || part + half > 1) continue;
+      const [ax, ay] = [a.x + (b.x - a.x) * (part - half), a.y + (b.y - a.y) * (part - half)];
+      const [bx, by] = [a.x + (b.x - a.x) * (part + half), a.y + (b.y - a.y) * (part + half)];
+      const covered = this.hits.filter((hit) => distance(hit.x, hit.y, ax, ay, bx, by) < hit.r + 4).length;
+      if (covered < best[1]) best = [part, covered];
+      if (!covered) break;
+    }
+    return best[0];
   },
 
   // What lies under a point of the map: marks first, then terminals, drops, poles, roads.
@@ -528,6 +570,10 @@ const Sheet = L.Renderer.extend({
   },
 });
 
+function meets(a, b) {
+  return a[0] < b[2] && a[2] > b[0] && a[1] < b[3] && a[3] > b[1];
+}
+
 function distance(x, y, ax, ay, bx, by) {
   const [dx, dy] = [bx - ax, by - ay];
   const square = dx * dx + dy * dy;
@@ -562,6 +608,7 @@ const SHAPES = {
   circle: { fill: "#56b4e9" },
   diamond: { fill: "#f0e442" },
   ring: { fill: "#ffffff" },
+  pole: { fill: "#ffffff" },
   cross: { fill: "#ffffff" },
   aside: { fill: "#ffffff" },
 };

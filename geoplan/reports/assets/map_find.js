@@ -54,14 +54,13 @@ function searchBox(getList, choose) {
     "aria-describedby": "gp-search-note",
   });
   const results = make("ul", { class: "gp-results", "aria-label": "Found" });
-  const note = make("p", { id: "gp-search-note", class: "gp-small", role: "status" },
-    "By address, terminal, pole or road.");
+  const note = make("p", { id: "gp-search-note", class: "gp-small", role: "status" });
   let waiting = 0;
   const run = () => {
     const { found, count } = search(getList(), input.value);
     results.replaceChildren(...found.map((one) => make("li", {},
       make("button", { type: "button", class: "gp-result", on: { click: () => choose(one) } }, one.text))));
-    if (!input.value.trim()) note.textContent = "By address, terminal, pole or road.";
+    if (!input.value.trim()) note.textContent = "";
     else if (!count) note.textContent = "Nothing found.";
     else note.textContent = count > found.length ? `${count} found, the nearest ${found.length} are listed.` : `${count} found.`;
   };

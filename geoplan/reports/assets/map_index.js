@@ -32,7 +32,7 @@ function openIndex(map, shown) {
     make("div", { class: "gp-panel", tabindex: "0", role: "region", "aria-label": "Search and areas" }, find,
       make("section", { class: "gp-part" }, make("h2", {}, "Areas"),
         make("p", {}, "Each area is a page of its own. Choose one here or on the map. Small dots are served addresses, large red ones unserved."), list),
-      make("section", { class: "gp-part" }, make("h2", {}, "This plan"), ...values.notes.map((text) => make("p", {}, text))),
+      make("section", { class: "gp-part" }, make("h2", {}, "This plan"), ...values.notes.map((text) => make("p", {}, sentence(text)))),
       make("section", { class: "gp-part" }, make("h2", {}, "Caution in full"), ...values.caution.map((text) => make("p", {}, text)))));
   document.body.dataset.tab = "index";
   map.invalidateSize({ animate: false });

@@ -2,7 +2,7 @@
    not a known word or a sound number does nothing. */
 "use strict";
 
-const LONGEST_HASH = 2000;
+const LONGEST_HASH = 4000;   // two ids of 80 letters, each of them three bytes or more, and a view
 
 function writeLink(page) {
   const { plan, map } = page;

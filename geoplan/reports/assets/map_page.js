@@ -15,7 +15,7 @@ const KEYS = [
   ["Arrow keys on the map", "move it"],
   ["+ and \u2212 on the map", "zoom"],
   ["Enter on the map", "choose the drop nearest to its middle"],
-  ["N and P on the map", "next and previous address in the table's order"],
+  ["N and P on the map or the details' title", "next and previous address in the table's order"],
   ["Arrow keys on the tabs", "go from tab to tab"],
 ];
 
@@ -130,7 +130,7 @@ class Page {
 
   aboutParts() {
     const { values } = this.plan;
-    const list = (texts) => texts.map((text) => make("p", {}, text));
+    const list = (texts) => texts.map((text) => make("p", {}, sentence(text)));
     const parts = [
       make("section", { class: "gp-part" }, make("h2", {}, "This plan"), ...list(values.notes)),
       make("section", { class: "gp-part gp-caution-full" }, make("h2", {}, "Caution in full"), ...list(values.caution)),
@@ -274,7 +274,7 @@ class Page {
       if (hit) this.choose({ type: hit.type, index: hit.index }, false);
     });
     this.hover();
-    container.addEventListener("keydown", (event) => this.key(event));
+    for (const one of [container, this.detailTitle]) one.addEventListener("keydown", (event) => this.key(event));
     window.addEventListener("hashchange", () => {
       if (window.location.hash === this.lastHash) return;
       const again = readLink(window.location.hash);
@@ -308,8 +308,10 @@ class Page {
   }
 
   key(event) {
-    if (event.target !== this.map.getContainer() || event.ctrlKey || event.metaKey || event.altKey) return;
+    const isMap = event.target === this.map.getContainer();
+    if (!(isMap || event.target === this.detailTitle) || event.ctrlKey || event.metaKey || event.altKey) return;
     if (event.key === "Enter") {
+      if (!isMap) return;
       const size = this.map.getSize().divideBy(2);
       const hit = this.sheet.nearestDrop(this.map.containerPointToLayerPoint(size), Math.max(size.x, size.y));
       if (hit) this.choose({ type: "row", index: hit.index }, false);
@@ -391,6 +393,13 @@ class Page {
   }
 }
 
+// A piece of an area as it is drawn on the map.
+function patch(one) {
+  const look = one.trees ? TREE : one.roads ? ROAD : one;
+  return makeSvg("svg", { width: 26, height: 14, "aria-hidden": "true" },
+    makeSvg("rect", { x: 1, y: 1, width: 24, height: 12, rx: one.trees ? 6 : 0, fill: look.fill, stroke: look.line }));
+}
+
 function legend(plan) {
   const item = (picture, text) => make("li", {}, make("span", { class: "gp-picture" }, picture), make("span", {}, text));
   const line = (one) => swatch({ color: one.line, width: Math.max(1.5, one.width), dashes: one.dashes });
@@ -398,12 +407,15 @@ function legend(plan) {
     ...plan.look.kinds.map((kind) => item(swatch(kind), `Drop: ${kind.label.toLowerCase()}`)),
     item(swatch({ color: "#0072b2", width: 1.3, dashes: [] }), "Thin, in the same colour: along the strand"),
     ...plan.look.severities.map((one) => item(symbol(one.shape), `Flag: ${one.label.toLowerCase()}`)),
-    item(symbol("diamond"), "Street crossing"), item(symbol("ring"), "Other crossing or near miss"),
+    item(symbol("diamond"), "Street crossing"),
+    item(symbol("flagged"), "Street crossing with a flag at the same place"), item(symbol("ring"), "Other crossing or near miss"),
     item(symbol("cross"), "Unserved address"), item(symbol("aside"), "Row set aside"),
     ...[[0, "no port in use"], [0.4, "two in five ports in use"], [1, "full"]].map(
       ([fill, text]) => item(symbol("terminal", fill), `Terminal: ${text}`)),
     item(symbol("terminal", null), "Terminal: fill unknown"),
-    ...SURROUNDINGS.filter((one) => one.line && !one.fill).map((one) => item(line(one), one.label)));
+    item(symbol("pole"), "Pole without a terminal"),
+    ...SURROUNDINGS.filter((one) => one.line && !one.fill).map((one) => item(line(one), one.label)),
+    ...SURROUNDINGS.filter((one) => one.fill || one.trees || one.roads).map((one) => item(patch(one), one.label)));
   return make("section", { class: "gp-part gp-legend-part" }, make("h2", {}, "Legend"), list);
 }
 
@@ -432,7 +444,7 @@ async function geoplanMap(map) {
     page.readAll = new Promise((resolve) => { page.giveAll = resolve; });
     page.start();
     document.body.dataset.drawn = performance.now().toFixed(1);
-    page.plan.told = await unpackBlock("gp-told");
+    page.plan.readTold(await unpackBlock("gp-told"));
     page.giveAll();
     page.isReady = true;
     document.body.dataset.ready = "yes";

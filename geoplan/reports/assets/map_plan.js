@@ -25,8 +25,10 @@ class Plan {
     this.count = this.dropCount + this.unservedCount + this.asideCount;
     this.visible = new Uint8Array(this.count).fill(1);
     this.hasJobs = shown.has("drop.crew_size");
-    this.readFlags();
+    const lengths = this.lengthsOf();
+    shown.fill("drop.air_span", (row) => lengths[row][0]);
     this.readCrossings();
+    this.readFlags();
   }
 
   status(row) {
@@ -100,8 +102,25 @@ class Plan {
     return [x[end - 1] + (x[end] - x[end - 1]) * t, y[end - 1] + (y[end] - y[end - 1]) * t];
   }
 
+  // How far out each flag lies, see _add_flag_places in geoplan/reports/map/tables.py.
+  readFlagPlaces() {
+    const [rows, like, rest] = ["flag.row", "flag.like", "flag.at_else"].map((name) => this.shown.numbers(name));
+    const crossed = this.shown.numbers("crossing.at");
+    let next = 0;
+    const at = new Int32Array(rows.length);
+    for (let i = 0; i < rows.length; i += 1) {
+      if (like[i] !== NONE) at[i] = crossed[this.crossingStart[rows[i]] + like[i]];
+      else {
+        at[i] = rest[next];
+        next += 1;
+      }
+    }
+    this.shown.cache.set("flag.at", at);
+  }
+
   // Flags: the rows of each drop, the gravest of each, marks that share a place.
   readFlags() {
+    this.readFlagPlaces();
     const rows = this.shown.numbers("flag.row");
     const severity = this.shown.numbers("flag.severity");
     const at = this.shown.numbers("flag.at");
@@ -175,12 +194,36 @@ class Plan {
     return found === undefined ? -1 : found;
   }
 
-  // Where a crossing begins and ends along the air span, from where it is told to be.
+  lengthsOf() {
+    const { drops } = this;
+    return Array.from({ length: this.dropCount }, (_, row) => drawnLengths(
+      this.values.lengths_per_cell, drops.start[row + 1] - drops.start[row],
+      (k) => [drops.x[drops.start[row] + k], drops.y[drops.start[row] + k]]));
+  }
+
+  // Takes the second block, and works out the columns that it tells only the rest of.
+  readTold(told) {
+    const { shown } = this;
+    const lengths = this.lengthsOf();
+    told.fill("drop.strand_run", (row) => lengths[row][1]);
+    told.fill("drop.clamp_at", (row) => lengths[row][2]);
+    const known = (value) => (value === NONE ? 0 : value);
+    const more = (margin) => Math.floor(known(margin) * this.values.lengths_per_sag + 0.5);
+    const need = told.numbers("drop.margin_required");
+    const margin = shown.numbers("drop.margin");
+    told.fill("drop.margin_available", (row) => known(need[row]) + more(margin[row]));
+    const at = shown.numbers("crossing.at");
+    told.fill("crossing.start", (i) => known(at[i]));
+    const start = told.numbers("crossing.start");
+    told.fill("crossing.end", (i) => 2 * known(at[i]) - known(start[i]));
+    const [required, over] = [told.numbers("crossing.required"), told.numbers("crossing.margin")];
+    told.fill("crossing.available", (i) => known(required[i]) + more(over[i]));
+    this.told = told;
+  }
+
+  // Where a crossing begins and ends along the air span.
   crossingEnd(i, isStart) {
-    const at = this.shown.numbers("crossing.at")[i];
-    const off = this.told.numbers(isStart ? "crossing.start_off" : "crossing.end_off")[i];
-    if (at === NONE || off === NONE) return NONE;
-    return isStart ? at - off : at + off;
+    return this.told.numbers(isStart ? "crossing.start" : "crossing.end")[i];
   }
 
   // Lines of other routes, see _add_ways in geoplan/reports/map/tables.py.
@@ -212,6 +255,8 @@ class Plan {
       way.push([ownX + endX[i], ownY + endY[i]]);
       this.ways.push(way);
     }
+    const lengths = this.ways.map((way) => drawnLengths(this.values.lengths_per_cell, way.length, (k) => way[k]));
+    ["air_span", "strand_run", "clamp_at"].forEach((name, n) => this.told.fill(`other.${name}`, (i) => lengths[i][n]));
   }
 
   // Other routes of a row, by rank; known once all has been read.

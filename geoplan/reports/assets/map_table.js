@@ -25,9 +25,10 @@ class SideTable {
     this.forth = make("button", { type: "button", class: "gp-button", on: { click: () => this.turn(1) } }, "Next rows");
     this.element = make("section", { class: "gp-part", "aria-labelledby": "gp-table-title" },
       make("h2", { id: "gp-table-title" }, "Table"), this.note,
+      make("p", { class: "gp-small" }, "An address's name goes to it on the map. Costs are in the project's currency."),
       make("div", { class: "gp-scroll", tabindex: "0", role: "region", "aria-label": "Table of addresses, scrolls sideways" },
         make("table", {},
-          make("caption", {}, "Addresses that the filter lets through. An address's name goes to it on the map."),
+          make("caption", {}, "Addresses that the filter lets through."),
           make("thead", {}, head), this.body)),
       make("p", {}, this.back, " ", this.forth));
   }

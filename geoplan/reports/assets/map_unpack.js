@@ -44,6 +44,14 @@ class Block {
     return out;
   }
 
+  // Puts in a column that was worked out: what is guessed for each row, and the rest that was told.
+  fill(name, guess) {
+    const rest = this.numbers(name + "_rest");
+    const out = new Int32Array(rest.length);
+    for (let i = 0; i < rest.length; i += 1) out[i] = rest[i] === NONE ? NONE : guess(i) + rest[i];
+    this.cache.set(name, out);
+  }
+
   // The text of a row; null where there is none.
   text(name, row) {
     if (!this.has(name)) return null;
@@ -114,10 +122,11 @@ class Grid {
 
 // Lines or rings: where each begins in the list of corners, and its box.
 class Lines {
-  constructor(block, name) {
+  constructor(block, name, isCoarse) {
     const counts = block.numbers(name + ".n");
-    this.x = block.numbers(name + ".x");
-    this.y = block.numbers(name + ".y");
+    const by = isCoarse ? block.values.coarse : 1;
+    this.x = block.numbers(name + ".x").map((one) => one * by);
+    this.y = block.numbers(name + ".y").map((one) => one * by);
     this.length = counts.length;
     this.start = new Int32Array(counts.length + 1);
     this.box = new Int32Array(4 * counts.length);
@@ -163,6 +172,20 @@ function make(name, properties, ...children) {
   }
   for (const child of children) if (child !== null && child !== undefined) made.append(child);
   return made;
+}
+
+// Lengths of a drawn line in figures as columns hold them: air span, strand run, last of the run.
+// Summed and rounded as in geoplan/reports/map/lengths.py, to the same whole numbers.
+function drawnLengths(perCell, count, corner) {
+  const piece = (k) => {
+    const [a, b] = [corner(k - 1), corner(k)];
+    const [dx, dy] = [b[0] - a[0], b[1] - a[1]];
+    return Math.sqrt(dx * dx + dy * dy);
+  };
+  let run = 0;
+  for (let k = 1; k < count - 1; k += 1) run += piece(k);
+  const whole = (cells) => Math.floor(cells * perCell + 0.5);
+  return [whole(piece(count - 1)), whole(run), whole(count > 2 ? piece(count - 2) : 0)];
 }
 
 function makeSvg(name, properties, ...children) {

@@ -17,11 +17,12 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geoplan.reports.map.figures import add_figures, add_texts
+from geoplan.reports.map.figures import add_figures, add_ids, add_texts
 from geoplan.reports.map.pack import Pack
 from geoplan.reports.map.places import (
     Grid,
     ShapeArray,
+    add_coarse_points,
     add_lines,
     add_points,
     add_rings,
@@ -110,15 +111,12 @@ def add_context(pack: Pack, context: Context, grid: Grid, units: ReportUnits) ->
         if name == "roads":
             named = parted["name"].where(parted["name"].notna(), parted.index.to_series())
             add_texts(pack, "roads.name", named, NAME_LETTERS)
-            add_texts(pack, "roads.class", parted["road_class"], NAME_LETTERS)
             _add_widths(pack, "roads.width", parted["width_m"].to_numpy(dtype=np.float64))
-        elif name == "power":
-            add_texts(pack, "power.kind", parted["power_kind"], NAME_LETTERS)
     trees, poles = context.frames["trees"], context.frames["poles"]
-    add_points(pack, "trees", trees.geometry.to_numpy(), grid)
+    add_coarse_points(pack, "trees", trees.geometry.to_numpy(), grid)
     _add_widths(pack, "trees.radius", trees["crown_radius_m"].to_numpy(dtype=np.float64))
     add_points(pack, "poles", poles.geometry.to_numpy(), grid)
-    add_texts(pack, "poles.id", poles.index.to_series(), NAME_LETTERS)
+    add_ids(pack, "poles.id", poles.index.to_series())
     add_figures(pack, "poles.height", poles["height_m"], "length", units)
 
 

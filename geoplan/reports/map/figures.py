@@ -7,6 +7,7 @@ Does not do: compute; say what a figure is.
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,9 @@ from geoplan.units import ReportUnits, for_report, report_unit
 
 QUANTITIES = ("length", "sag", "force", "temperature", "angle")
 SHARE_DECIMALS = 3
+ID_LETTERS = 80
+DIGEST_DIGITS = 8
+TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 
 
 def unit_words(units: ReportUnits) -> dict[str, list[Any]]:
@@ -82,6 +86,23 @@ def scaled(
     return np.where(known, rounded, 0.0).astype(np.int64), known
 
 
+def add_rest(
+    pack: Pack, name: str, values: pd.Series, quantity: str, units: ReportUnits, guess: IntArray
+) -> None:
+    """Add a column of figures as their differences from what the page works out by itself.
+
+    Parameters
+    ----------
+    pack, name, values, quantity, units
+        As in `add_figures`.
+    guess : ndarray of int64, shape (n,)
+        What the page works out, scaled as the column is; any where the figure is unknown.
+    """
+    numbers, known = scaled(values, quantity, units)
+    known = known & (np.abs(numbers - guess) <= MOST)
+    pack.numbers(name, np.where(known, numbers - guess, 0), known)
+
+
 def add_counts(pack: Pack, name: str, values: pd.Series) -> None:
     """Add a column of counts or flags; null is unknown."""
     known = values.notna().to_numpy()
@@ -91,8 +112,38 @@ def add_counts(pack: Pack, name: str, values: pd.Series) -> None:
 
 
 def add_texts(pack: Pack, name: str, values: pd.Series, length: int = TEXT_LENGTH) -> None:
-    """Add a column of texts, over-long ones cut with an ellipsis."""
-    pack.texts(name, shortened(clean_text(values), length))
+    """Add a column of texts, over-long ones cut with an ellipsis, none of which turns others."""
+    pack.texts(name, shortened(unturned(clean_text(values)), length))
+
+
+def add_ids(pack: Pack, name: str, values: pd.Series) -> None:
+    """Add a column of ids; an over-long one is cut, with digits of its SHA-256 at its end.
+
+    What is cut to the same letters still differs, so that the page never takes one for another.
+    """
+    ids = clean_text(values)
+    is_long = ids.str.len().gt(ID_LETTERS).fillna(value=False).astype(bool)
+    if is_long.any():
+        ids = ids.mask(is_long, ids[is_long].map(_short_id))
+    pack.texts(name, unturned(ids))
+
+
+def _short_id(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).hexdigest()[:DIGEST_DIGITS]
+    return f"{text[: ID_LETTERS - DIGEST_DIGITS - 1]}\u2026{digest}"
+
+
+def unturned(values: pd.Series) -> pd.Series:
+    """Write out the marks that embed or override the direction of writing, as ``<U+202E>``.
+
+    They would turn round figures that stand behind them in the same sentence. Scripts that run from
+    right to left need none of them here: each field is a paragraph of its own.
+    """
+    if not values.str.contains(f"[{TURNING}]").fillna(value=False).any():
+        return values
+    for mark in TURNING:
+        values = values.str.replace(mark, f"<U+{ord(mark):04X}>", regex=False)
+    return values
 
 
 def add_rows(pack: Pack, name: str, values: pd.Series, index: pd.Index, *, steps: bool) -> None:

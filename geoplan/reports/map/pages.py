@@ -22,13 +22,15 @@ from geoplan.reports.clearances import LADDER_ALLOWED, clearance_counts, describ
 from geoplan.reports.frames import cut, declared_frame, storable
 from geoplan.reports.map.areas import split_areas
 from geoplan.reports.map.context import CONTEXT_M, add_context, drawable, pick_context
-from geoplan.reports.map.figures import add_texts, unit_words
+from geoplan.reports.map.figures import add_ids, add_texts, unit_words
+from geoplan.reports.map.lengths import figures_per_cell, lengths_per_sag
 from geoplan.reports.map.pack import IntArray, Pack
-from geoplan.reports.map.places import Grid, make_grid
+from geoplan.reports.map.places import COARSE, Grid, make_grid
 from geoplan.reports.map.set_aside import add_set_aside, placed_rows
 from geoplan.reports.map.tables import (
     CROSSINGS,
     KINDS,
+    NAME_LETTERS,
     SEVERITIES,
     Blocks,
     PageTables,
@@ -211,6 +213,9 @@ def _add_values(
     pack.value("units", unit_words(plan.project.units))
     pack.value("origin", [grid.x, grid.y])
     pack.value("cells_per_m", grid.cells_per_m)
+    pack.value("coarse", COARSE)
+    pack.value("lengths_per_cell", figures_per_cell(grid, plan.project.units))
+    pack.value("lengths_per_sag", lengths_per_sag(plan.project.units))
     pack.value("bounds", None if bounds is None else _cell_bounds(grid, bounds))
     pack.value("caution", list(CAUTION))
     pack.value("notes", _notes(whole, left_out))
@@ -298,8 +303,8 @@ def _index(whole: _Whole, area: IntArray, names: list[str]) -> PageBlocks:
     label = pd.concat([drops["label"], unserved["label"]], ignore_index=True)
     ids = pd.concat([drops["address_id"], unserved["address_id"]], ignore_index=True)
     cells = grid.cells(whole.row_xy)
-    add_texts(pack, "row.id", ids)
-    add_texts(pack, "row.label", label)
+    add_ids(pack, "row.id", ids)
+    add_texts(pack, "row.label", label, NAME_LETTERS)
     pack.numbers("row.area", area)
     pack.numbers("row.x", cells[:, 0], steps=True)
     pack.numbers("row.y", cells[:, 1], steps=True)
@@ -343,7 +348,11 @@ def _add_named(
     """Add names with the area of the address nearest to each; far ones are on no page."""
     shapes = frame.geometry.to_numpy()
     (own, nearest) = tree.query_nearest(shapes, max_distance=CONTEXT_M, all_matches=False)
-    add_texts(pack, f"{name}.id", frame.index.to_series().iloc[own])
+    names = frame.index.to_series().iloc[own]
+    if name == "road":
+        add_texts(pack, "road.id", names, NAME_LETTERS)
+    else:
+        add_ids(pack, f"{name}.id", names)
     pack.numbers(f"{name}.area", area[nearest])
     cells = grid.cells(shapely.get_coordinates(shapes[own]))
     pack.numbers(f"{name}.x", cells[:, 0], steps=True)

@@ -35,6 +35,9 @@ EARTH_M = 2.0 * math.pi * 6378137.0
 
 LEAST_STEP_M = 0.01
 
+COARSE = 4
+"""Cells to a step of the surroundings: a pixel at the greatest zoom, some 3 cm."""
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -106,6 +109,18 @@ def make_grid(crs: CrsReport, bounds: FloatArray | None) -> Grid:
     return Grid(x, y, scale, transformer, crs.unit_to_metre)
 
 
+def piece_lengths(cells: IntArray) -> FloatArray:
+    """Return the length of the piece that ends at each corner, in cells; 0 for the very first.
+
+    Notes
+    -----
+    The root of a sum of squares of whole numbers below 2**53: the page's script gets the same
+    number to the last bit.
+    """
+    step = np.diff(cells, axis=0, prepend=cells[:1]).astype(np.float64)
+    return np.sqrt(step[:, 0] ** 2 + step[:, 1] ** 2)
+
+
 def add_points(pack: Pack, name: str, shapes: ShapeArray, grid: Grid) -> None:
     """Add the columns ``name.x`` and ``name.y``; each shape is a point."""
     cells = grid.cells(shapely.get_coordinates(shapes))
@@ -118,16 +133,29 @@ def add_lines(pack: Pack, name: str, shapes: ShapeArray, grid: Grid) -> None:
     _add_corners(pack, name, grid.cells(shapely.get_coordinates(shapes)), shapes)
 
 
+def add_coarse_points(pack: Pack, name: str, shapes: ShapeArray, grid: Grid) -> None:
+    """Add points as in `add_points`, their places divided by `COARSE`."""
+    cells = coarse(grid.cells(shapely.get_coordinates(shapes)))
+    pack.numbers(f"{name}.x", cells[:, 0], steps=True)
+    pack.numbers(f"{name}.y", cells[:, 1], steps=True)
+
+
+def coarse(cells: IntArray) -> IntArray:
+    """Return cells divided by `COARSE` and rounded."""
+    return np.rint(cells / COARSE).astype(np.int64)
+
+
 def add_rings(pack: Pack, name: str, shapes: ShapeArray, grid: Grid) -> None:
     """Add the rings of polygons as in `add_lines`, holes turning the other way.
 
-    The last corner of a ring, which is its first one, is left out.
+    The last corner of a ring, which is its first one, is left out, and places are divided by
+    `COARSE`.
     """
     parts = shapely.get_parts(shapes)
     parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
     rings = shapely.get_rings(shapely.orient_polygons(parts))
     counts = shapely.get_num_coordinates(rings)
-    cells = grid.cells(shapely.get_coordinates(rings))
+    cells = coarse(grid.cells(shapely.get_coordinates(rings)))
     keep = np.ones(len(cells), dtype=bool)
     keep[np.cumsum(counts) - 1] = False
     pack.numbers(f"{name}.n", counts - 1)

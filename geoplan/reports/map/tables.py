@@ -18,13 +18,21 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geoplan.reports.map.figures import add_counts, add_figures, add_rows, add_texts, scaled
+from geoplan.reports.map.figures import (
+    add_counts,
+    add_figures,
+    add_ids,
+    add_rest,
+    add_rows,
+    add_texts,
+    scaled,
+)
+from geoplan.reports.map.lengths import available, drawn_lengths
 from geoplan.reports.map.pack import IntArray, Pack
 from geoplan.reports.map.places import Grid, add_lines, add_points
 from geoplan.tables import CrossingKind, RouteKind, Severity
 from geoplan.units import ReportUnits
 
-ID_LETTERS = 80
 NAME_LETTERS = 120
 
 KINDS = [kind.value for kind in RouteKind]
@@ -32,10 +40,6 @@ CROSSINGS = [kind.value for kind in CrossingKind]
 SEVERITIES = [severity.value for severity in Severity]
 
 DROP_FIGURES: Mapping[str, str] = {
-    "clamp_at_m": "length",
-    "strand_run_m": "length",
-    "route_m": "length",
-    "wall_angle_deg": "angle",
     "hook_height_m": "length",
     "attachment_height_m": "length",
     "stringing_sag_m": "sag",
@@ -44,23 +48,16 @@ DROP_FIGURES: Mapping[str, str] = {
     "sag_worst_m": "sag",
     "tension_worst_n": "force",
     "tension_limit_n": "force",
-    "swing_worst_m": "sag",
     "margin_required_m": "length",
-    "margin_available_m": "length",
     "margin_at_m": "length",
     "ladder_sag_m": "sag",
     "ladder_shift_m": "sag",
     "clamp_shift_m": "sag",
     "clamp_sink_m": "sag",
 }
-DROP_COUNTS = ("ports_needed", "reserve_ports_used", "spans_passed")
+DROP_COUNTS = ("ports_needed", "reserve_ports_used")
 DROP_FLAGS = ("hook_is_raised", "attachment_is_raised", "is_locked")
 DROP_TEXTS = (
-    "access_pole_id",
-    "strand_span_id",
-    "attachment_basis",
-    "parcel_id",
-    "strand_basis",
     "height_basis",
     "ground_basis",
     "pole_power_basis",
@@ -77,7 +74,6 @@ CROSSING_FIGURES: Mapping[str, str] = {
     "angle_deg": "angle",
     "width_m": "length",
     "required_m": "length",
-    "available_m": "length",
     "margin_m": "sag",
 }
 CROSSING_TEXTS = (
@@ -105,12 +101,7 @@ TERMINAL_COUNTS = (
     "reserve_ports_used",
     "port_value_addresses",
 )
-ALTERNATIVE_FIGURES: Mapping[str, str] = {
-    "air_span_m": "length",
-    "strand_run_m": "length",
-    "clamp_at_m": "length",
-    "extra_cost": "cost",
-}
+ALTERNATIVE_FIGURES: Mapping[str, str] = {"extra_cost": "cost"}
 _COSTS = re.compile(r"^costs [-\d.]+ more")
 JOB_TEXTS = ("traffic_class", "crew_day_id")
 JOB_TOLD = ("crew_reasons", "traffic_reasons", "job_kind", "power_approach")
@@ -162,7 +153,7 @@ def add_tables(
     _add_jobs(blocks, tables)
     _add_terminals(blocks, tables.terminals)
     rows = pd.Index(tables.drops["address_id"])
-    _add_hazards(blocks, tables.hazards, rows)
+    _add_hazards(blocks, tables.hazards, tables.crossings, rows)
     _add_crossings(blocks, tables.crossings, rows)
     _add_unserved(blocks, tables.unserved, poles)
     _add_alternatives(blocks, tables, rows.append(pd.Index(tables.unserved["address_id"])))
@@ -171,17 +162,25 @@ def add_tables(
 
 def _add_drops(blocks: Blocks, tables: PageTables) -> None:
     shown, told, units, drops = blocks.shown, blocks.told, blocks.units, tables.drops
-    add_texts(shown, "drop.id", drops["address_id"], ID_LETTERS)
+    add_ids(shown, "drop.id", drops["address_id"])
     add_texts(shown, "drop.label", drops["label"], NAME_LETTERS)
     shown.numbers("drop.kind", pd.Index(KINDS).get_indexer(drops["route_kind"]))
     terminals = pd.Index(tables.terminals["terminal_id"])
     add_rows(shown, "drop.terminal", drops["terminal_id"], terminals, steps=False)
-    add_texts(told, "drop.terminal_id", drops["terminal_id"], ID_LETTERS)
+    for name in ("terminal_id", "access_pole_id"):
+        add_ids(told, f"drop.{name}", drops[name])
     add_counts(shown, "drop.street", drops["is_street_crossing"])
-    add_figures(shown, "drop.air_span", drops["air_span_m"], "length", units)
     add_figures(shown, "drop.margin", drops["margin_m"], "sag", units)
     add_figures(shown, "drop.cost", drops["cost"], "cost", units)
     add_lines(shown, "drop", drops.geometry.to_numpy(), blocks.grid)
+    lengths = drawn_lengths(drops.geometry.to_numpy(), blocks.grid, units)
+    add_rest(shown, "drop.air_span_rest", drops["air_span_m"], "length", units, lengths[0])
+    add_rest(told, "drop.strand_run_rest", drops["strand_run_m"], "length", units, lengths[1])
+    add_rest(told, "drop.clamp_at_rest", drops["clamp_at_m"], "length", units, lengths[2])
+    guess = available(drops["margin_required_m"], drops["margin_m"], units)
+    add_rest(
+        told, "drop.margin_available_rest", drops["margin_available_m"], "length", units, guess
+    )
     for name, quantity in DROP_FIGURES.items():
         add_figures(told, f"drop.{_bare(name)}", drops[name], quantity, units)
     for name in (*DROP_COUNTS, *DROP_FLAGS):
@@ -205,13 +204,13 @@ def _add_jobs(blocks: Blocks, tables: PageTables) -> None:
     jobs = jobs.reindex(tables.drops["address_id"])
     add_counts(blocks.shown, "drop.crew_size", jobs["crew_size"])
     for name in JOB_TEXTS:
-        add_texts(blocks.shown, f"drop.{name}", jobs[name].astype("str"), ID_LETTERS)
+        add_ids(blocks.shown, f"drop.{name}", jobs[name].astype("str"))
     for name in JOB_TOLD:
         add_texts(blocks.told, f"drop.{name}", jobs[name].astype("str"))
 
 
 def _add_terminals(blocks: Blocks, terminals: gpd.GeoDataFrame) -> None:
-    add_texts(blocks.shown, "terminal.id", terminals["terminal_id"], ID_LETTERS)
+    add_ids(blocks.shown, "terminal.id", terminals["terminal_id"])
     add_points(blocks.shown, "terminal", terminals.geometry.to_numpy(), blocks.grid)
     add_figures(blocks.shown, "terminal.fill", terminals["fill"], "share", blocks.units)
     for name in TERMINAL_COUNTS:
@@ -222,13 +221,37 @@ def _add_terminals(blocks: Blocks, terminals: gpd.GeoDataFrame) -> None:
     add_texts(blocks.told, "terminal.port_value_basis", terminals["port_value_basis"])
 
 
-def _add_hazards(blocks: Blocks, hazards: gpd.GeoDataFrame, rows: pd.Index) -> None:
+def _add_hazards(
+    blocks: Blocks, hazards: gpd.GeoDataFrame, crossings: gpd.GeoDataFrame, rows: pd.Index
+) -> None:
     add_rows(blocks.shown, "flag.row", hazards["address_id"], rows, steps=True)
     blocks.shown.numbers("flag.severity", pd.Index(SEVERITIES).get_indexer(hazards["severity"]))
-    add_texts(blocks.shown, "flag.code", hazards["code"], ID_LETTERS)
-    add_figures(blocks.shown, "flag.at", hazards["at_m"], "length", blocks.units)
+    add_ids(blocks.shown, "flag.code", hazards["code"])
+    _add_flag_places(blocks, hazards, crossings, rows)
     for name in ("setting", "what", "remedy"):
         add_texts(blocks.told, f"flag.{name}", hazards[name])
+
+
+def _add_flag_places(
+    blocks: Blocks, hazards: pd.DataFrame, crossings: pd.DataFrame, rows: pd.Index
+) -> None:
+    """Add how far out each flag lies: as a crossing of its drop does, told by its number, or else.
+
+    The distances of those that lie elsewhere follow in a column of their own.
+    """
+    at, has_at = scaled(hazards["at_m"], "length", blocks.units)
+    crossed, has_crossed = scaled(crossings["at_m"], "length", blocks.units)
+    of_crossing = rows.get_indexer(pd.Index(crossings["address_id"]))
+    of_flag = rows.get_indexer(pd.Index(hazards["address_id"]))
+    order = np.flatnonzero(has_crossed)
+    known = pd.MultiIndex.from_arrays([of_crossing[order], crossed[order]])
+    order, known = order[~known.duplicated()], known[~known.duplicated()]
+    found = known.get_indexer(pd.MultiIndex.from_arrays([of_flag, at]))
+    is_like = (found >= 0) & has_at
+    first = np.searchsorted(of_crossing, of_flag)
+    number = np.append(order, 0)[np.where(is_like, found, -1)] - first
+    blocks.shown.numbers("flag.like", number, is_like)
+    blocks.shown.numbers("flag.at_else", at[~is_like], has_at[~is_like])
 
 
 def _add_crossings(blocks: Blocks, crossings: gpd.GeoDataFrame, rows: pd.Index) -> None:
@@ -240,18 +263,34 @@ def _add_crossings(blocks: Blocks, crossings: gpd.GeoDataFrame, rows: pd.Index) 
     add_figures(blocks.shown, "crossing.at", crossings["at_m"], "length", blocks.units)
     for name, quantity in CROSSING_FIGURES.items():
         add_figures(blocks.told, f"crossing.{_bare(name)}", crossings[name], quantity, blocks.units)
-    at, has_at = scaled(crossings["at_m"], "length", blocks.units)
-    for name, sign in (("start_m", -1), ("end_m", 1)):  # often as far off either way
-        end, has_end = scaled(crossings[name], "length", blocks.units)
-        blocks.told.numbers(f"crossing.{_bare(name)}_off", sign * (end - at), has_at & has_end)
+    at, _ = scaled(crossings["at_m"], "length", blocks.units)
+    start, _ = scaled(crossings["start_m"], "length", blocks.units)
+    for name, guess in (("start_m", at), ("end_m", 2 * at - start)):  # often as far off either way
+        add_rest(
+            blocks.told,
+            f"crossing.{_bare(name)}_rest",
+            crossings[name],
+            "length",
+            blocks.units,
+            guess,
+        )
+    guess = available(crossings["required_m"], crossings["margin_m"], blocks.units)
+    add_rest(
+        blocks.told,
+        "crossing.available_rest",
+        crossings["available_m"],
+        "length",
+        blocks.units,
+        guess,
+    )
     for name in CROSSING_TEXTS:
         add_texts(blocks.told, f"crossing.{name}", crossings[name])
 
 
 def _add_unserved(blocks: Blocks, unserved: gpd.GeoDataFrame, poles: gpd.GeoDataFrame) -> None:
-    add_texts(blocks.shown, "unserved.id", unserved["address_id"], ID_LETTERS)
+    add_ids(blocks.shown, "unserved.id", unserved["address_id"])
     add_texts(blocks.shown, "unserved.label", unserved["label"], NAME_LETTERS)
-    add_texts(blocks.shown, "unserved.code", unserved["code"], ID_LETTERS)
+    add_ids(blocks.shown, "unserved.code", unserved["code"])
     add_points(blocks.shown, "unserved", unserved.geometry.to_numpy(), blocks.grid)
     for name in ("reasons", "remedy"):
         add_texts(blocks.told, f"unserved.{name}", unserved[name])
@@ -261,7 +300,7 @@ def _add_unserved(blocks: Blocks, unserved: gpd.GeoDataFrame, poles: gpd.GeoData
         np.column_stack([poles.geometry.x.to_numpy(), poles.geometry.y.to_numpy()])
     )
     for name in ("nearest_terminal_id", "new_terminal_pole_id"):
-        add_texts(blocks.told, f"unserved.{name}", unserved[name], ID_LETTERS)
+        add_ids(blocks.told, f"unserved.{name}", unserved[name])
         at = poles.index.get_indexer(pd.Index(unserved[name]))
         known = at >= 0
         for axis, letter in enumerate("xy"):
@@ -275,10 +314,13 @@ def _add_alternatives(blocks: Blocks, tables: PageTables, rows: pd.Index) -> Non
     add_counts(told, "other.rank", frame["rank"])
     told.numbers("other.kind", pd.Index(KINDS).get_indexer(frame["route_kind"]))
     for name in ("terminal_id", "access_pole_id"):
-        add_texts(told, f"other.{name}", frame[name], ID_LETTERS)
+        add_ids(told, f"other.{name}", frame[name])
     add_counts(told, "other.street", frame["is_street_crossing"])
     for name, quantity in ALTERNATIVE_FIGURES.items():
         add_figures(told, f"other.{_bare(name)}", frame[name], quantity, blocks.units)
+    lengths = drawn_lengths(frame.geometry.to_numpy(), blocks.grid, blocks.units)
+    for name, guess in zip(("air_span_m", "strand_run_m", "clamp_at_m"), lengths, strict=True):
+        add_rest(told, f"other.{_bare(name)}_rest", frame[name], "length", blocks.units, guess)
     is_extra = np.isfinite(frame["extra_cost"].to_numpy(dtype=np.float64))
     add_figures(told, "other.cost", frame["cost"].mask(is_extra), "cost", blocks.units)
     add_texts(told, "other.why_not", _without_extra(frame))
