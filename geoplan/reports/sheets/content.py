@@ -308,7 +308,7 @@ def _reasons(words: object) -> str:
 
 def _signs(case: DropCase) -> list[tuple[str, str]]:
     names = {
-        "sign_1_m": "Work (or start of taper) to sign 1",
+        "sign_1_m": "Work or taper to sign 1",
         "sign_2_m": "Sign 1 to sign 2",
         "sign_3_m": "Sign 2 to sign 3",
         "taper_m": "Taper",
