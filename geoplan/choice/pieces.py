@@ -6,15 +6,14 @@ Does not do: prices, the value of a port.
 
 With port prices fixed, the price of any choice is the lower bound of the duals plus losses that
 are never negative: the loss of each pair used, of each address skipped, and of each terminal
-whose ports are used otherwise than its price asks. So the least loss is wanted. A choice among
-ways of no loss leaves few addresses split (`ties`); a piece is a set of terminals around some of
-those. It is charged what its terminals lose, what is lost by pairs that end in it, and by
-addresses that had a port of it and go elsewhere; a pair between two pieces counts half for each.
-Elsewhere a piece sees no limits: who goes there finds room, who comes from there isn't missed.
-So any choice, cut up in this manner, loses no less than the pieces' least losses together: a
-bound. Ports left behind outside are filled again at no loss (`refill`); a terminal that can't bear
-what a piece does joins the piece. Pieces that place the same address differently are joined. They
-are solved anew, until all fit together: that choice attains the bound.
+whose ports are used otherwise than its price asks. So the least loss is wanted. Ways of no loss
+are open at first; terminals linked by open ways make a piece, and pieces are solved apart. What
+closed ways could bring a piece is but two things: an address may leave it, and ports that would
+stay unused may be filled from outside. Both are granted to it without end, at the loss of the
+cheapest closed way that would do it; a closed way between two pieces that lose something counts
+half for each. So the loss of any choice, cut up in this manner, is no less than the sum of the
+least losses of pieces: a bound. A piece that makes no use of the offer attains it. Where one
+does, the ways that it was offered are opened, and the pieces they link are solved anew.
 """
 
 from __future__ import annotations
@@ -24,24 +23,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.choice.network import FAR
-from geoplan.choice.refill import refill_ports
+from geoplan.choice.network import FAR, Network, run_flow
 from geoplan.choice.relaxed import Pairs, Relaxed
-from geoplan.choice.ties import find_ties, loads_of, port_losses
-from geoplan.choice.town import Town
 from geoplan.choice.whole import Piece, least_loss
 from geoplan.routes.segments import IntArray
 
 BoolArray = npt.NDArray[np.bool_]
-FIRST_REACH_CENTS = 4_096
-"""Ways that lose more are left out of a piece at first; they come in if it loses more itself."""
-REACH_STEP = 16
-FIRST_HOPS = 1
-"""Changes at no loss that link a terminal to those which join a piece with it, at first."""
-ROUNDS_PER_HOP = 3
-"""Rounds after which one such change more is followed; saves rounds, has no say in the loss."""
-GROWTH_WEIGHT = 4
-"""How many moves within a piece are rather made than one that a terminal outside may not bear."""
+TIE_BITS = 30
+MOST_PREFERENCE = 15
+MOST_SINGLE_ROUNDS = 6
+"""Rounds that open only the ways asked for; later ones open what is near besides."""
+MOST_WAYS_AT_ONCE = 100_000
+"""Components with no more ways than this are opened as a whole then."""
 
 
 @dataclass(frozen=True)
@@ -51,34 +44,27 @@ class Pieces:
     pair: IntArray
     """Row of the pair of each address; -1 where unserved."""
     loss: IntArray
-    """By terminal: least loss of its piece, times the scale of the duals; 0 outside pieces."""
+    """By terminal: least loss of its piece, times the scale of the duals."""
     total_loss: int
     """Sum over pieces: by how much the best choice exceeds the bound of the duals."""
     gap: int
     """Loss of the choice less `total_loss`; 0 proves it optimal."""
 
 
-@dataclass(frozen=True)
-class _Solved:
-    """A piece that was solved."""
+@dataclass
+class _Open:
+    """Ways that are open, and the pieces they make."""
 
-    terminals: IntArray
-    address: IntArray
-    """Addresses that it has otherwise than the choice among ties."""
-    row: IntArray
-    """What they have: -1 where unserved."""
-    loss: int
-    """Least loss of the piece."""
-    seen: IntArray
-    """Terminals at the other end of ways into and out of the piece."""
-    shared: BoolArray
-    """Whether they were in a piece, so that such ways counted half."""
-
-    def holds(self, terminals: IntArray, group: IntArray) -> bool:
-        """Tell whether nothing has changed that has a say in the solution."""
-        return np.array_equal(self.terminals, terminals) and np.array_equal(
-            self.shared, group[self.seen] >= 0
-        )
+    pair: BoolArray
+    skip: BoolArray
+    ways: IntArray
+    """By address: open ways."""
+    piece: IntArray
+    """By terminal."""
+    ample: BoolArray
+    """By terminal: no port price, and room for all who have an open way to it."""
+    piece_of: IntArray
+    """By address; -1 where all its terminals are ample."""
 
 
 def solve_pieces(pairs: Pairs, relaxed: Relaxed) -> Pieces:
@@ -94,7 +80,7 @@ def solve_pieces(pairs: Pairs, relaxed: Relaxed) -> Pieces:
     Returns
     -------
     Pieces
-        The choice; among equals the one that `find_ties` prefers, or that the search over a
+        The choice; among equals the one that `_tie_flow` prefers, or that the search over the
         piece alone comes upon: other pieces have no say in either.
 
     Raises
@@ -102,215 +88,314 @@ def solve_pieces(pairs: Pairs, relaxed: Relaxed) -> Pieces:
     ArithmeticError
         If a solver ends without an optimum, or the proof fails.
     """
-    ties = find_ties(pairs, relaxed)
+    skip = (relaxed.skip_loss == 0) | (np.bincount(pairs.address, minlength=len(pairs.needed)) == 0)
+    state = _pieces(pairs, relaxed, relaxed.loss == 0, skip)
+    chosen, split = _tie_flow(pairs, relaxed, state)
+    lossy = np.zeros(len(pairs.free), dtype=bool)
     loss = np.zeros(len(pairs.free), dtype=np.int64)
-    if len(ties.split) == 0:
-        return Pieces(ties.pair, loss, 0, _loss_of(pairs, relaxed, ties.pair))
-    town = Town(pairs, relaxed, ties)
-    group = _seeds(town)
-    solved: dict[int, _Solved] = {}
+    lossy[np.isin(state.piece, state.piece_of[split])] = True
+    todo = np.unique(state.piece_of[split])
     rounds = 0
-    while True:
-        solved = _solve_groups(town, group, solved)
+    while len(todo):
         rounds += 1
-        joined, chosen = _grown(
-            town, group, list(solved.values()), FIRST_HOPS + rounds // ROUNDS_PER_HOP
-        )
-        if np.array_equal(joined, group):
+        offer = _offers(pairs, relaxed, state, lossy)
+        pair, skip = _solve_listed(pairs, relaxed, state, offer, todo, chosen, loss)
+        if not (pair.any() or skip.any()):
             break
-        group = joined
-    total = 0
-    for one in solved.values():
-        loss[one.terminals] = one.loss
-        total += one.loss
+        if rounds > MOST_SINGLE_ROUNDS:
+            pair = _widened(pairs, state, pair)
+        opened = np.unique(np.concatenate([pairs.address[pair], np.flatnonzero(skip)]))
+        state = _pieces(pairs, relaxed, state.pair | pair, state.skip | skip)
+        todo = np.unique(state.piece_of[opened])
+        joined = np.isin(state.piece, todo)
+        # a piece that becomes lossy takes its half of ways that a neighbour had for itself
+        lossy, before = lossy | joined, lossy
+        todo = _touched(pairs, state, lossy, lossy & ~before, todo)
+        loss[np.isin(state.piece, todo)] = 0
+    lead = np.unique(state.piece, return_index=True)[1]
+    total = int(loss[lead].sum())
     return Pieces(chosen, loss, total, _loss_of(pairs, relaxed, chosen) - total)
+
+
+def _pieces(pairs: Pairs, relaxed: Relaxed, pair: BoolArray, skip: BoolArray) -> _Open:
+    """Find the pieces that open ways make."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    rows = np.flatnonzero(pair)
+    a, t = pairs.address[rows], pairs.terminal[rows]
+    terminals, count = len(pairs.free), len(pairs.needed)
+    wanted = np.bincount(t, weights=pairs.needed[a], minlength=terminals)
+    ample = (relaxed.port_price == 0) & (wanted <= pairs.free)
+    ways = np.bincount(a, minlength=count) + skip
+    tight = ~ample[t]
+    a, t = a[tight], t[tight]
+    link = np.flatnonzero(a[1:] == a[:-1])
+    graph = coo_array((np.ones(len(link)), (t[link], t[link + 1])), shape=(terminals, terminals))
+    piece = np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+    piece_of = np.full(count, -1, dtype=np.int64)
+    piece_of[a] = piece[t]
+    return _Open(pair, skip, ways, piece, ample, piece_of)
+
+
+@dataclass(frozen=True)
+class _Offers:
+    """The cheapest closed ways of each piece that loses something."""
+
+    leave: IntArray
+    """By address: what leaving its piece loses at least."""
+    leave_row: IntArray
+    """The closed pair of that; -1 for staying unserved."""
+    fill: IntArray
+    """By terminal: what a port loses that is filled from outside."""
+    share: IntArray
+    """By pair: what a piece at one end is charged for it; -1 if it is open."""
+
+
+def _offers(pairs: Pairs, relaxed: Relaxed, state: _Open, lossy: BoolArray) -> _Offers:
+    """Find for each address and terminal the closed way that would lose least."""
+    lossy_piece = np.zeros(int(state.piece.max(initial=-1)) + 2, dtype=bool)
+    lossy_piece[state.piece[lossy & ~state.ample]] = True
+    own = lossy_piece[state.piece_of][pairs.address]
+    other = (lossy & ~state.ample)[pairs.terminal]
+    rows = np.flatnonzero(~state.pair & (own | other))
+    a, t = pairs.address[rows], pairs.terminal[rows]
+    share = np.full(len(pairs.address), -1, dtype=np.int64)
+    share[rows] = np.where(own[rows] & other[rows], relaxed.loss[rows] // 2, relaxed.loss[rows])
+    leave = np.where(state.skip, FAR, relaxed.skip_loss)
+    np.minimum.at(leave, a, share[rows])
+    leave_row = np.full(len(leave), -1, dtype=np.int64)
+    best = rows[share[rows] == leave[a]]
+    leave_row[pairs.address[best][::-1]] = best[::-1]
+    fill = np.full(len(pairs.free), FAR, dtype=np.int64)
+    np.minimum.at(fill, t, share[rows] // pairs.needed[a])
+    return _Offers(leave, leave_row, fill, share)
+
+
+def _widened(pairs: Pairs, state: _Open, pair: BoolArray) -> BoolArray:
+    """Add closed ways that are near some.
+
+    All of their component, or where that is too large, all of the same addresses and terminals.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    count, terminals = len(pairs.needed), len(pairs.free)
+    links = coo_array(
+        (np.ones(len(pairs.address), dtype=np.int8), (pairs.address, pairs.terminal + count)),
+        shape=(count + terminals, count + terminals),
+    )
+    component = connected_components(links, directed=False)[1][pairs.address]
+    asks = np.zeros(int(component.max(initial=-1)) + 1, dtype=bool)
+    asks[component[pair]] = True
+    asks &= np.bincount(component, minlength=len(asks)) <= MOST_WAYS_AT_ONCE
+    address, terminal = np.zeros(count, dtype=bool), np.zeros(terminals, dtype=bool)
+    address[pairs.address[pair]] = True
+    terminal[pairs.terminal[pair]] = True
+    near = address[pairs.address] | terminal[pairs.terminal] | asks[component]
+    return np.asarray(~state.pair & near)
+
+
+def _touched(
+    pairs: Pairs, state: _Open, lossy: BoolArray, fresh: BoolArray, todo: IntArray
+) -> IntArray:
+    """Add pieces that share a closed way with one that now loses something."""
+    known = np.zeros(int(state.piece.max(initial=-1)) + 2, dtype=bool)
+    known[state.piece[lossy & ~state.ample]] = True
+    new = np.zeros_like(known)
+    new[state.piece[fresh & ~state.ample]] = True
+    own, other = state.piece_of[pairs.address], state.piece[pairs.terminal]
+    more = [todo, other[new[own] & known[other]], own[new[other] & known[own]]]
+    todo = np.unique(np.concatenate(more))
+    return todo[todo >= 0]
 
 
 def _loss_of(pairs: Pairs, relaxed: Relaxed, chosen: IntArray) -> int:
     """Add up all losses of a choice."""
     taken = chosen[chosen >= 0]
-    load = loads_of(pairs, taken)
+    load = _loads(pairs, taken)
     if (load > pairs.free + pairs.reserve).any():
         message = "choice uses more ports than there are"
         raise ArithmeticError(message)
     skipped = relaxed.skip_loss[chosen < 0].sum()
-    return int(relaxed.loss[taken].sum() + skipped + port_losses(pairs, relaxed, load).sum())
+    return int(relaxed.loss[taken].sum() + skipped + _port_loss(pairs, relaxed, load).sum())
 
 
-def _seeds(town: Town) -> IntArray:
-    """Lay a piece around each split address; -1 outside pieces."""
-    pairs, parts = town.pairs, town.ties.parts
-    group = np.full(len(pairs.free), -1, dtype=np.int64)
-    owner = pairs.address[parts]
-    for own in np.split(parts, np.flatnonzero(np.diff(owner)) + 1):
-        _join(group, town.near(np.unique(pairs.terminal[own]), FIRST_HOPS))
-    return group
+def _loads(pairs: Pairs, taken: IntArray) -> IntArray:
+    need = pairs.needed[pairs.address[taken]]
+    return np.bincount(pairs.terminal[taken], weights=need, minlength=len(pairs.free)).astype(
+        np.int64
+    )
 
 
-def _join(group: IntArray, terminals: IntArray) -> None:
-    """Make one piece of terminals and all pieces that they are in, numbered by its first one."""
-    old = np.unique(group[terminals])
-    old = old[old >= 0]
-    first = int(min(terminals.min(), old.min(initial=FAR)))
-    group[np.isin(group, old)] = first
-    group[terminals] = first
+def _port_loss(pairs: Pairs, relaxed: Relaxed, load: IntArray) -> IntArray:
+    """By terminal: price of reserve less port price, over the least of all loads."""
+    price, extra = relaxed.port_price, pairs.reserve_cents * relaxed.scale
+    least = -price * pairs.free + np.minimum(extra - price, 0) * pairs.reserve
+    return np.asarray(
+        np.maximum(load - pairs.free, 0) * extra - price * load - least, dtype=np.int64
+    )
 
 
-def _solve_groups(town: Town, group: IntArray, solved: dict[int, _Solved]) -> dict[int, _Solved]:
-    """Solve pieces that are new or see other pieces than before."""
-    inside = np.flatnonzero(group >= 0)
-    inside = inside[np.argsort(group[inside], kind="stable")]
-    result = {}
-    for terminals in np.split(inside, np.flatnonzero(np.diff(group[inside])) + 1):
-        number = int(group[terminals[0]])
-        known = solved.get(number)
-        if known is None or not known.holds(terminals, group):
-            known = _solve_piece(town, group, terminals, known.loss if known else 0)
-        result[number] = known
-    return result
+def _tie_flow(pairs: Pairs, relaxed: Relaxed, state: _Open) -> tuple[IntArray, IntArray]:
+    """Choose among ways of no loss: the first terminals, and for the rest a fixed lot.
 
-
-def _solve_piece(town: Town, group: IntArray, terminals: IntArray, known: int) -> _Solved:
-    """Solve one piece.
-
-    Whatever loses more than `reach` alone is left out, or counted as just beyond; a piece that
-    loses no more than that in all has no use for it. Where service is at stake all is let in soon.
+    Returns the row chosen by each address, -1 for none, and the addresses left split. Addresses
+    and terminals are numbered within their piece for the lot, so it depends on nothing else.
     """
-    reach = first = max(FIRST_REACH_CENTS * town.relaxed.scale, known + known // 4)
-    while True:
-        ways = _ways(town, group, terminals, reach)
-        taken = least_loss(_piece(town, terminals, ways, reach))
-        at = np.full(len(ways.addresses), -1, dtype=np.int64)
-        at[ways.a[taken]] = ways.rows[taken]
-        out = at < 0
-        load = loads_of(town.pairs, at[~out])
-        port = port_losses(town.pairs, town.relaxed, load)[terminals]
-        loss = int(ways.charge[taken].sum() + ways.leave[out].sum() + port.sum())
-        if loss <= reach:
-            break
-        at_stake = loss > town.relaxed.service // 2
-        reach = int(FAR) if at_stake and reach > first else min(loss, reach * REACH_STEP)
-    moved = np.flatnonzero(np.where(out, ways.is_own, at != town.ties.pair[ways.addresses]))
-    row = np.where(out, ways.leave_row, at)
-    seen = np.concatenate([ways.beyond, town.home[ways.addresses]])
-    seen = np.unique(seen[seen >= 0])
-    return _Solved(
-        terminals,
-        ways.addresses[moved],
-        row[moved],
-        loss,
-        seen[group[seen] != group[terminals[0]]],
-        (group >= 0)[seen[group[seen] != group[terminals[0]]]],
-    )
-
-
-@dataclass(frozen=True)
-class _Ways:
-    """What a piece can do with the addresses that have a way into it."""
-
-    rows: IntArray
-    a: IntArray
-    """By row: place of its address in `addresses`."""
-    charge: IntArray
-    """By row: what the piece is charged for it."""
-    addresses: IntArray
-    is_own: BoolArray
-    """By address: whether it has a port of the piece among ties."""
-    leave: IntArray
-    """By address: what the piece is charged if it is elsewhere."""
-    leave_row: IntArray
-    """The pair that it has then, -1 if unserved."""
-    asks_more: BoolArray
-    """By address: whether there may be no room for it there."""
-    beyond: IntArray
-    """Terminals outside that own addresses may go to."""
-
-
-def _ways(town: Town, group: IntArray, terminals: IntArray, reach: int) -> _Ways:
-    """List the ways of a piece that lose no more than `reach`."""
-    pairs, loss, number = town.pairs, town.relaxed.loss, group[terminals[0]]
-    home_group = np.append(group, -1)
-    rows = town.rows_at(terminals)
-    whose = home_group[town.home[pairs.address[rows]]]
-    charge = np.where((whose >= 0) & (whose != number), loss[rows] // 2, loss[rows])
-    near = charge <= reach
-    rows, charge = rows[near], charge[near]
+    count = len(pairs.needed)
+    chosen = np.full(count, -1, dtype=np.int64)
+    rows = np.flatnonzero(state.pair)
+    owner = pairs.address[rows]
+    lone = (state.ways[owner] == 1) | (state.piece_of[owner] < 0)
+    fixed = rows[lone]
+    chosen[pairs.address[fixed][::-1]] = fixed[::-1]
+    rows = rows[~lone]
+    if len(rows) == 0:
+        return chosen, np.zeros(0, dtype=np.int64)
     addresses, a = np.unique(pairs.address[rows], return_inverse=True)
-    is_own = home_group[town.home[addresses]] == number
-    own = np.flatnonzero(is_own)
-    leave = np.zeros(len(addresses), dtype=np.int64)
-    leave_row = town.ties.pair[addresses]
-    asks_more = np.zeros(len(addresses), dtype=bool)
-    leave[own], leave_row[own] = town.relaxed.skip_loss[addresses[own]], -1
-    others = town.rows_of(addresses[own])
-    to = pairs.terminal[others]
-    share = np.where(group[to] >= 0, loss[others] - loss[others] // 2, loss[others])
-    away = (group[to] != number) & (share <= reach)
-    others, share, to = others[away], share[away], to[away]
-    who = np.searchsorted(addresses, pairs.address[others])
-    full = (group[to] >= 0) | ~town.has_room(others)
-    order = np.lexsort((full, share, who))
-    first = order[np.unique(who[order], return_index=True)[1]]
-    better = first[share[first] < leave[who[first]]]
-    leave[who[better]], leave_row[who[better]] = share[better], others[better]
-    asks_more[who[better]] = full[better]
-    return _Ways(rows, a, charge, addresses, is_own, leave, leave_row, asks_more, to)
-
-
-def _piece(town: Town, terminals: IntArray, ways: _Ways, reach: int) -> Piece:
-    """Lay out a piece so that among equals the one is found that moves fewest."""
-    pairs, relaxed = town.pairs, town.relaxed
-    cap, need = reach + 1, pairs.needed[ways.addresses]
-    moved = ways.rows != town.ties.pair[ways.addresses][ways.a]
-    way_moves = moved.astype(np.int64)
-    leave_moves = np.where(ways.is_own, np.where(ways.asks_more, GROWTH_WEIGHT, 1), 0)
-    times = GROWTH_WEIGHT * len(need) + 1
-    most = min(cap, 4 * relaxed.service * relaxed.scale)
-    if reach >= FAR or times * most * relaxed.scale * int(need.sum() + 1) >= 1 << 62:
-        times, way_moves[:], leave_moves[:] = 1, 0, 0
+    terminals, t = np.unique(pairs.terminal[rows], return_inverse=True)
+    need = pairs.needed[addresses]
+    load = _loads(pairs, chosen[chosen >= 0])[terminals]
     price, extra = relaxed.port_price[terminals], pairs.reserve_cents * relaxed.scale
-    return Piece(
-        ways.a,
-        np.searchsorted(terminals, pairs.terminal[ways.rows]),
-        ways.charge * times + way_moves,
-        np.minimum(ways.leave, cap) * times + leave_moves,
-        need,
-        pairs.free[terminals],
-        -np.minimum(price, cap) * times,
-        pairs.reserve[terminals],
-        np.clip(extra - price, -cap, cap) * times,
-        relaxed.scale,
-        relaxed.service * times,
+    free, most = pairs.free[terminals], (pairs.free + pairs.reserve)[terminals]
+    low = np.where(price > extra, most, np.where(price > 0, free, 0))
+    high = np.where(price >= extra, most, free)
+    low = np.maximum(low - load, 0)
+    high = high - load
+    share = relaxed.scale // need
+    lot = _lots(a, t, state.piece_of[addresses], state.piece[terminals])
+    nodes = len(addresses) + len(terminals)
+    ends = np.arange(len(terminals), dtype=np.int64) + len(addresses)
+    skips = np.flatnonzero(state.skip[addresses])
+    network = Network(
+        np.concatenate([a, skips, ends]),
+        np.concatenate(
+            [t + len(addresses), np.full(len(skips) + len(ends), nodes, dtype=np.int64)]
+        ),
+        np.concatenate([need[a], need[skips], high - low]),
+        np.concatenate(
+            [
+                lot * share[a],
+                (np.int64(MOST_PREFERENCE + 2) << TIE_BITS) * share[skips],
+                np.zeros(len(ends), dtype=np.int64),
+            ]
+        ),
+        np.concatenate([need, -low, [int(low.sum() - need.sum())]]),
+        len(a),
     )
+    used = run_flow(network)[: len(a)]
+    whole = used == need[a]
+    chosen[addresses[a[whole]]] = rows[whole]
+    return chosen, addresses[np.unique(a[(used > 0) & ~whole])]
 
 
-def _grown(
-    town: Town, group: IntArray, solved: list[_Solved], hops: int
-) -> tuple[IntArray, IntArray]:
-    """Join pieces that don't fit together, and terminals that can't bear what a piece does."""
-    pairs, ties = town.pairs, town.ties
-    count = np.array([len(one.address) for one in solved])
-    number = np.repeat([int(group[one.terminals[0]]) for one in solved], count)
-    address = np.concatenate([one.address for one in solved])
-    row = np.concatenate([one.row for one in solved])
-    to = np.where(row >= 0, pairs.terminal[row], -1)
-    home_group = np.append(group, -1)
-    parties = np.stack([number, home_group[town.home[address]], home_group[to]], axis=1)
-    parties.sort(axis=1)
-    distinct = 1 + (np.diff(parties, axis=1) > 0).sum(axis=1) - (parties[:, 0] < 0)
-    key = address * (len(pairs.address) + 1) + row + 1
-    _, same, agreeing = np.unique(key, return_inverse=True, return_counts=True)
-    _, which, ways = np.unique(address, return_inverse=True, return_counts=True)
-    unlike = (agreeing[same] != distinct) | (ways[which] != agreeing[same])
-    result = group.copy()
-    for one in np.flatnonzero(unlike):
-        mine = parties[address == address[one]].ravel()
-        _join(result, np.flatnonzero(np.isin(result, result[mine[mine >= 0]])))
-    after = ties.pair.copy()
-    after[address[~unlike]] = row[~unlike]
-    load = loads_of(pairs, after[after >= 0])
-    for terminal in refill_ports(town, group, after, load):
-        causes = ~unlike & ((town.home[address] == terminal) | (to == terminal))
-        with_it = np.concatenate([town.near(np.array([terminal]), hops), number[causes]])
-        _join(result, np.unique(with_it))
-    return result, after
+def _lots(a: IntArray, t: IntArray, piece_of: IntArray, piece: IntArray) -> IntArray:
+    """Draw a fixed lot for each pair, below its place among the pairs of its address."""
+    place = np.arange(len(a)) - np.searchsorted(a, a)
+    own, other = _rank_within(piece_of)[a], _rank_within(piece)[t]
+    other = np.where(piece[t] == piece_of[a], other, (1 << 32) + place)
+    mixed = own.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15) + other.astype(np.uint64)
+    for shift, factor in ((30, 0xBF58476D1CE4E5B9), (27, 0x94D049BB133111EB)):
+        mixed = (mixed ^ (mixed >> np.uint64(shift))) * np.uint64(factor)
+    lot = ((mixed ^ (mixed >> np.uint64(31))) >> np.uint64(64 - TIE_BITS)).astype(np.int64)
+    first = np.minimum(place, MOST_PREFERENCE).astype(np.int64) << TIE_BITS
+    return np.asarray(first + lot, dtype=np.int64)
+
+
+def _rank_within(group: IntArray) -> IntArray:
+    """Count the members of each group in order."""
+    order = np.argsort(group, kind="stable")
+    inside = group[order]
+    start = np.searchsorted(inside, inside)
+    rank = np.empty(len(group), dtype=np.int64)
+    rank[order] = np.arange(len(group)) - start
+    return rank
+
+
+def _solve_listed(
+    pairs: Pairs,
+    relaxed: Relaxed,
+    state: _Open,
+    offer: _Offers,
+    todo: IntArray,
+    chosen: IntArray,
+    loss: IntArray,
+) -> tuple[BoolArray, BoolArray]:
+    """Solve some pieces, entering choice and loss; return the ways that they'd rather have."""
+    wanted = np.zeros(int(state.piece.max(initial=-1)) + 2, dtype=bool)
+    wanted[todo] = True
+    inside = wanted[state.piece_of]
+    chosen[inside] = -1
+    rows = np.flatnonzero(state.pair & inside[pairs.address])
+    rows = rows[np.argsort(state.piece_of[pairs.address[rows]], kind="stable")]
+    number = state.piece_of[pairs.address[rows]]
+    for part in np.split(rows, np.flatnonzero(np.diff(number)) + 1):
+        taken = _solve_piece(pairs, relaxed, state, offer, part)
+        chosen[pairs.address[taken]] = taken
+    taken = chosen[inside & (chosen >= 0)]
+    left = inside & (chosen < 0)
+    leave = np.minimum(offer.leave, np.where(state.skip, relaxed.skip_loss, FAR))
+    lost = np.zeros(len(wanted), dtype=np.int64)
+    np.add.at(lost, state.piece_of[pairs.address[taken]], relaxed.loss[taken])
+    np.add.at(lost, state.piece_of[left], leave[left])
+    at = np.flatnonzero(wanted[state.piece] & ~state.ample)
+    load = _loads(pairs, taken)
+    strict = _port_loss(pairs, relaxed, load)[at]
+    free_cost, reserve_cost = _port_costs(pairs, relaxed, offer.fill)
+    granted = _granted_loss(pairs, free_cost, reserve_cost, load)[at]
+    np.add.at(lost, state.piece[at], granted)
+    loss[at] = lost[state.piece[at]]
+    filled = np.zeros(len(pairs.free), dtype=bool)
+    filled[at[granted < strict]] = True
+    leaves = left & (offer.leave < np.where(state.skip, relaxed.skip_loss, FAR))
+    skip = leaves & (offer.leave_row < 0)
+    pair = np.zeros(len(pairs.address), dtype=bool)
+    pair[offer.leave_row[leaves & (offer.leave_row >= 0)]] = True
+    per_port = offer.share // pairs.needed[pairs.address]
+    pair |= (offer.share >= 0) & filled[pairs.terminal] & (per_port <= offer.fill[pairs.terminal])
+    return pair, skip
+
+
+def _port_costs(pairs: Pairs, relaxed: Relaxed, fill: IntArray) -> tuple[IntArray, IntArray]:
+    """Price the use of a free and a reserved port; unused ones may be filled from outside."""
+    free_cost = np.maximum(-relaxed.port_price, -fill)
+    reserve_cost = pairs.reserve_cents * relaxed.scale - relaxed.port_price
+    return free_cost, np.maximum(reserve_cost, -fill)
+
+
+def _granted_loss(
+    pairs: Pairs, free_cost: IntArray, reserve_cost: IntArray, load: IntArray
+) -> IntArray:
+    """By terminal: loss over the least of all loads, with ports filled from outside."""
+    over = np.maximum(load - pairs.free, 0)
+    least = free_cost * pairs.free + np.minimum(reserve_cost, 0) * pairs.reserve
+    return np.asarray(free_cost * (load - over) + reserve_cost * over - least, dtype=np.int64)
+
+
+def _solve_piece(
+    pairs: Pairs, relaxed: Relaxed, state: _Open, offer: _Offers, rows: IntArray
+) -> IntArray:
+    """Solve one piece; return the rows chosen."""
+    addresses, a = np.unique(pairs.address[rows], return_inverse=True)
+    terminals, t = np.unique(pairs.terminal[rows], return_inverse=True)
+    skip_loss = np.minimum(
+        offer.leave[addresses], np.where(state.skip, relaxed.skip_loss, FAR)[addresses]
+    )
+    price = relaxed.port_price[terminals]
+    fill = np.where(state.ample[terminals], 0, offer.fill[terminals])
+    extra = pairs.reserve_cents * relaxed.scale
+    piece = Piece(
+        a,
+        t,
+        relaxed.loss[rows],
+        skip_loss,
+        pairs.needed[addresses],
+        pairs.free[terminals],
+        np.maximum(-price, -fill),
+        pairs.reserve[terminals],
+        np.maximum(extra - price, -fill),
+        relaxed.scale,
+        relaxed.service,
+    )
+    return rows[least_loss(piece)]

@@ -63,12 +63,11 @@ def find_values(
 
     Notes
     -----
-    Outside pieces that lose something, one more port can't be worth more than its price: the bound
-    of the duals falls by the price, and the least losses of pieces stay what they are. It is worth
-    that much if addresses that need one port can move up to it at no loss, from a port that is left
-    over, a reserve paid for, or out of the queue of the unserved. Elsewhere the
-    choice is made again with one port more, at one terminal of each component at a time, for all
-    components together.
+    In a piece that loses nothing, one more port can't be worth more than its price: the bound
+    falls by the price, and all losses stay 0 or more. It is worth that much if addresses that
+    need one port can move up to it at no loss, from a port that is left over, a reserve paid for,
+    or out of the queue of the unserved. Elsewhere the choice is made again with one port more, at
+    one terminal of each component at a time, for all components together.
     """
     terminals = len(pairs.free)
     lossless = pieces.loss == 0

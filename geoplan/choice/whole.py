@@ -26,11 +26,6 @@ SERVICE_OVER_DEAREST = 20
 MOST_BRANCHES = 60
 MOST_BRANCHED_WAYS = 400
 """Pieces with more ways go to the integer programme at once."""
-MOST_WORK = 3.0
-"""Work of the search by clauses, as it counts it (never time), before HiGHS takes over."""
-MOST_RECALLED = 512
-"""Pieces kept with their solutions: a plan solves many like problems one after the other."""
-_solved_before: dict[tuple[bytes, ...], IntArray] = {}
 
 
 @dataclass(frozen=True)
@@ -71,16 +66,15 @@ def least_loss(piece: Piece) -> IntArray:
     Raises
     ------
     ArithmeticError
-        If the integer programme that comes last isn't proved optimal.
+        If the integer programme that follows `MOST_BRANCHES` isn't proved optimal.
 
     Notes
     -----
     Branch and bound over flows, best bound first: a split address is held to one of its ways, or
-    kept from it. Past `MOST_BRANCHES`, and in larger pieces at once, CP-SAT; where that takes more
-    than `MOST_WORK`, HiGHS.
+    kept from it.
     """
     if len(piece.a) > MOST_BRANCHED_WAYS:
-        return _programme(piece)
+        return _integer_programme(piece)
     network = _network(piece)
     everything = np.ones(len(piece.a), dtype=bool)
     nobody = np.zeros(len(piece.need), dtype=bool)
@@ -104,7 +98,7 @@ def least_loss(piece: Piece) -> IntArray:
             opened += 1
             for bound, used in _flow(network, ways, must):
                 heapq.heappush(heap, (bound, opened, used, ways, must))
-    return _programme(piece)
+    return _integer_programme(piece)
 
 
 def _network(piece: Piece) -> Network:
@@ -139,136 +133,61 @@ def _flow(network: Network, allowed: BoolArray, held: BoolArray) -> list[tuple[i
     return [] if flow is None else [(int((flow * network.cost).sum()), flow[:ways])]
 
 
-def _satisfied(piece: Piece) -> IntArray | None:
-    """Solve a piece by clauses and a linear relaxation; None where that would take long.
-
-    Numbers are whole throughout, one thread works, and work is counted, not timed: the outcome is
-    always the same.
-    """
-    from ortools.sat.python import cp_model
-
-    model = cp_model.CpModel()
-    ways = [model.new_bool_var("") for _ in range(len(piece.a))]
-    skips = [model.new_bool_var("") for _ in range(len(piece.need))]
-    of_address: list[list[cp_model.IntVar]] = [[skip] for skip in skips]
-    at_terminal: list[list[tuple[cp_model.IntVar, int]]] = [[] for _ in range(len(piece.free))]
-    need = piece.need.tolist()
-    for way, a, t in zip(ways, piece.a.tolist(), piece.t.tolist(), strict=True):
-        of_address[a].append(way)
-        at_terminal[t].append((way, need[a]))
-    for some in of_address:
-        model.add_exactly_one(some)
-    variables, costs = ways + skips, [*piece.loss.tolist(), *piece.skip_loss.tolist()]
-    for t, coming in enumerate(at_terminal):
-        for ports, cost in (
-            (int(piece.free[t]), int(piece.free_cost[t])),
-            (int(piece.reserve[t]), int(piece.reserve_cost[t])),
-        ):
-            if ports:
-                variables.append(model.new_int_var(0, ports, ""))
-                costs.append(cost)
-                coming.append((variables[-1], -1))
-        model.add(
-            cp_model.LinearExpr.weighted_sum([v for v, _ in coming], [n for _, n in coming]) == 0
-        )
-    model.minimize(cp_model.LinearExpr.weighted_sum(variables, costs))
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 1
-    solver.parameters.linearization_level = 2
-    solver.parameters.symmetry_level = 0
-    solver.parameters.cp_model_probing_level = 0
-    solver.parameters.max_deterministic_time = MOST_WORK
-    if solver.solve(model) != cp_model.OPTIMAL:
-        return None
-    values = np.array([solver.value(way) for way in ways])
-    return np.flatnonzero(values).astype(np.int64)
-
-
-def _programme(piece: Piece) -> IntArray:
-    """Solve a piece by clauses, or where that takes too long by HiGHS; or recall it."""
-    key = tuple(np.asarray(value).tobytes() for value in vars(piece).values())
-    known = _solved_before.get(key)
-    if known is None:
-        dearest = max(int(piece.skip_loss.max(initial=0)), int(-piece.free_cost.min(initial=0)))
-        # service at stake is better decided by itself first
-        found = _satisfied(piece) if dearest < piece.worth // 2 else None
-        known = _integer_programme(piece) if found is None else found
-        while len(_solved_before) >= MOST_RECALLED:
-            _solved_before.pop(next(iter(_solved_before)), None)
-        _solved_before[key] = known
-    return known.copy()
-
-
 def _integer_programme(piece: Piece) -> IntArray:
-    """Solve a piece by HiGHS: most served, then least loss, so numbers stay small.
-
-    Ports whose use gains are counted by what is lost if unused, so no number is negative.
-    """
+    """Solve a piece by HiGHS: most served, then least loss, so numbers stay small."""
     from scipy.optimize import LinearConstraint
     from scipy.sparse import coo_array, vstack
 
     ways, count, terminals = len(piece.a), len(piece.need), len(piece.free)
-    width = ways + count + 2 * terminals
-    column, everyone, ends = np.arange(ways), np.arange(count) + ways, np.arange(terminals)
-    free_column, reserve_column = ends + ways + count, ends + ways + count + terminals
-    once = coo_array(
-        (
-            np.ones(ways + count),
-            (np.concatenate([piece.a, everyone - ways]), np.concatenate([column, everyone])),
-        ),
-        shape=(count, width),
-    )
-    gains = piece.reserve_cost < 0
+    width = ways + 2 * terminals
+    column, ends = np.arange(ways), np.arange(terminals)
+    once = coo_array((np.ones(ways), (piece.a, column)), shape=(count, width))
     load = coo_array(
         (
-            np.concatenate([piece.need[piece.a], np.ones(terminals), np.where(gains, 1.0, -1.0)]),
+            np.concatenate([piece.need[piece.a], -np.ones(2 * terminals)]),
             (
                 np.concatenate([piece.t, ends, ends]),
-                np.concatenate([column, free_column, reserve_column]),
+                np.concatenate([column, ways + ends, ways + terminals + ends]),
             ),
         ),
         shape=(terminals, width),
     )
-    total = np.concatenate([np.ones(count), piece.free + gains * piece.reserve])
-    rules = [LinearConstraint(vstack([once, load]).tocsr(), total, total)]
-    upper = np.concatenate([np.ones(ways + count), piece.free, piece.reserve])
+    rules = [
+        LinearConstraint(
+            vstack([once, load]).tocsr(),
+            np.concatenate([np.full(count, -np.inf), np.zeros(terminals)]),
+            np.concatenate([np.ones(count), np.zeros(terminals)]),
+        )
+    ]
+    upper = np.concatenate([np.ones(ways), piece.free, piece.reserve])
     price = np.concatenate(
-        [piece.loss, piece.skip_loss, -piece.free_cost, np.abs(piece.reserve_cost)]
+        [piece.loss - piece.skip_loss[piece.a], piece.free_cost, piece.reserve_cost]
     )
     # with ways of several ports whole, the rest is a flow, and its corners are whole
-    several = np.zeros(width, dtype=bool)
-    several[:ways] = piece.need[piece.a] > 1
-    several[ways : ways + count] = piece.need > 1
+    several = np.concatenate([piece.need[piece.a] > 1, np.zeros(2 * terminals, dtype=bool)])
     service = (price + piece.worth // 2) // piece.worth
     cost = price - service * piece.worth
-    if not service.any():
+    most = _solved(service, rules, upper, several)
+    moderate = SERVICE_OVER_DEAREST * int(np.abs(cost).max(initial=0)) + 1
+    values = _solved(cost + moderate * service, rules, upper, several)
+    if (values * service).sum() > (most * service).sum():
+        rules.append(
+            LinearConstraint(
+                coo_array(service[None, :]).tocsr(), -np.inf, int((most * service).sum())
+            )
+        )
         values = _solved(cost, rules, upper, several)
-    else:
-        most = _solved(service, rules, upper, several)
-        moderate = SERVICE_OVER_DEAREST * int(np.abs(cost).max(initial=0)) + 1
-        values = _solved(cost + moderate * service, rules, upper, several)
-        limit = round(float(most @ service))
-        if round(float(values @ service)) > limit:
-            rules.append(LinearConstraint(coo_array(service[None, :]).tocsr(), -np.inf, limit))
-            values = _solved(cost, rules, upper, several)
-    # which of them is taken is settled, and the rest is found as the flow that it is
-    allowed = (piece.need[piece.a] == 1) | (np.rint(values[:ways]) > 0)
-    held = (piece.need > 1) & (np.rint(values[ways : ways + count]) == 0)
-    flows = _flow(_network(piece), allowed, held)
-    if not flows:
-        message = "integer programme ended with more ports than there are"
-        raise ArithmeticError(message)
-    return np.flatnonzero(flows[0][1] > 0).astype(np.int64)
+    return np.flatnonzero(values[:ways] > 0).astype(np.int64)
 
 
 def _solved(
     price: IntArray, rules: list[LinearConstraint], upper: IntArray, several: BoolArray
-) -> npt.NDArray[np.float64]:
-    """Find the cheapest values, whole for addresses that need several ports."""
+) -> IntArray:
+    """Find the cheapest whole values."""
     from scipy.optimize import milp
 
     if not price.any():
-        return np.zeros(len(price))
+        return np.zeros(len(price), dtype=np.int64)
     found = milp(
         price.astype(np.float64),
         integrality=several,
@@ -276,13 +195,11 @@ def _solved(
         constraints=rules,
         options={"mip_rel_gap": 0.0},
     )
-    # without whole numbers there is no bound besides the optimum itself
-    bound = found.mip_dual_bound if several.any() else found.fun
-    if found.status != 0 or abs(bound - found.fun) >= 1.0:
+    if found.status != 0 or abs(found.mip_dual_bound - found.fun) >= 1.0:
         message = f"integer programme not proved optimal: {found.message}"
         raise ArithmeticError(message)
-    values = np.asarray(found.x, dtype=np.float64)
-    if np.abs(values - np.rint(values))[several].max(initial=0.0) > WHOLE:
-        message = "integer programme ended with a split address"
+    values = np.rint(found.x).astype(np.int64)
+    if np.abs(found.x - values).max(initial=0.0) > WHOLE:
+        message = "integer programme ended between corners"
         raise ArithmeticError(message)
-    return values
+    return np.asarray(values, dtype=np.int64)
