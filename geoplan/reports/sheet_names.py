@@ -33,7 +33,7 @@ def sheet_file_name(address_id: str, suffix: str = ".html") -> str:
     Examples
     --------
     >>> sheet_file_name("A-101")
-    'A-101-c1da47bf.html'
+    'A-101-37570cb9.html'
     """
     words = _UNSAFE.sub("-", address_id).strip("-")[:_LONGEST].strip("-") or "address"
     digest = hashlib.sha256(address_id.encode("utf-8", "surrogatepass")).hexdigest()[:8]

@@ -64,7 +64,8 @@ def placed_rows(plan: Plan, bounds: FloatArray | None) -> tuple[pd.DataFrame, Fl
     raw = np.full((len(rows), 2), np.nan)
     some = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
     if some.any():
-        raw[some] = shapely.get_coordinates(shapely.centroid(shapes[some]))
+        with np.errstate(over="ignore", invalid="ignore"):  # 1e308 metres away is nowhere
+            raw[some] = shapely.get_coordinates(shapely.centroid(shapes[some]))
     return rows, _places(plan, rows["layer"], raw, bounds), left_out
 
 
