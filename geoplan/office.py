@@ -16,10 +16,9 @@ from geoplan.model import Layers, Plan
 from geoplan.project import Project
 from geoplan.rules.crew_reader import load_crew_rules
 from geoplan.rules.materials_reader import load_catalogue
-from geoplan.work.crew import refuse_unknown_listed
 from geoplan.work.days import refuse_far_depot, schedule_days, travel_of
 from geoplan.work.jobs import build_jobs
-from geoplan.work.lengths import refuse_unknown_runs
+from geoplan.work.known_addresses import refuse_unknown_addresses
 from geoplan.work.materials import bill_materials
 from geoplan.work.reels import cut_reels
 
@@ -43,8 +42,8 @@ def refuse_wrong_settings(layers: Layers, project: Project) -> None:
     load_crew_rules(project)
     load_catalogue(project)
     known = layers.addresses.index
-    refuse_unknown_listed(project.crew.two_people, known)
-    refuse_unknown_runs(project.lengths.building_runs, known)
+    refuse_unknown_addresses(project.crew.two_people, known, "crew.two_people")
+    refuse_unknown_addresses(project.lengths.building_runs, known, "lengths.building_runs")
     if project.days.schedule:
         xy = shapely.get_coordinates(layers.addresses.geometry.values)
         refuse_far_depot(travel_of(project.days, layers), xy[:, 0], xy[:, 1])

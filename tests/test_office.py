@@ -31,7 +31,10 @@ def changed(project: Project, **sections: dict[str, Any]) -> Project:
     [
         ({"crew": {"two_people": ("A01O",)}}, r"crew\.two_people: there is no address 'A01O'"),
         ({"crew": {"rules": "eu"}}, "'eu' is not built in"),
-        ({"lengths": {"building_runs": {"A01O": 3.0}}}, r"building_runs\.A01O: there is no such"),
+        (
+            {"lengths": {"building_runs": {"A01O": 3.0}}},
+            r"lengths\.building_runs: there is no address 'A01O'",
+        ),
         ({"materials": {"catalogue": "none.toml"}}, r"^none\.toml: cannot be read"),
         ({"days": {"depot": (-93.2, 30.1)}}, r"days\.depot: lies \d+ km"),
     ],

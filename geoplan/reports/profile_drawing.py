@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from geoplan.reports.drawing_scale import DrawingScale
 from geoplan.reports.svg_page import Page, wrapped
 from geoplan.units import ReportUnits, for_report, report_unit
 
@@ -159,27 +160,7 @@ def draw_profile(drawing: ProfileDrawing) -> str:
     return page.svg(drawing.title)
 
 
-@dataclass(frozen=True)
-class _Scale:
-    x0: float
-    y0: float
-    """Where distance 0 and elevation 0 lie on the page."""
-    per_m: float
-    up_per_m: float
-    exaggeration: float
-
-    def x(self, value_m: float) -> float:
-        return self.x0 + value_m * self.per_m
-
-    def y(self, value_m: float) -> float:
-        return self.y0 - value_m * self.up_per_m
-
-    def points(self, x_m: FloatArray, z_m: FloatArray) -> str:
-        pairs = zip(x_m.tolist(), z_m.tolist(), strict=True)
-        return " ".join(f"{self.x(x):.2f},{self.y(z):.2f}" for x, z in pairs)
-
-
-def _scale(drawing: ProfileDrawing, page: Page) -> _Scale:
+def _scale(drawing: ProfileDrawing, page: Page) -> DrawingScale:
     ground = drawing.ground_z_m
     tops = [drawing.from_height_m, ground[-1] + drawing.to_height_m]
     for mark in drawing.marks:
@@ -192,10 +173,14 @@ def _scale(drawing: ProfileDrawing, page: Page) -> _Scale:
     across = across if fits else up
     x0 = page.width / 2 - across * float(drawing.x_m[-1]) / 2
     y0 = TOP + PLOT + low * across * exaggeration
-    return _Scale(x0, y0, across, across * exaggeration, exaggeration)
+    return DrawingScale(x0, y0, across, across * exaggeration)
 
 
-def _head(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
+def _points(scale: DrawingScale, x_m: FloatArray, z_m: FloatArray) -> str:
+    return " ".join(f"{x:.2f},{y:.2f}" for x, y in scale.places(x_m, z_m).tolist())
+
+
+def _head(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> None:
     left = LEFT - 56
     page.text(left, 36, drawing.title, size=18, weight=700)
     page.text(left, 56, drawing.verdict, size=13, weight=700, name="verdict")
@@ -208,7 +193,7 @@ def _head(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
     page.text(page.width - 40, 36, words, size=10, anchor="end", name="scale")
 
 
-def _axes(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
+def _axes(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> None:
     """Draw ticks and a light grid in the units of the report."""
     unit = report_unit("length", drawing.units)
     span, top = float(drawing.x_m[-1]), scale.y0 - TOP
@@ -239,19 +224,20 @@ def _ticks(low: float, high: float) -> list[float]:
     return [float(round((first + number) * step, 10)) + 0.0 for number in range(count)]
 
 
-def _ground(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
-    page.polyline(scale.points(drawing.x_m, drawing.ground_z_m), width=1.6, name="ground")
+def _ground(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> None:
+    page.polyline(_points(scale, drawing.x_m, drawing.ground_z_m), width=1.6, name="ground")
     for mark in drawing.marks:
         if mark.kind in {"yard", "power"} or not len(mark.x_m):
             continue
         ground = np.interp(mark.x_m, drawing.x_m, drawing.ground_z_m)
-        outline = scale.points(
+        outline = _points(
+            scale,
             np.concatenate([mark.x_m, mark.x_m[::-1]]),
             np.concatenate([mark.surface_z_m, ground[::-1]]),
         )
         fill = "url(#hatch)" if mark.kind == "roof" else "#444"
         page.polygon(outline, fill=fill, name=f"surface {mark.kind}")
-        page.polyline(scale.points(mark.x_m, mark.surface_z_m), width=2.6, name="surface-top")
+        page.polyline(_points(scale, mark.x_m, mark.surface_z_m), width=2.6, name="surface-top")
     for mark in drawing.marks:
         if mark.kind == "power" and len(mark.x_m):
             x, y = scale.x(float(mark.x_m[0])), scale.y(float(mark.surface_z_m[0]))
@@ -259,7 +245,7 @@ def _ground(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
             page.text(x + 8, y + 3, mark.name, size=9)
 
 
-def _asked(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
+def _asked(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> None:
     """Draw the required clearance: where the wire may not be."""
     for mark in drawing.marks:
         if not len(mark.x_m):
@@ -270,7 +256,7 @@ def _asked(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
             continue
         light = mark.kind == "yard"
         page.polyline(
-            scale.points(mark.x_m, mark.asked_z_m),
+            _points(scale, mark.x_m, mark.asked_z_m),
             width=0.8 if light else 1.5,
             dashes="1 2" if light else "5 3",
             name=f"required {mark.kind}",
@@ -282,16 +268,16 @@ def _asked(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
                 page.line(x, scale.y(low), x, scale.y(high), width=0.5, dashes="5 3")
 
 
-def _wires(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
+def _wires(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> None:
     x_m = drawing.x_m
     low = drawing.from_height_m
     chord = low + x_m / x_m[-1] * (drawing.ground_z_m[-1] + drawing.to_height_m - low)
-    page.polyline(scale.points(x_m, chord), width=0.4, name="chord")
+    page.polyline(_points(scale, x_m, chord), width=0.4, name="chord")
     y = TOP - 24
     x = scale.x(0.0)
     for wire in drawing.wires:
         page.polyline(
-            scale.points(x_m, wire.z_m),
+            _points(scale, x_m, wire.z_m),
             width=1.9 if wire.style == "stringing" else 1.4,
             dashes=DASHES[wire.style],
             name=f"wire {wire.style}",
@@ -309,7 +295,7 @@ def _wires(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
         page.line(scale.x(at), scale.y(above), scale.x(at), scale.y(below), width=0.9, name=name)
 
 
-def _supports(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
+def _supports(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> None:
     """Draw both supports with the heights of the attachments, and the distance."""
     units, ground = drawing.units, drawing.ground_z_m
     ends = (
@@ -335,7 +321,7 @@ def _supports(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
     )
 
 
-def _letters(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
+def _letters(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> None:
     """Draw each clearance where it is least, with its letter."""
     placed: list[tuple[float, float]] = []
     for letter, mark in zip(LETTERS, drawing.marks, strict=False):
@@ -357,7 +343,7 @@ def _letters(page: Page, drawing: ProfileDrawing, scale: _Scale) -> None:
         page.text(spot[0], spot[1] + 3.6, letter, size=10.5, weight=700, anchor="middle")
 
 
-def _labels(page: Page, drawing: ProfileDrawing, scale: _Scale) -> float:
+def _labels(page: Page, drawing: ProfileDrawing, scale: DrawingScale) -> float:
     """Name things under the ground line; return how far down that went."""
     top = scale.y(float(drawing.ground_z_m.min())) + 62
     ends: list[float] = []

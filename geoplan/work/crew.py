@@ -7,19 +7,19 @@ Does not do: know the people, the weather or the state of the poles.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geoplan.errors import ProjectFileError, nearest_name
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import joined, texts, worded
 from geoplan.units import say
 from geoplan.work.clauses import chained, in_words, per_row
+from geoplan.work.known_addresses import refuse_unknown_addresses
 from geoplan.work.places import is_bucket_job
 from geoplan.work.road_works import STOP
 from geoplan.work.traffic import NOT_SEEN, Traffic
@@ -147,31 +147,9 @@ def _hazards(
     return parts
 
 
-def refuse_unknown_listed(given: Sequence[str], known: pd.Index) -> None:
-    """Refuse a list for two people that names an address which isn't there.
-
-    Parameters
-    ----------
-    given : sequence of str
-        ``[crew] two_people``.
-    known : pandas.Index of str
-        Ids of all addresses, served or not.
-
-    Raises
-    ------
-    ProjectFileError
-        For the first such name.
-    """
-    for name in given:
-        if name not in known:
-            where = "project, key crew.two_people"
-            problem = f"there is no address '{name}'"
-            raise ProjectFileError(where, problem, nearest_name(name, known))
-
-
 def _listed(plan: Plan) -> IntArray:
     given = plan.project.crew.two_people
-    refuse_unknown_listed(given, plan.layers.addresses.index)
+    refuse_unknown_addresses(given, plan.layers.addresses.index, "crew.two_people")
     return np.flatnonzero(plan.drops["address_id"].isin(given)).astype(np.int64)
 
 

@@ -7,7 +7,6 @@ Does not do: put cuts on reels.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Any
 
 import geopandas as gpd
@@ -16,12 +15,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from geoplan.crew_settings import Lengths
-from geoplan.errors import ProjectFileError, nearest_name
 from geoplan.project import Project
 from geoplan.store_settings import Supply
 from geoplan.text_columns import joined, places, worded
 from geoplan.units import say
 from geoplan.work.clauses import chained, in_words
+from geoplan.work.known_addresses import refuse_unknown_addresses
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -175,30 +174,9 @@ def next_stocked(wire_m: FloatArray, supply: Supply) -> tuple[FloatArray, BoolAr
     return np.append(stocked, np.nan)[place], np.asarray(place < len(stocked))
 
 
-def refuse_unknown_runs(given: Iterable[str], addresses: pd.Index) -> None:
-    """Refuse building runs of addresses that aren't there.
-
-    Parameters
-    ----------
-    given : iterable of str
-        Ids that ``[lengths] building_runs`` names.
-    addresses : pandas.Index of str
-        Ids of all addresses, served or not.
-
-    Raises
-    ------
-    ProjectFileError
-        For the first such name.
-    """
-    for name in given:
-        if name not in addresses:
-            where = f"project, key lengths.building_runs.{name}"
-            raise ProjectFileError(where, "there is no such address", nearest_name(name, addresses))
-
-
 def _building_runs(drops: pd.DataFrame, addresses: pd.Index, settings: Lengths) -> FloatArray:
     given = settings.building_runs
-    refuse_unknown_runs(given, addresses)
+    refuse_unknown_addresses(given, addresses, "lengths.building_runs")
     high = drops["attachment_height_m"].to_numpy(dtype=np.float64)
     run = np.maximum(high - settings.interface_height, 0.0) + settings.wall_run
     place = places(drops["address_id"], list(given))

@@ -180,7 +180,9 @@ def test_a_building_run_that_is_given_is_used_for_its_address(demo_plan: Plan) -
 
 def test_a_building_run_of_no_address_is_refused(demo_plan: Plan) -> None:
     plan = with_settings(demo_plan, lengths={"building_runs": {"A0O1": 3.0}})
-    with pytest.raises(ProjectFileError, match=r"building_runs\.A0O1: there is no such address"):
+    with pytest.raises(
+        ProjectFileError, match=r"lengths\.building_runs: there is no address 'A0O1'"
+    ):
         lengths(plan)
 
 

@@ -8,12 +8,12 @@ Does not do: compute a figure; each dimension is one of the plan's.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from geoplan.reports.drawing_scale import DrawingScale
 from geoplan.reports.sheets.ink import LETTER_WIDTH, Ink
 from geoplan.units import ReportUnits, say
 from geoplan.work.profiles import Envelope, Profiles
@@ -23,23 +23,6 @@ FloatArray = npt.NDArray[np.float64]
 WIDTH, HEIGHT = 186.0, 61.0
 LEFT, RIGHT, TOP, BOTTOM = 17.0, 17.0, 5.0, 13.0
 EXAGGERATIONS = (5.0, 4.0, 3.0, 2.5, 2.0, 1.5, 1.0)
-
-
-@dataclass(frozen=True)
-class _Scale:
-    x0: float
-    y0: float
-    per_m: float
-    up_per_m: float
-
-    def x(self, value_m: float) -> float:
-        return self.x0 + value_m * self.per_m
-
-    def y(self, value_m: float) -> float:
-        return self.y0 - value_m * self.up_per_m
-
-    def places(self, x_m: FloatArray, z_m: FloatArray) -> FloatArray:
-        return np.column_stack([self.x0 + x_m * self.per_m, self.y0 - z_m * self.up_per_m])
 
 
 def draw_profile_picture(
@@ -98,7 +81,7 @@ def draw_profile_picture(
 
 def _scale(
     profiles: Profiles, row: int, envelopes: list[Envelope], drop: Mapping[Any, Any]
-) -> tuple[_Scale, float]:
+) -> tuple[DrawingScale, float]:
     ground, wire = profiles.ground_z_m[row], profiles.stringing_z_m[row]
     tops = [float(wire.max())]
     for item in envelopes:
@@ -113,10 +96,10 @@ def _scale(
     times = next((t for t in EXAGGERATIONS if t * across <= up), 1.0)
     across = min(across, up / times)
     x0 = WIDTH / 2 - across * span / 2
-    return _Scale(x0, HEIGHT - BOTTOM + low * across * times, across, across * times), times
+    return DrawingScale(x0, HEIGHT - BOTTOM + low * across * times, across, across * times), times
 
 
-def _ground(ink: Ink, profiles: Profiles, row: int, scale: _Scale) -> None:
+def _ground(ink: Ink, profiles: Profiles, row: int, scale: DrawingScale) -> None:
     places = scale.places(profiles.x_m[row], profiles.ground_z_m[row])
     ink.path(places, width=0.5, curve="ground")
     ticks = [np.array([(x, y), (x - 1.1, y + 1.1)]) for x, y in places[::4].tolist()]
@@ -129,7 +112,7 @@ def _asked(
     row: int,
     envelopes: list[Envelope],
     yard_required_m: float,
-    scale: _Scale,
+    scale: DrawingScale,
 ) -> None:
     """Draw what has to be kept clear: the yard's height all along, and each thing passed."""
     ends = float(profiles.x_m[row, -1])
@@ -175,7 +158,7 @@ def _supports(
     profiles: Profiles,
     row: int,
     drop: Mapping[Any, Any],
-    scale: _Scale,
+    scale: DrawingScale,
     units: ReportUnits,
 ) -> None:
     clamp = np.isfinite(drop["clamp_at_m"])
@@ -215,7 +198,7 @@ def _sag(
     profiles: Profiles,
     row: int,
     drop: Mapping[Any, Any],
-    scale: _Scale,
+    scale: DrawingScale,
     units: ReportUnits,
 ) -> None:
     """Draw the chord, and both sags where they are greatest."""
@@ -250,7 +233,7 @@ def _least(
     profiles: Profiles,
     row: int,
     drop: Mapping[Any, Any],
-    scale: _Scale,
+    scale: DrawingScale,
     units: ReportUnits,
 ) -> None:
     """Draw the clearance where its margin is least."""

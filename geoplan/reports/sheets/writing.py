@@ -19,7 +19,6 @@ from geoplan.model import Plan
 from geoplan.reports.pdf import Bookmark, Rendered, join_pdf, render_pdf, require_pdf
 from geoplan.reports.sheet_names import sheet_file_name
 from geoplan.reports.sheets.batches import BATCH, Batch, Tell, render_batches
-from geoplan.reports.sheets.content import JOB_WORDS
 from geoplan.reports.sheets.gather import SheetSource
 from geoplan.reports.sheets.page import (
     INDEX_ROWS,
@@ -32,6 +31,7 @@ from geoplan.reports.sheets.page import (
     sheet_html,
 )
 from geoplan.reports.sheets.selection import Selection, select_drops
+from geoplan.reports.sheets.wording import JOB_WORDS
 from geoplan.reports.write import MARKER, SHEET_FILES, Ours, output_folder
 from geoplan.work.drop_case import is_known
 
