@@ -14,7 +14,7 @@ import sys
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -265,13 +265,17 @@ def _plan(options: argparse.Namespace) -> int:
         from geoplan.plan import with_timings
         from geoplan.project import read_project
         from geoplan.reports import terminal_summary
+        from geoplan.reports.write import scratch_folder
 
     project = read_project(options.project)
     out = options.out or Path("maps") / _folder_name(project.name)
     clock = _Clock(quiet=options.quiet, expected_layers=len(project.layers))
     try:
-        with collector_off():
-            layers = read_layers(project, clock.step)
+        with collector_off(), ExitStack() as stack:
+            shelf = None
+            if options.tables == "geoparquet":  # nothing needs the shapes of the whole region
+                shelf = stack.enter_context(scratch_folder(out))
+            layers = read_layers(project, clock.step, shelf_folder=shelf)
             written, plan = _planned(options, layers, project, out, clock)
     finally:
         seconds = clock.stop()

@@ -29,16 +29,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoplan.errors import ClusterError, GeoplanError, MissingExtraError, OutputError
-from geoplan.finishing import Finished
+from geoplan.layers.split_points import split_points
 from geoplan.model import Layers
-from geoplan.offers import Offers
 from geoplan.project import Project
-from geoplan.routes.segments import IntArray
-from geoplan.search import Aim
 from geoplan.standards import Standards
-from geoplan.tile_tasks import TASKS, tile_bytes
-from geoplan.tiles import cut_tile, layer_bounds, reach_m, split_addresses
-from geoplan.working import Bounds, Tell, joined_bounds, joined_offers
+from geoplan.tile_tasks import TASKS, open_site, tile_bytes
+from geoplan.tiled import Question, Tiled
+from geoplan.tiles import cut_tile, layer_bounds, reach_m
+from geoplan.working import Tell
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -75,7 +73,7 @@ def usual_tile(addresses: int) -> int:
     return min(max(addresses // TILES_AT_LEAST, FEWEST_ADDRESSES), MOST_ADDRESSES)
 
 
-class Cluster:
+class Cluster(Tiled):
     """Works on tiles in other processes; close it when done."""
 
     def __init__(
@@ -98,7 +96,7 @@ class Cluster:
             self.client = _connect(workers, scheduler, folder, self.opened)
             x = layers.addresses.geometry.x.to_numpy()
             y = layers.addresses.geometry.y.to_numpy()
-            self.tile_of = split_addresses(x, y, tile_addresses or usual_tile(len(x)))
+            self.tile_of = split_points(x, y, tile_addresses or usual_tile(len(x)))
             self.count = int(self.tile_of.max(initial=-1)) + 1
             with _telling_faults(folder):
                 self.paths = self._write_tiles(layers, project, standards, tell)
@@ -133,65 +131,7 @@ class Cluster:
         shutil.rmtree(self.folder / SCRATCH if keep else self.folder, ignore_errors=True)
         self.lock.release()
 
-    # -- what a worker does -------------------------------------------------------------------
-
-    def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
-        """Search addresses; return offers, and the price that each was searched up to."""
-        groups = self._by_tile(self.tile_of[addresses])
-        questions = [("search", tile, (addresses[at], aim.take(at))) for tile, at in groups]
-        answers = self._ask(questions, tell)
-        reached = np.zeros(len(addresses), dtype=np.int64)
-        for (_, at), (_, price) in zip(groups, answers, strict=True):
-            reached[at] = price
-        return joined_offers([offers for offers, _ in answers]), reached
-
-    def bounds(self, addresses: IntArray) -> Bounds:
-        """Return a lower bound for every pair of these addresses that may have a route."""
-        groups = self._by_tile(self.tile_of[addresses])
-        return joined_bounds(self._ask([("bounds", tile, (addresses[at],)) for tile, at in groups]))
-
-    def shift(self, offers: Offers) -> Offers:
-        """Shift clamps to cheaper places; same order."""
-        groups = self._by_tile(self.tile_of[offers.address])
-        parts = self._ask([("shift", tile, (offers.take(at),)) for tile, at in groups])
-        place = np.zeros(len(offers), dtype=np.int64)
-        place[np.concatenate([place[:0], *(at for _, at in groups)])] = np.arange(len(offers))
-        return joined_offers(parts).take(place)
-
-    def finish(self, offers: Offers, tell: Tell) -> Finished:
-        """Work drops out in full; sorted by address.
-
-        All drops of a strand span go to the tile of the first of them; its layers reach that far.
-        """
-        tile = self.tile_of[offers.address].copy()
-        clamp = np.flatnonzero(offers.span >= 0)
-        _, first, group = np.unique(offers.span[clamp], return_index=True, return_inverse=True)
-        tile[clamp] = tile[clamp[first]][group]
-        groups = self._by_tile(tile)
-        if not groups:
-            groups = [(0, np.zeros(0, dtype=np.int64))]
-        parts = self._ask([("finish", one, (offers.take(at),)) for one, at in groups], tell)
-        done = Finished.joined(parts)
-        return done.take(np.argsort(done.offers.address, kind="stable"))
-
-    def explain(self, addresses: IntArray) -> Offers:
-        """Search addresses to the end, and keep what tells why they have no route."""
-        groups = self._by_tile(self.tile_of[addresses])
-        offers = joined_offers(
-            self._ask([("explain", tile, (addresses[at],)) for tile, at in groups])
-        )
-        return offers.take(np.argsort(offers.address, kind="stable"))
-
-    # -- sharing out --------------------------------------------------------------------------
-
-    def _by_tile(self, tile: IntArray) -> list[tuple[int, IntArray]]:
-        order = np.argsort(tile, kind="stable")
-        cuts = np.flatnonzero(np.diff(tile[order])) + 1
-        return [(int(tile[part[0]]), part) for part in np.split(order, cuts) if len(part)]
-
-    def _ask(
-        self, questions: list[tuple[str, int, tuple[Any, ...]]], tell: Tell | None = None
-    ) -> list[Any]:
+    def _ask(self, questions: list[Question], tell: Tell | None = None) -> list[Any]:
         """Have tasks done; those that a former run has done already are read."""
         from distributed import as_completed
 
@@ -248,7 +188,7 @@ def answer(
         if code != code_print():
             where, problem = "a process of the scheduler", "runs another geoplan than this one"
             raise ClusterError(where, problem, "Install the same on all machines, start them anew")
-        write_whole(Path(out), pickle.dumps(TASKS[task](tile, *arguments), protocol=5))
+        write_whole(Path(out), pickle.dumps(TASKS[task](open_site(tile), *arguments), protocol=5))
     except GeoplanError as error:
         return type(error), (error.where, error.problem, error.remedy)
     return None

@@ -8,8 +8,8 @@ Does not do: compute, read or write.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,17 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
 FloatArray = npt.NDArray[np.float64]
+
+
+class Shelf(Protocol):
+    """Shapes of a layer that are put away, to be fetched by row."""
+
+    @property
+    def bounds(self) -> FloatArray:
+        """Boxes of all shapes: least x and y, greatest x and y, in metres."""
+
+    def take(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.object_]:
+        """Fetch the shapes of some rows, in the order asked for."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +106,8 @@ class Layers:
     counts: Mapping[str, int]
     """Rows read per layer, before any was set aside."""
     input_sha256: Mapping[str, str]
+    shelves: Mapping[str, Shelf] = field(default_factory=dict)
+    """Layers whose shapes are put away; their frames hold no geometry but None."""
 
 
 SPAN_COLUMNS = (

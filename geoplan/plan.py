@@ -24,11 +24,12 @@ from geoplan.memory import give_back
 from geoplan.model import Layers, Plan
 from geoplan.offers import Offers, same_offers
 from geoplan.plan_tables import DROP_TABLES
-from geoplan.plant import build_plant, without_search
+from geoplan.plant import Plant, build_plant, without_search
 from geoplan.project import Project
 from geoplan.routes.segments import IntArray
 from geoplan.standards import Standards, load_standards
 from geoplan.tables import LAYERS, TERRAIN_ABSENCE
+from geoplan.tiled import InTurn
 from geoplan.uncrossing import Uncrossed, undo_crossings
 from geoplan.verdicts import Forbidden
 from geoplan.working import CHUNK, Here, Tell, Worker
@@ -117,6 +118,8 @@ def decide(
     sources = AirSources(build_plant(layers, project, standards), project)
     needed = sources.index.ports_needed
     ports = terminal_ports(layers, project)
+    if worker is None and layers.shelves:
+        worker = InTurn(layers, project, standards)
     worker = worker or Here(sources.plant, project, chunk)
     book = Book(worker, len(needed), project.choice.alternatives + 1, tell)
     outcome = _settle(book, sources, ports, tell)
@@ -126,7 +129,8 @@ def decide(
     figures = Figures.of(outcome.uncrossed)
     finished = outcome.finished
     del book, outcome, worker
-    sources = AirSources(without_search(sources.plant), project)
+    plant = _with_outlines(without_search(sources.plant), layers, finished)
+    sources = AirSources(plant, project)
     tell("tables", 0, len(needed))
     return Decision(
         layers,
@@ -136,6 +140,16 @@ def decide(
         describe_standards(standards, project),
         unchecked(layers, standards),
     )
+
+
+def _with_outlines(plant: Plant, layers: Layers, finished: Finished) -> Plant:
+    """Fetch the buildings of the unserved, which tables measure from, where they are put away."""
+    shelf = layers.shelves.get("buildings")
+    if shelf is None:
+        return plant
+    building = np.delete(plant.index.address_building, finished.offers.address)
+    rows = np.unique(building[building >= 0])
+    return replace(plant, index=plant.index.with_outlines(rows, shelf.take(rows)))
 
 
 def _others(book: Book, finished: Finished, project: Project) -> Offers:

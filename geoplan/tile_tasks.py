@@ -1,6 +1,6 @@
 """Work on one tile, told in rows of the whole region.
 
-Enters: a tile on disk, a question in rows of the region.
+Enters: a tile, a question in rows of the region.
 Leaves: the answer in rows of the region.
 Does not do: know who asks, or where it runs.
 """
@@ -19,17 +19,16 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel
 
-from geoplan.finishing import Finished, finish_offers
+from geoplan.finishing import Finished
 from geoplan.offers import Offers
 from geoplan.plant import Plant, build_plant
 from geoplan.project import Project
 from geoplan.routes.crossings import KIND_CODE, KIND_LAYER, Crossings
 from geoplan.routes.segments import IntArray
 from geoplan.search import Aim
-from geoplan.shifting import shift_clamps
 from geoplan.standards import Standards
 from geoplan.tiles import Tile
-from geoplan.working import Bounds, explaining_offers, pair_bounds, search_offers
+from geoplan.working import Bounds, Here
 
 KEPT_OPEN = 2
 """Tiles that a process keeps ready."""
@@ -42,6 +41,12 @@ class Site:
     tile: Tile
     plant: Plant
     project: Project
+    threads: int = 1
+
+    @property
+    def here(self) -> Here:
+        """Work in rows of the tile."""
+        return Here(self.plant, self.project, threads=self.threads)
 
     def offers_in(self, offers: Offers) -> Offers:
         """Tell offers of the region in rows of the tile."""
@@ -164,12 +169,16 @@ class _Pickler(pickle.Pickler):
         return NotImplemented
 
 
-def search_tile(path: str, addresses: IntArray, aim: Aim) -> tuple[Offers, IntArray]:
+def _unheard(done: int, total: int) -> None:
+    del done, total
+
+
+def search_tile(site: Site, addresses: IntArray, aim: Aim) -> tuple[Offers, IntArray]:
     """Search addresses of a tile; see `geoplan.working.Worker.search`.
 
     Parameters
     ----------
-    path : str
+    site : Site
         The tile.
     addresses : ndarray of int64, shape (n,)
         Rows of the region.
@@ -181,18 +190,17 @@ def search_tile(path: str, addresses: IntArray, aim: Aim) -> tuple[Offers, IntAr
     Offers, ndarray of int64
         In rows of the region.
     """
-    site = open_site(path)
     mine = site.tile.to_tile("addresses", addresses)
-    offers, reached = search_offers(mine, aim, site.plant, site.project)
+    offers, reached = site.here.search(mine, aim, _unheard)
     return site.offers_out(offers), reached
 
 
-def bound_tile(path: str, addresses: IntArray) -> Bounds:
+def bound_tile(site: Site, addresses: IntArray) -> Bounds:
     """Bound the pairs of addresses of a tile; see `geoplan.working.Worker.bounds`.
 
     Parameters
     ----------
-    path : str
+    site : Site
         The tile.
     addresses : ndarray of int64, shape (n,)
         Rows of the region.
@@ -202,19 +210,17 @@ def bound_tile(path: str, addresses: IntArray) -> Bounds:
     Bounds
         In rows of the region.
     """
-    site = open_site(path)
-    mine = site.tile.to_tile("addresses", addresses)
-    address, terminal, cents = pair_bounds(mine, site.plant, site.project)
+    address, terminal, cents = site.here.bounds(site.tile.to_tile("addresses", addresses))
     to_region = site.tile.to_region
     return to_region("addresses", address), to_region("poles", terminal), cents
 
 
-def shift_tile(path: str, offers: Offers) -> Offers:
+def shift_tile(site: Site, offers: Offers) -> Offers:
     """Shift clamps of a tile; see `geoplan.working.Worker.shift`.
 
     Parameters
     ----------
-    path : str
+    site : Site
         The tile.
     offers : Offers
         In rows of the region.
@@ -224,16 +230,15 @@ def shift_tile(path: str, offers: Offers) -> Offers:
     Offers
         In rows of the region.
     """
-    site = open_site(path)
-    return site.offers_out(shift_clamps(site.offers_in(offers), site.plant, site.project))
+    return site.offers_out(site.here.shift(site.offers_in(offers)))
 
 
-def finish_tile(path: str, offers: Offers) -> Finished:
+def finish_tile(site: Site, offers: Offers) -> Finished:
     """Work out drops of a tile; see `geoplan.working.Worker.finish`.
 
     Parameters
     ----------
-    path : str
+    site : Site
         The tile.
     offers : Offers
         In rows of the region, sorted by address.
@@ -243,16 +248,15 @@ def finish_tile(path: str, offers: Offers) -> Finished:
     Finished
         In rows of the region.
     """
-    site = open_site(path)
-    return site.finished_out(finish_offers(site.offers_in(offers), site.plant, site.project))
+    return site.finished_out(site.here.finish(site.offers_in(offers), _unheard))
 
 
-def explain_tile(path: str, addresses: IntArray) -> Offers:
+def explain_tile(site: Site, addresses: IntArray) -> Offers:
     """Search addresses of a tile to the end; see `geoplan.working.Worker.explain`.
 
     Parameters
     ----------
-    path : str
+    site : Site
         The tile.
     addresses : ndarray of int64, shape (n,)
         Rows of the region.
@@ -262,9 +266,7 @@ def explain_tile(path: str, addresses: IntArray) -> Offers:
     Offers
         In rows of the region.
     """
-    site = open_site(path)
-    mine = site.tile.to_tile("addresses", addresses)
-    return site.offers_out(explaining_offers(mine, site.plant, site.project))
+    return site.offers_out(site.here.explain(site.tile.to_tile("addresses", addresses)))
 
 
 TASKS: Mapping[str, Callable[..., Any]] = {

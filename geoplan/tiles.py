@@ -17,9 +17,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
+from geoplan.layers.shelf import with_shapes
+from geoplan.layers.split_points import rows_meeting
 from geoplan.model import Layers
 from geoplan.project import Project
 from geoplan.routes.index import row_numbers
@@ -104,38 +105,6 @@ def reach_m(layers: Layers, project: Project, standards: Standards) -> float:
     return 2 * standards.max_air_span_m + limits.max_strand_run + 2 * longest + near + BEYOND_M
 
 
-def split_addresses(x: FloatArray, y: FloatArray, most: int) -> IntArray:
-    """Share out addresses over tiles of nearly equal number.
-
-    Parameters
-    ----------
-    x, y : ndarray of float64, shape (n,)
-        Coordinates in metres.
-    most : int
-        Most addresses of a tile, > 0.
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        Number of each address's tile, from 0. The larger side is halved at the median until few
-        enough are left.
-    """
-    tile = np.zeros(len(x), dtype=np.int64)
-    todo, count = [np.arange(len(x))], 0
-    while todo:
-        rows = todo.pop()
-        if len(rows) <= most:
-            tile[rows] = count
-            count += 1
-            continue
-        wide = np.ptp(x[rows]) >= np.ptp(y[rows])
-        first, second = (x, y) if wide else (y, x)
-        order = rows[np.lexsort((rows, second[rows], first[rows]))]
-        half = len(rows) // 2
-        todo += [order[half:], order[:half]]
-    return tile
-
-
 def cut_tile(layers: Layers, bounds: Mapping[str, FloatArray], owned: IntArray, far: float) -> Tile:
     """Cut out what the work on some addresses may touch.
 
@@ -158,17 +127,13 @@ def cut_tile(layers: Layers, bounds: Mapping[str, FloatArray], owned: IntArray, 
     box = bounds["addresses"][owned]
     building = row_numbers(layers.addresses["building_id"].iloc[owned], layers.buildings.index)
     box = np.concatenate([box, bounds["buildings"][building[building >= 0]]])
-    low, high = box[:, :2].min(axis=0) - far, box[:, 2:].max(axis=0) + far
-    rows: dict[str, npt.NDArray[np.int64]] = {}
-    for name in TILE_LAYERS:
-        of = bounds[name]
-        inside = (of[:, :2] <= high).all(axis=1) & (of[:, 2:] >= low).all(axis=1)
-        rows[name] = np.flatnonzero(inside).astype(np.int64)
+    rows = {name: rows_meeting(bounds[name], box, far) for name in TILE_LAYERS}
     spans, poles = layers.spans.iloc[rows["spans"]], layers.poles.index
     ends = [row_numbers(spans[name], poles) for name in ("from_pole_id", "to_pole_id")]
     rows["poles"] = np.unique(np.concatenate([rows["poles"], *ends])).astype(np.int64)
     frames: dict[str, gpd.GeoDataFrame] = {
-        name: getattr(layers, name).iloc[rows[name]] for name in TILE_LAYERS
+        name: with_shapes(getattr(layers, name), layers.shelves.get(name), rows[name])
+        for name in TILE_LAYERS
     }
     nothing = {
         "findings": layers.findings.iloc[:0],
@@ -176,6 +141,7 @@ def cut_tile(layers: Layers, bounds: Mapping[str, FloatArray], owned: IntArray, 
         "strands": layers.strands.iloc[:0],
         "counts": {},
         "input_sha256": {},
+        "shelves": {},
     }
     return Tile(replace(layers, **frames, **nothing), rows)
 
@@ -195,7 +161,9 @@ def layer_bounds(layers: Layers) -> dict[str, FloatArray]:
         that of its carriageway.
     """
     boxes = {
-        name: shapely.bounds(np.asarray(getattr(layers, name).geometry.values, dtype=object))
+        name: layers.shelves[name].bounds
+        if name in layers.shelves
+        else shapely.bounds(np.asarray(getattr(layers, name).geometry.values, dtype=object))
         for name in TILE_LAYERS
     }
     for name, column, part in (

@@ -60,8 +60,10 @@ class Worker(Protocol):
 class Here:
     """Works in this process."""
 
-    def __init__(self, plant: Plant, project: Project, chunk: int = CHUNK) -> None:
-        self.plant, self.project, self.chunk = plant, project, chunk
+    def __init__(
+        self, plant: Plant, project: Project, chunk: int = CHUNK, threads: int = THREADS
+    ) -> None:
+        self.plant, self.project, self.chunk, self.threads = plant, project, chunk, threads
 
     def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
         """Search addresses; return offers, and the price that each was searched up to."""
@@ -112,7 +114,7 @@ class Here:
 
     def _size(self, count: int) -> int:
         """Return how many to work on at once, so that no thread is idle."""
-        return min(self.chunk, max(-(-count // THREADS), FEWEST))
+        return min(self.chunk, max(-(-count // self.threads), FEWEST))
 
     def _groups(self, count: int) -> list[IntArray]:
         size = self._size(count)
@@ -128,7 +130,7 @@ class Here:
         tell: Tell | None = None,
     ) -> list[T]:
         total, done, results = sum(len(group) for group in groups), 0, []
-        with ThreadPoolExecutor(THREADS) as pool:
+        with ThreadPoolExecutor(self.threads) as pool:
             for group, result in zip(groups, pool.map(work, groups), strict=True):
                 results.append(result)
                 done += len(group)

@@ -79,20 +79,21 @@ def test_tasks_answer_in_rows_of_the_region(
         del done, total
 
     everything = Aim.everything(len(owned))
-    offers, reached = TASKS["search"](path, owned, everything)
+    site = open_site(path)
+    offers, reached = TASKS["search"](site, owned, everything)
     known, until = here.search(owned, everything, silent)
     assert pickle.dumps(offers) == pickle.dumps(known)
     assert reached.tolist() == until.tolist()
     assert set(offers.address.tolist()) <= set(owned.tolist())
     assert offers.miss_feature.max() > 0
-    for mine, whole in zip(TASKS["bounds"](path, owned), here.bounds(owned), strict=True):
+    for mine, whole in zip(TASKS["bounds"](site, owned), here.bounds(owned), strict=True):
         assert mine.tolist() == whole.tolist()
-    assert pickle.dumps(TASKS["explain"](path, owned)) == pickle.dumps(here.explain(owned))
+    assert pickle.dumps(TASKS["explain"](site, owned)) == pickle.dumps(here.explain(owned))
     feasible = offers.take(np.flatnonzero(offers.forbidden == 0))
     _, first = np.unique(feasible.address, return_index=True)
     chosen = feasible.take(first)
-    assert pickle.dumps(TASKS["shift"](path, chosen)) == pickle.dumps(here.shift(chosen))
-    done, whole_done = TASKS["finish"](path, chosen), here.finish(chosen, silent)
+    assert pickle.dumps(TASKS["shift"](site, chosen)) == pickle.dumps(here.shift(chosen))
+    done, whole_done = TASKS["finish"](site, chosen), here.finish(chosen, silent)
     assert done.air.building.tolist() == whole_done.air.building.tolist()
     assert done.crossings.feature.tolist() == whole_done.crossings.feature.tolist()
     assert done.final.margin_m.tobytes() == whole_done.final.margin_m.tobytes()
@@ -101,7 +102,7 @@ def test_tasks_answer_in_rows_of_the_region(
 def test_an_address_beyond_the_tile_is_a_defect(path: str, demo_layers: Layers, tile: Tile) -> None:
     beyond = np.setdiff1d(np.arange(len(demo_layers.addresses)), tile.rows["addresses"])[:1]
     with pytest.raises(LookupError, match="a tile lacks rows of addresses"):
-        TASKS["bounds"](path, beyond)
+        TASKS["bounds"](open_site(path), beyond)
 
 
 def test_a_tile_keeps_its_settings_and_rules(path: str, demo_project: Project) -> None:

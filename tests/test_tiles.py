@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoplan.finishing import Finished, finish_offers
+from geoplan.layers.split_points import split_points
 from geoplan.model import Layers
 from geoplan.offers import Offers, best_offers, offers_of, worth_keeping, worth_telling
 from geoplan.plant import build_plant
@@ -22,14 +23,7 @@ from geoplan.search import Aim, search_routes
 from geoplan.shifting import shift_clamps
 from geoplan.standards import Standards, load_standards
 from geoplan.tile_tasks import Site
-from geoplan.tiles import (
-    TILE_LAYERS,
-    Tile,
-    cut_tile,
-    layer_bounds,
-    reach_m,
-    split_addresses,
-)
+from geoplan.tiles import TILE_LAYERS, Tile, cut_tile, layer_bounds, reach_m
 from geoplan.working import pair_bounds, search_offers
 from tests.plants import bare_town, lot_town, roomy, standards_for, strand_town
 
@@ -40,52 +34,6 @@ KEYS = ("parcel_id", "building_id", "from_pole_id", "to_pole_id", "strand_id")
 NARROW = roomy(
     limits={"max_air_span": "35 m", "max_strand_run": "45 m", "max_route": "200 m"},
 )
-
-
-def _columns(rows: list[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
-    x, y = np.array(rows, dtype=np.float64).reshape(-1, 2).T
-    return x, y
-
-
-@given(places, st.integers(1, 8))
-def test_every_address_has_one_tile_and_tiles_are_of_like_size(
-    rows: list[tuple[float, float]], most: int
-) -> None:
-    tile = split_addresses(*_columns(rows), most)
-    sizes = np.bincount(tile)
-    assert sizes.sum() == len(rows)
-    assert sizes.max() <= most
-    if len(sizes) > 1:
-        assert sizes.min() >= (most + 1) // 2
-        assert sizes.max() <= 2 * sizes.min() + 1
-
-
-@given(places, st.integers(1, 8), st.randoms(use_true_random=False))
-def test_order_of_rows_has_no_say_in_the_tiles(
-    rows: list[tuple[float, float]], most: int, random: Any
-) -> None:
-    shuffled = list(rows)
-    random.shuffle(shuffled)
-
-    def told(places: list[tuple[float, float]]) -> list[tuple[float, float, int]]:
-        x, y = _columns(places)
-        tile = split_addresses(x, y, most)
-        return sorted(zip(x.tolist(), y.tolist(), tile.tolist(), strict=True))
-
-    assert told(rows) == told(shuffled)
-
-
-def test_a_tile_is_compact() -> None:
-    x, y = (part.ravel() for part in np.meshgrid(np.arange(40.0), np.arange(20.0)))
-    tile = split_addresses(x, y, 100)
-    for number in range(tile.max() + 1):
-        mine = tile == number
-        assert np.ptp(x[mine]) < 11
-        assert np.ptp(y[mine]) < 11
-
-
-def test_no_addresses_make_one_empty_tile_at_most() -> None:
-    assert len(split_addresses(np.zeros(0), np.zeros(0), 5)) == 0
 
 
 def _tile(rows: list[int], layers: Layers) -> Tile:
@@ -230,7 +178,7 @@ def _check_tiles(
     whole = _work(everyone, None, layers, project, standards)
     far = reach_m(layers, project, standards) if far is None else far
     bounds = layer_bounds(layers)
-    tile_of = split_addresses(
+    tile_of = split_points(
         layers.addresses.geometry.x.to_numpy(), layers.addresses.geometry.y.to_numpy(), most
     )
     shares = []

@@ -158,25 +158,142 @@ def find_overlaps(town: Town, layer: str, severity: Severity, remedy: str) -> pd
     DataFrame
         Findings, codes ``<layer>_overlap`` and ``<layer>_overlap_not_checked``.
     """
-    shapes, ids = town.shapes(layer), town[layer].index.to_numpy(dtype=object)
-    area = shapely.area(shapes)
+    shapes = town.shapes(layer)
     first, is_copy = find_same_outlines(shapes)
-    crowded, crowd = _crowded(shapes, town.tree(layer))
+    pair, skipped = within_reason(*meeting_outlines(shapes, town.tree(layer), is_copy))
+    pair = with_copies(pair, first, is_copy)
+    ids = town[layer].index.to_numpy(dtype=object)
+    shared = shared_areas(shapes[pair[:, 0]], shapes[pair[:, 1]], is_copy[pair[:, 0]])
+    return tell_overlaps(layer, ids, pair, shared, skipped, severity, remedy)
+
+
+def meeting_outlines(
+    shapes: ObjectArray, tree: shapely.STRtree, is_copy: BoolArray
+) -> tuple[IntArray, IntArray]:
+    """Return pairs of outlines that may overlap.
+
+    Parameters
+    ----------
+    shapes : ndarray of polygons, shape (n,)
+        Outlines.
+    tree : shapely.STRtree
+        Of them.
+    is_copy : ndarray of bool, shape (n,)
+        Those that are left out.
+
+    Returns
+    -------
+    pair : ndarray of intp, shape (k, 2)
+        Rows, the later one first. Whether two make a pair depends on these two alone.
+    vertices : ndarray of intp, shape (k,)
+        Of both together.
+    """
+    crowded, crowd = _crowded(shapes, tree)
     crowded, crowd = crowded[~is_copy[crowded]], crowd[~is_copy[crowd]]
     inner = shapely.buffer(shapes[crowded], -EDGE_M, join_style="mitre")
     left, right = _meetings(inner, shapes[crowd])
     left, right = crowded[left], crowd[right]
     pair = np.unique(np.column_stack([np.maximum(left, right), np.minimum(left, right)]), axis=0)
     pair = pair[pair[:, 0] != pair[:, 1]]
-    vertices = shapely.get_num_coordinates(shapes)[pair].sum(axis=1)
+    vertices: IntArray = shapely.get_num_coordinates(shapes)[pair].sum(axis=1)
+    return pair, vertices
+
+
+def within_reason(pair: IntArray, vertices: IntArray) -> tuple[IntArray, int]:
+    """Leave out the most detailed pairs where all together have too many vertices.
+
+    Parameters
+    ----------
+    pair : ndarray of intp, shape (k, 2)
+        Pairs of a whole layer.
+    vertices : ndarray of intp, shape (k,)
+        Of each.
+
+    Returns
+    -------
+    pair : ndarray of intp, shape (m, 2)
+        Those to compare, simple ones first.
+    skipped : int
+        How many were left out.
+    """
     order = np.lexsort((pair[:, 1], pair[:, 0], vertices))
     within = order[np.cumsum(vertices[order]) <= MAX_OVERLAP_VERTICES]
-    skipped = len(pair) - len(within)
-    pair = pair[within]
-    common = shapely.area(shapely.intersection(shapes[pair[:, 0]], shapes[pair[:, 1]]))
-    pair = np.concatenate([pair, np.column_stack([np.arange(len(first)), first])[is_copy]])
-    common = np.concatenate([common, area[is_copy]])
-    share = common / np.minimum(area[pair[:, 0]], area[pair[:, 1]])
+    return pair[within], len(pair) - len(within)
+
+
+def with_copies(pair: IntArray, first: IntArray, is_copy: BoolArray) -> IntArray:
+    """Add each copy with the first of its outline to pairs.
+
+    Parameters
+    ----------
+    pair : ndarray of intp, shape (k, 2)
+        Pairs of other rows.
+    first, is_copy : ndarray, shape (n,)
+        From `find_same_outlines`.
+
+    Returns
+    -------
+    ndarray of intp, shape (m, 2)
+        All pairs.
+    """
+    return np.concatenate([pair, np.column_stack([np.arange(len(first)), first])[is_copy]])
+
+
+def shared_areas(one: ObjectArray, other: ObjectArray, is_copy: BoolArray) -> FloatArray:
+    """Return the area that outlines share, and what share that is of the smaller of the two.
+
+    Parameters
+    ----------
+    one, other : ndarray of polygons, shape (k,)
+        Pairs.
+    is_copy : ndarray of bool, shape (k,)
+        Whether both have the same outline.
+
+    Returns
+    -------
+    ndarray of float64, shape (2, k)
+        Square metres; part of one.
+    """
+    area = shapely.area(one)
+    common = area.copy()
+    common[~is_copy] = shapely.area(shapely.intersection(one[~is_copy], other[~is_copy]))
+    return np.stack([common, common / np.minimum(area, shapely.area(other))])
+
+
+def tell_overlaps(
+    layer: str,
+    ids: ObjectArray,
+    pair: IntArray,
+    shared: FloatArray,
+    skipped: int,
+    severity: Severity,
+    remedy: str,
+) -> pd.DataFrame:
+    """Put overlaps into findings, the largest one of each outline.
+
+    Parameters
+    ----------
+    layer : str
+        Layer.
+    ids : ndarray of str, shape (n,)
+        Of its rows.
+    pair : ndarray of intp, shape (k, 2)
+        Pairs of rows.
+    shared : ndarray of float64, shape (2, k)
+        From `shared_areas`.
+    skipped : int
+        Pairs that were not compared.
+    severity : Severity
+        Of an overlap.
+    remedy : str
+        What to do about one.
+
+    Returns
+    -------
+    DataFrame
+        As from `find_overlaps`.
+    """
+    common, share = shared
     is_grave = (common > MIN_OVERLAP_M2) & (share > MIN_OVERLAP_SHARE)
     pair, common, share = pair[is_grave], common[is_grave], share[is_grave]
     found, at = first_of_each(pair[:, 0], pair[:, 1], -common)

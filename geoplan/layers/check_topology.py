@@ -117,7 +117,9 @@ def check_town(town: Town) -> tuple[pd.Index, pd.DataFrame, pd.DataFrame]:
     copies, set_aside = _same_outline_buildings(town["buildings"])
     if len(copies):
         town = town.with_layer("buildings", town["buildings"].drop(index=copies))
-    findings = join_findings(check(town) for check in (*PLACE_CHECKS, *LINK_CHECKS))
+    findings = join_findings(
+        check(town) for check in (*POINT_CHECKS, *LOCAL_CHECKS, *WIDE_CHECKS, *LINK_CHECKS)
+    )
     return copies, findings, set_aside
 
 
@@ -145,15 +147,34 @@ def _same_outline_buildings(buildings: gpd.GeoDataFrame) -> tuple[pd.Index, pd.D
     """Set aside buildings whose outline is that of one with a smaller id."""
     first, is_copy = find_same_outlines(_shapes(buildings))
     copies = buildings[is_copy]
+    names = _ids(buildings)
+    return copies.index, tell_same_outline(_ids(copies), names[first[is_copy]], _shapes(copies))
+
+
+def tell_same_outline(ids: ObjectArray, first: ObjectArray, shapes: ObjectArray) -> pd.DataFrame:
+    """Set aside buildings with the outline of another one.
+
+    Parameters
+    ----------
+    ids, first : ndarray of str, shape (n,)
+        Of the building, and of the one that is kept.
+    shapes : ndarray of polygons, shape (n,)
+        Its outline.
+
+    Returns
+    -------
+    DataFrame
+        Rows set aside, code ``building_same_outline``.
+    """
     set_aside = build_set_aside(
         layer="buildings",
-        row_ids=_ids(copies),
+        row_ids=ids,
         code="building_same_outline",
-        reason="it has the same outline as building '" + _ids(buildings)[first[is_copy]] + "'",
+        reason="it has the same outline as building '" + first + "'",
         remedy="Remove one of the two, or merge their columns",
-        geometry=_shapes(copies),
+        geometry=shapes,
     )
-    return copies.index, join_set_aside([set_aside])
+    return join_set_aside([set_aside])
 
 
 def _pole_in_building(town: Town) -> pd.DataFrame:
@@ -216,42 +237,116 @@ def _in_carriageway(town: Town, layer: str, code: str, remedy: str) -> pd.DataFr
 
 
 def _address_outside_parcels(town: Town) -> pd.DataFrame:
-    """Find addresses that no lot holds or touches, though their building may be on one."""
-    addresses, parcels = town["addresses"], town["parcels"]
-    is_inside = np.zeros(len(addresses), dtype=bool)
+    rows = rows_outside_parcels(town)
+    nearest = nearest_shapes(_shapes(town["addresses"])[rows], town.tree("parcels"))
+    return tell_outside_parcels(_ids(town["addresses"])[rows], _ids(town["parcels"]), *nearest)
+
+
+def rows_outside_parcels(town: Town) -> IntArray:
+    """Find addresses that no lot holds or touches, though their building may be on one.
+
+    Parameters
+    ----------
+    town : Town
+        Layers.
+
+    Returns
+    -------
+    ndarray of intp
+        Rows of addresses.
+    """
+    is_inside = np.zeros(len(town["addresses"]), dtype=bool)
     is_inside[town.around("addresses", "parcels")[0]] = True
-    outside = addresses[~is_inside]
-    (row, parcel), away = town.tree("parcels").query_nearest(
-        _shapes(outside), return_distance=True, all_matches=True
-    )
-    found, at = first_of_each(row, parcel, away)
-    nearest = np.full(len(outside), "; there is none", dtype=object)
-    nearest[found] = (
-        "; the nearest, '" + _ids(parcels)[parcel[at]] + "', is " + figures(away[at], 2) + " m away"
+    return np.flatnonzero(~is_inside)
+
+
+def nearest_shapes(points: ObjectArray, tree: shapely.STRtree) -> tuple[IntArray, FloatArray]:
+    """Find the nearest shape of each point, the first of several.
+
+    Parameters
+    ----------
+    points : ndarray of points, shape (n,)
+        Metres.
+    tree : shapely.STRtree
+        Of the shapes.
+
+    Returns
+    -------
+    nearest : ndarray of intp, shape (n,)
+        Row of the shape; -1 where there is none at all.
+    away : ndarray of float64, shape (n,)
+        Metres; infinite where there is none.
+    """
+    (row, match), gap = tree.query_nearest(points, return_distance=True, all_matches=True)
+    found, at = first_of_each(row, match, gap)
+    nearest, away = np.full(len(points), -1, dtype=np.intp), np.full(len(points), np.inf)
+    nearest[found], away[found] = match[at], gap[at]
+    return nearest, away
+
+
+def tell_outside_parcels(
+    ids: ObjectArray, parcel_ids: ObjectArray, nearest: IntArray, away: FloatArray
+) -> pd.DataFrame:
+    """Put addresses outside of all lots into findings.
+
+    Parameters
+    ----------
+    ids : ndarray of str, shape (n,)
+        Of the addresses.
+    parcel_ids : ndarray of str
+        Of all lots.
+    nearest, away : ndarray, shape (n,)
+        From `nearest_shapes`.
+
+    Returns
+    -------
+    DataFrame
+        Findings, code ``address_outside_parcels``.
+    """
+    words = np.full(len(ids), "; there is none", dtype=object)
+    found = np.flatnonzero(nearest >= 0)
+    words[found] = (
+        "; the nearest, '"
+        + parcel_ids[nearest[found]]
+        + "', is "
+        + figures(away[found], 2)
+        + " m away"
     )
     return build_findings(
         layer="addresses",
-        row_ids=_ids(outside),
+        row_ids=ids,
         code="address_outside_parcels",
         severity=Severity.WARNING,
-        reason="it is on no lot" + nearest,
+        reason="it is on no lot" + words,
         remedy="Move the point onto its lot, or add the lot",
     )
 
 
 def _address_without_building(town: Town) -> pd.DataFrame:
     addresses, buildings = town["addresses"], town["buildings"]
-    is_without = addresses["building_id"].isna().to_numpy() & (len(buildings) > 0)
-    without = addresses[is_without]
-    away = np.empty(0)
-    if len(without):
-        (row, _), gap = town.tree("buildings").query_nearest(
-            _shapes(without), return_distance=True, all_matches=False
-        )
-        away = gap[np.argsort(row)]
+    without = addresses[addresses["building_id"].isna().to_numpy() & (len(buildings) > 0)]
+    _, away = nearest_shapes(_shapes(without), town.tree("buildings"))
+    return tell_without_building(_ids(without), away)
+
+
+def tell_without_building(ids: ObjectArray, away: FloatArray) -> pd.DataFrame:
+    """Put addresses without a building of their own into findings.
+
+    Parameters
+    ----------
+    ids : ndarray of str, shape (n,)
+        Of the addresses.
+    away : ndarray of float64, shape (n,)
+        Distance of the nearest building, m.
+
+    Returns
+    -------
+    DataFrame
+        Findings, code ``address_without_building``.
+    """
     return build_findings(
         layer="addresses",
-        row_ids=_ids(without),
+        row_ids=ids,
         code="address_without_building",
         severity=Severity.WARNING,
         reason="no building of its own was found, the nearest of all is "
@@ -334,34 +429,38 @@ def _poles_too_close(town: Town) -> pd.DataFrame:
     )
 
 
-def _parcels_overlap(town: Town) -> pd.DataFrame:
-    return find_overlaps(
-        town,
-        "parcels",
+OVERLAPS = {
+    "parcels": (
         Severity.WARNING,
         "Correct the outlines; until then the smaller lot counts where two overlap",
-    )
+    ),
+    "buildings": (Severity.NOTE, "Correct the outlines, or merge the parts of one building"),
+}
+"""How grave an overlap within a layer is, and what to do about it."""
+
+
+def _parcels_overlap(town: Town) -> pd.DataFrame:
+    return find_overlaps(town, "parcels", *OVERLAPS["parcels"])
 
 
 def _buildings_overlap(town: Town) -> pd.DataFrame:
-    return find_overlaps(
-        town,
-        "buildings",
-        Severity.NOTE,
-        "Correct the outlines, or merge the parts of one building",
-    )
+    return find_overlaps(town, "buildings", *OVERLAPS["buildings"])
 
 
-PLACE_CHECKS: tuple[Callable[[Town], pd.DataFrame], ...] = (
-    _pole_in_building,
+Checks = tuple[Callable[[Town], pd.DataFrame], ...]
+POINT_CHECKS: Checks = (
     _pole_in_carriageway,
     _poles_too_close,
     _address_in_road,
+    _addresses_at_same_point,
+)
+"""Checks that look at no outlines."""
+LOCAL_CHECKS: Checks = (_pole_in_building, _address_on_parcel_centroid)
+"""Checks of points with the outlines around them."""
+WIDE_CHECKS: Checks = (
     _address_outside_parcels,
     _address_without_building,
-    _address_on_parcel_centroid,
-    _addresses_at_same_point,
     _parcels_overlap,
     _buildings_overlap,
 )
-"""Checks of places; each takes all layers and returns its findings."""
+"""Checks that look for the nearest outline, however far, or compare outlines with each other."""

@@ -22,6 +22,7 @@ from pyproj import CRS
 
 from geoplan.collector import collector_off
 from geoplan.errors import LayerError, NoPlanError
+from geoplan.layers.by_area import Joined, join_by_area
 from geoplan.layers.check_geometry import find_not_finite, find_unusable
 from geoplan.layers.check_topology import check_town
 from geoplan.layers.clean import clean_layer, empty_layer
@@ -36,9 +37,12 @@ from geoplan.layers.far_away import find_far_layers, find_far_rows
 from geoplan.layers.findings import build_findings, join_findings, join_set_aside
 from geoplan.layers.locate import locate_in_town
 from geoplan.layers.read import RawLayer, checksum, open_source, read_rows
+from geoplan.layers.shelf import AREA_LAYERS, DiskShelf, put_away
+from geoplan.layers.source import Opened
 from geoplan.layers.strands import build_spans
 from geoplan.layers.terrain import read_terrain, sample_elevation
 from geoplan.layers.town import Town
+from geoplan.memory import give_back
 from geoplan.model import CrsReport, Layers, Terrain
 from geoplan.project import Project
 from geoplan.tables import LAYERS, InputLayer, Severity
@@ -52,11 +56,20 @@ Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
+class _Opened:
+    """A layer whose file is there, and which has the columns that it must."""
+
+    layer: InputLayer
+    source: Opened
+    matches: tuple[Match, ...]
+
+
+@dataclass(frozen=True)
 class _Brought:
     """A layer as read, with its columns matched and its CRS settled."""
 
+    opened: _Opened
     raw: RawLayer
-    matches: tuple[Match, ...]
     crs: CRS
     unusable: npt.NDArray[np.object_]
     """Why each geometry cannot be used, from `find_unusable`."""
@@ -64,7 +77,9 @@ class _Brought:
     """Of each geometry, in that CRS; NaN where it has none."""
 
 
-def read_layers(project: Project, progress: Progress | None = None) -> Layers:
+def read_layers(
+    project: Project, progress: Progress | None = None, *, shelf_folder: Path | None = None
+) -> Layers:
     """Read, check and join all layers that a project names.
 
     Parameters
@@ -73,12 +88,16 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
         Settings and sources.
     progress : callable, optional
         Told the name of each step as it begins.
+    shelf_folder : pathlib.Path, optional
+        An empty folder. Where it is given, layers are put away there one by one, and joined and
+        checked area by area, so that their shapes never are in memory all at once. It is needed
+        as long as the layers are.
 
     Returns
     -------
     Layers
         In the working CRS, SI, indexed and sorted by id. The order of rows in the files has no
-        effect on it.
+        effect on it, nor has the folder, but for ``shelves``.
 
     Raises
     ------
@@ -92,59 +111,80 @@ def read_layers(project: Project, progress: Progress | None = None) -> Layers:
         If no address, no pole or no terminal is left.
     """
     with collector_off():
-        return _read_layers(project, progress or _silent)
+        return _read_layers(project, progress or _silent, shelf_folder)
 
 
-def _read_layers(project: Project, tell: Progress) -> Layers:
-    brought = {}
+def _read_layers(project: Project, tell: Progress, folder: Path | None) -> Layers:
+    named = {name: layer for name, layer in LAYERS.items() if name in project.layers}
+    opened = {name: _open(layer, project) for name, layer in named.items()}
+    tell("reading addresses")
+    brought = {"addresses": _bring(opened["addresses"], project)}
+    report = _settle_crs(project, brought["addresses"])
+    home = _Home(brought["addresses"], report)
+    findings = _chosen_crs(report)
+
+    frames, set_aside, counts = {}, [], {}
+    shelves: dict[str, DiskShelf] = {}
     for name, layer in LAYERS.items():
-        if name in project.layers:
-            tell(f"reading {name}")
-            brought[name] = _bring(layer, project)
-    findings = _whole_file_findings(brought)
-    report = _settle_crs(project, brought)
-    findings += _crs_findings(report, brought)
-    counts = {name: len(one.raw.geometry) + len(one.raw.torn) for name, one in brought.items()}
-
-    frames, set_aside = {}, []
-    for name, layer in LAYERS.items():
-        if name not in brought:
+        if name not in named:
             frames[name] = empty_layer(layer, report.working_crs)
-            continue
-        tell(f"checking {name}")
-        one = brought.pop(name)  # not kept: what was read would double the memory
-        cleaned = clean_layer(
-            layer,
-            one.raw,
-            one.crs,
-            one.matches,
-            unusable=one.unusable,
-            project=project,
-            report=report,
-        )
-        del one
-        frames[name] = cleaned.frame
-        findings += cleaned.findings
-        set_aside += cleaned.set_aside
+        else:
+            if name not in brought:
+                tell(f"reading {name}")
+                brought[name] = _bring(opened[name], project)
+            one = brought.pop(name)  # not kept: what was read would double the memory
+            counts[name] = len(one.raw.geometry) + len(one.raw.torn)
+            findings += _whole_file_findings(name, one) + home.find_far(name, one)
+            tell(f"checking {name}")
+            cleaned = clean_layer(
+                layer,
+                one.raw,
+                one.crs,
+                one.opened.matches,
+                unusable=one.unusable,
+                project=project,
+                report=report,
+            )
+            del one
+            frames[name] = cleaned.frame
+            findings += cleaned.findings
+            set_aside += cleaned.set_aside
+            del cleaned
+        if folder is not None and name in AREA_LAYERS:
+            frames[name], shelves[name] = put_away(frames[name], folder / f"{name}.arrow")
+            give_back()
     _require_something(frames)
     findings += _far_rows(frames["addresses"])
 
     tell("joining layers")
-    frames, spans, joined, dropped = _join(frames, project, is_absent="strands" not in counts)
+    spans, found, aside = build_spans(
+        frames["strands"],
+        frames["poles"],
+        frames["roads"],
+        settings=project.strands,
+        absent="strands" not in counts,
+    )
+    join = _join if folder is None else join_by_area
+    reach_m = project.limits.max_building_distance
+    joined = join(frames, spans, shelves, max_building_distance_m=reach_m)
+    frames, shelves = joined.frames, joined.shelves
+    findings += [found, *joined.findings]
+    set_aside += [aside, *joined.set_aside]
     _require_something(frames)
-    terrain, found = _terrain(project, report, frames, tell)
+    terrain, missing = _terrain(project, report, frames, tell)
     return Layers(
         **frames,
         spans=spans,
         terrain=terrain,
         absent=tuple(name for name in (*LAYERS, "terrain") if name not in project.layers),
         crs=report,
-        findings=join_findings([*findings, *joined, *found]),
-        set_aside=join_set_aside([*set_aside, *dropped]),
+        findings=join_findings([*findings, *missing]),
+        set_aside=join_set_aside(set_aside),
         counts=MappingProxyType(counts),
         input_sha256=MappingProxyType(
             {name: checksum(Path(entry.source)) for name, entry in sorted(project.layers.items())}
         ),
+        shelves=MappingProxyType(shelves),
     )
 
 
@@ -152,20 +192,27 @@ def _silent(step: str) -> None:
     """Do nothing with a step's name."""
 
 
-def _bring(layer: InputLayer, project: Project) -> _Brought:
+def _open(layer: InputLayer, project: Project) -> _Opened:
     source = project.layers[layer.name]
     opened = open_source(layer.name, source)
     matches = match_columns(layer, opened.fields, source, is_truncated=opened.is_truncated)
-    raw = read_rows(opened, [match.field for match in matches if match.field is not None])
+    return _Opened(layer, opened, matches)
+
+
+def _bring(opened: _Opened, project: Project) -> _Brought:
+    layer = opened.layer
+    source = project.layers[layer.name]
+    fields = [match.field for match in opened.matches if match.field is not None]
+    raw = read_rows(opened.source, fields)
     if source.crs is not None:
         raw = replace(raw, has_assumed_degrees=False)
     if layer.required and not len(raw.geometry):
-        raise LayerError(opened.where, "the file has no rows", "Export it again.")
+        raise LayerError(opened.source.where, "the file has no rows", "Export it again.")
     crs = layer_crs(layer.name, raw.crs, source.crs)
     unusable = find_unusable(raw.geometry)
     bounds = _bounds(raw.geometry, unusable == "geometry_not_finite")
     check_coordinates(layer.name, crs, bounds)
-    return _Brought(raw, matches, crs, unusable, bounds)
+    return _Brought(opened, raw, crs, unusable, bounds)
 
 
 def _bounds(geometry: npt.NDArray[Any], is_not_finite: npt.NDArray[np.bool_]) -> FloatArray:
@@ -177,36 +224,34 @@ def _bounds(geometry: npt.NDArray[Any], is_not_finite: npt.NDArray[np.bool_]) ->
     return bounds
 
 
-def _whole_file_findings(brought: dict[str, _Brought]) -> list[pd.DataFrame]:
+def _whole_file_findings(name: str, one: _Brought) -> list[pd.DataFrame]:
     findings = []
-    for name, one in brought.items():
-        if not len(one.raw.geometry):
-            findings.append(
-                build_findings(
-                    name,
-                    "",
-                    "layer_empty",
-                    Severity.WARNING,
-                    "the file has no rows",
-                    "Check the export, or remove the layer from the project.",
-                )
+    if not len(one.raw.geometry):
+        findings.append(
+            build_findings(
+                name,
+                "",
+                "layer_empty",
+                Severity.WARNING,
+                "the file has no rows",
+                "Check the export, or remove the layer from the project.",
             )
-        if one.raw.has_assumed_degrees:
-            findings.append(
-                build_findings(
-                    name,
-                    "",
-                    "crs_assumed",
-                    Severity.NOTE,
-                    f"no CRS is said, columns are named as degrees: '{one.crs.name}' taken",
-                    f'Set crs = "EPSG:..." under [layers.{name}].',
-                )
+        )
+    if one.raw.has_assumed_degrees:
+        findings.append(
+            build_findings(
+                name,
+                "",
+                "crs_assumed",
+                Severity.NOTE,
+                f"no CRS is said, columns are named as degrees: '{one.crs.name}' taken",
+                f'Set crs = "EPSG:..." under [layers.{name}].',
             )
+        )
     return findings
 
 
-def _settle_crs(project: Project, brought: dict[str, _Brought]) -> CrsReport:
-    addresses = brought["addresses"]
+def _settle_crs(project: Project, addresses: _Brought) -> CrsReport:
     bounds = addresses.bounds
     if not np.isfinite(bounds).all(axis=1).any():
         where = "layer addresses"
@@ -215,27 +260,39 @@ def _settle_crs(project: Project, brought: dict[str, _Brought]) -> CrsReport:
     return choose_crs(project.crs, addresses.crs, bounds)
 
 
-def _crs_findings(report: CrsReport, brought: dict[str, _Brought]) -> list[pd.DataFrame]:
-    findings = []
-    if report.was_chosen:
-        findings.append(
-            build_findings(
-                "addresses",
-                "",
-                "crs_chosen",
-                Severity.NOTE,
-                f"project CRS is 'auto': {report.project_crs.to_string()} "
-                f"({report.project_crs.name}) chosen, scale {report.scale_factor:.5f}",
-                'Set crs = "EPSG:..." for another one.',
-            )
+def _chosen_crs(report: CrsReport) -> list[pd.DataFrame]:
+    if not report.was_chosen:
+        return []
+    return [
+        build_findings(
+            "addresses",
+            "",
+            "crs_chosen",
+            Severity.NOTE,
+            f"project CRS is 'auto': {report.project_crs.to_string()} "
+            f"({report.project_crs.name}) chosen, scale {report.scale_factor:.5f}",
+            'Set crs = "EPSG:..." for another one.',
         )
-    boxes = {name: _working_boxes(one, report) for name, one in brought.items()}
+    ]
 
-    def swapped(name: str) -> FloatArray | None:
-        one = brought[name]
-        return _working_boxes(one, report, swap=True) if one.crs.is_geographic else None
 
-    return findings + find_far_layers(boxes, swapped)
+class _Home:
+    """Where the addresses are, to tell which layers lie elsewhere."""
+
+    def __init__(self, addresses: _Brought, report: CrsReport) -> None:
+        self._report = report
+        self._boxes = _working_boxes(addresses, report)
+        self._swapped = self._swap(addresses)
+
+    def find_far(self, name: str, one: _Brought) -> list[pd.DataFrame]:
+        """Report a layer that lies far from the addresses."""
+        boxes = {"addresses": self._boxes, name: _working_boxes(one, self._report)}
+        return find_far_layers(
+            boxes, lambda asked: self._swapped if asked == "addresses" else self._swap(one)
+        )
+
+    def _swap(self, one: _Brought) -> FloatArray | None:
+        return _working_boxes(one, self._report, swap=True) if one.crs.is_geographic else None
 
 
 def _working_boxes(one: _Brought, report: CrsReport, *, swap: bool = False) -> FloatArray:
@@ -285,31 +342,25 @@ def _require_something(frames: Frames) -> None:
 
 
 def _join(
-    frames: Frames, project: Project, *, is_absent: bool
-) -> tuple[Frames, gpd.GeoDataFrame, list[pd.DataFrame], list[pd.DataFrame]]:
-    """Build spans, locate addresses and check what lies where."""
-    spans, span_findings, span_aside = build_spans(
-        frames["strands"],
-        frames["poles"],
-        frames["roads"],
-        settings=project.strands,
-        absent=is_absent,
-    )
+    frames: Frames,
+    spans: gpd.GeoDataFrame,
+    shelves: dict[str, DiskShelf],
+    *,
+    max_building_distance_m: float,
+) -> Joined:
+    """Locate addresses and check what lies where, all at once."""
     town = Town({**frames, "spans": spans})
-    _locate(town, project)
+    _locate(town, max_building_distance_m)
     copies, findings, set_aside = check_town(town)
     if len(copies):
         town = town.with_layer("buildings", town["buildings"].drop(index=copies))
-        _locate(town, project)
-    joined = {name: town[name] for name in frames}
-    return joined, spans, [span_findings, findings], [span_aside, set_aside]
+        _locate(town, max_building_distance_m)
+    return Joined({name: town[name] for name in frames}, shelves, [findings], [set_aside])
 
 
-def _locate(town: Town, project: Project) -> None:
+def _locate(town: Town, max_building_distance_m: float) -> None:
     """Give the addresses of a town their lots and buildings."""
-    parcel_id, building_id = locate_in_town(
-        town, max_building_distance_m=project.limits.max_building_distance
-    )
+    parcel_id, building_id = locate_in_town(town, max_building_distance_m=max_building_distance_m)
     located = town["addresses"].assign(parcel_id=parcel_id, building_id=building_id)
     last = [column for column in located.columns if column != "geometry"]
     town.set_columns("addresses", located[[*last, "geometry"]])

@@ -111,6 +111,41 @@ def output_folder(out: Path, ours: Ours = OURS) -> Iterator[Path]:
         shutil.rmtree(draft, ignore_errors=True)
 
 
+@contextmanager
+def scratch_folder(out: Path) -> Iterator[Path]:
+    """Give an empty folder beside `out`, which is gone in the end.
+
+    Parameters
+    ----------
+    out : pathlib.Path
+        Folder of results asked for.
+
+    Yields
+    ------
+    pathlib.Path
+        On the same disk as the results will be.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written to.
+    """
+    name = f"folder beside '{out.name or out}'"
+    try:
+        parent = out.resolve().parent
+        parent.mkdir(parents=True, exist_ok=True)
+        scratch = parent / f".geoplan-{secrets.token_hex(6)}"
+        scratch.mkdir()
+    except OSError as error:
+        raise _output_error(name, error) from error
+    try:
+        yield scratch
+    except (OSError, pa.ArrowException) as error:
+        raise _output_error(name, error) from error
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+
+
 def check_replaceable(folder: Path, name: str = "output folder", ours: Ours = OURS) -> None:
     """Refuse a folder that holds anything geoplan did not write.
 

@@ -122,6 +122,12 @@ class PlantIndex:
             parcels=bare_areas(self.parcels),
         )
 
+    def with_outlines(self, rows: IntArray, outlines: ObjectArray) -> PlantIndex:
+        """Return the same with the outlines of some buildings, which were put away."""
+        polygon = self.buildings.polygon.copy()
+        polygon[rows] = outlines
+        return replace(self, buildings=replace(self.buildings, polygon=polygon))
+
     def targets(self, address: IntArray) -> ObjectArray:
         """Return what an address is attached to: its building, or its point."""
         points = shapely.points(self.address_x[address], self.address_y[address])
@@ -266,4 +272,5 @@ def _box_tree(
 ) -> shapely.STRtree:
     """Build a tree over boxes; each is held as its diagonal, which takes a third of the memory."""
     corners = np.stack([low_x, low_y, high_x, high_y], axis=1)
-    return shapely.STRtree(shapely.linestrings(corners.reshape(-1, 2, 2)))
+    with np.errstate(invalid="ignore"):  # what is put away has no place here
+        return shapely.STRtree(shapely.linestrings(corners.reshape(-1, 2, 2)))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gc
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 from time import perf_counter
 from typing import Any
 
@@ -17,6 +19,7 @@ from shapely.geometry import GeometryCollection, MultiLineString, MultiPolygon, 
 
 from geoplan.errors import LayerError, NoPlanError
 from geoplan.layers import read_layers
+from geoplan.layers.shelf import AREA_LAYERS, with_shapes
 from geoplan.tables import LAYERS, TABLES, schema
 
 Outcome = Callable[[Any], dict[str, Any]]
@@ -122,6 +125,21 @@ def test_degrees_give_the_same_layers(desk: Any, hamlet: Any, outcome: Outcome, 
 def test_order_of_rows_has_no_effect(desk: Any, outcome: Outcome, seed: int) -> None:
     expected = outcome(read_layers(desk.project(messy(desk))))
     assert_same(expected, outcome(read_layers(desk.project(shuffled(messy(desk), seed)))))
+
+
+def test_layers_put_away_are_the_same(desk: Any, outcome: Outcome, tmp_path: Path) -> None:
+    project = desk.project(messy(desk))
+    folder = tmp_path / "shelf"
+    folder.mkdir()
+    layers = read_layers(project, shelf_folder=folder)
+    assert set(layers.shelves) == set(AREA_LAYERS)
+    assert layers.buildings.geometry.isna().all()
+    assert len(layers.buildings) > 1
+    again = {
+        name: with_shapes(getattr(layers, name), shelf, np.arange(len(getattr(layers, name))))
+        for name, shelf in layers.shelves.items()
+    }
+    assert_same(outcome(read_layers(project)), outcome(replace(layers, **again)))
 
 
 def test_every_row_is_kept_or_set_aside(desk: Any) -> None:
@@ -292,7 +310,7 @@ def test_optional_layer_without_rows_is_a_finding(desk: Any, hamlet: Any) -> Non
 def test_progress_is_told_each_layer(desk: Any, hamlet: Any) -> None:
     steps: list[str] = []
     read_layers(desk.project(hamlet), progress=steps.append)
-    assert steps[0] == "reading parcels"
+    assert steps[0] == "reading addresses"
     assert "checking roads" in steps
 
 

@@ -1,0 +1,150 @@
+"""The work shared out by tiles, and done tile after tile in this process.
+
+Enters: rows of addresses, offers.
+Leaves: `Tiled`, which asks for the work tile by tile; `InTurn`, which does it here.
+Does not do: choose; the joint choice stays in one place.
+
+A tile is cut when its turn comes and given up when others need the room, so that the shapes of a
+region never are in memory as a whole.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from geoplan.finishing import Finished
+from geoplan.layers.split_points import rows_by_area, split_points
+from geoplan.model import Layers
+from geoplan.offers import Offers
+from geoplan.plant import build_plant
+from geoplan.project import Project
+from geoplan.routes.segments import IntArray
+from geoplan.search import Aim
+from geoplan.standards import Standards
+from geoplan.tile_tasks import TASKS, Site
+from geoplan.tiles import cut_tile, layer_bounds, reach_m
+from geoplan.working import THREADS, Bounds, Tell, joined_bounds, joined_offers
+
+TILE_ADDRESSES = 40_000
+"""Addresses of a tile worked on here; no say in the result."""
+KEPT_ADDRESSES = 200_000
+"""Tiles that hold about so many addresses are kept ready, which bounds the memory."""
+
+Question = tuple[str, int, tuple[Any, ...]]
+"""Key of `geoplan.tile_tasks.TASKS`, number of the tile, what is asked."""
+
+
+class Tiled:
+    """Asks for work tile by tile; who works is for others to say."""
+
+    tile_of: IntArray
+    """Number of each address's tile."""
+
+    def _ask(self, questions: list[Question], tell: Tell | None = None) -> list[Any]:
+        """Have the questions answered, in their order."""
+        raise NotImplementedError
+
+    def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
+        """Search addresses; return offers, and the price that each was searched up to."""
+        groups = self._by_tile(self.tile_of[addresses])
+        questions = [("search", tile, (addresses[at], aim.take(at))) for tile, at in groups]
+        answers = self._ask(questions, tell)
+        reached = np.zeros(len(addresses), dtype=np.int64)
+        for (_, at), (_, price) in zip(groups, answers, strict=True):
+            reached[at] = price
+        return joined_offers([offers for offers, _ in answers]), reached
+
+    def bounds(self, addresses: IntArray) -> Bounds:
+        """Return a lower bound for every pair of these addresses that may have a route."""
+        groups = self._by_tile(self.tile_of[addresses])
+        return joined_bounds(self._ask([("bounds", tile, (addresses[at],)) for tile, at in groups]))
+
+    def shift(self, offers: Offers) -> Offers:
+        """Shift clamps to cheaper places; same order."""
+        groups = self._by_tile(self.tile_of[offers.address])
+        parts = self._ask([("shift", tile, (offers.take(at),)) for tile, at in groups])
+        place = np.zeros(len(offers), dtype=np.int64)
+        place[np.concatenate([place[:0], *(at for _, at in groups)])] = np.arange(len(offers))
+        return joined_offers(parts).take(place)
+
+    def finish(self, offers: Offers, tell: Tell) -> Finished:
+        """Work drops out in full; sorted by address.
+
+        All drops of a strand span go to the tile of the first of them; its layers reach that far.
+        """
+        tile = self.tile_of[offers.address].copy()
+        clamp = np.flatnonzero(offers.span >= 0)
+        _, first, group = np.unique(offers.span[clamp], return_index=True, return_inverse=True)
+        tile[clamp] = tile[clamp[first]][group]
+        groups = self._by_tile(tile)
+        if not groups:
+            groups = [(0, np.zeros(0, dtype=np.int64))]
+        parts = self._ask([("finish", one, (offers.take(at),)) for one, at in groups], tell)
+        done = Finished.joined(parts)
+        return done.take(np.argsort(done.offers.address, kind="stable"))
+
+    def explain(self, addresses: IntArray) -> Offers:
+        """Search addresses to the end, and keep what tells why they have no route."""
+        groups = self._by_tile(self.tile_of[addresses])
+        offers = joined_offers(
+            self._ask([("explain", tile, (addresses[at],)) for tile, at in groups])
+        )
+        return offers.take(np.argsort(offers.address, kind="stable"))
+
+    def _by_tile(self, tile: IntArray) -> list[tuple[int, IntArray]]:
+        return [(int(tile[rows[0]]), rows) for rows in rows_by_area(tile)]
+
+
+class InTurn(Tiled):
+    """Works in this process, on a tile at a time."""
+
+    def __init__(
+        self,
+        layers: Layers,
+        project: Project,
+        standards: Standards,
+        *,
+        tile_addresses: int = TILE_ADDRESSES,
+        kept_addresses: int = KEPT_ADDRESSES,
+    ) -> None:
+        self._layers, self._project, self._standards = layers, project, standards
+        self._bounds, self._far = layer_bounds(layers), reach_m(layers, project, standards)
+        x = layers.addresses.geometry.x.to_numpy()
+        y = layers.addresses.geometry.y.to_numpy()
+        self.tile_of = split_points(x, y, tile_addresses)
+        self._kept = max(kept_addresses // tile_addresses, 1)
+        self._open: dict[int, Site] = {}
+
+    def _ask(self, questions: list[Question], tell: Tell | None = None) -> list[Any]:
+        """Answer first what is asked of tiles that are ready."""
+        answers: list[Any] = [None] * len(questions)
+        total = sum(_count(question) for question in questions)
+        order = sorted(range(len(questions)), key=lambda at: questions[at][1] not in self._open)
+        done = 0
+        for at in order:
+            task, tile, arguments = questions[at]
+            answers[at] = TASKS[task](self._site(tile), *arguments)
+            done += _count(questions[at])
+            if tell is not None:
+                tell(done, total)
+        return answers
+
+    def _site(self, number: int) -> Site:
+        """Make a tile ready; of those used last some are kept."""
+        site = self._open.pop(number, None)
+        if site is None:
+            while len(self._open) >= self._kept:
+                del self._open[next(iter(self._open))]
+            owned = np.flatnonzero(self.tile_of == number).astype(np.int64)
+            tile = cut_tile(self._layers, self._bounds, owned, self._far)
+            plant = build_plant(tile.layers, self._project, self._standards)
+            site = Site(tile, plant, self._project, THREADS)
+        self._open[number] = site
+        return site
+
+
+def _count(question: Question) -> int:
+    """Count the addresses or offers that a question is about."""
+    return len(question[2][0])
