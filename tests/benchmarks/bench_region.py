@@ -32,6 +32,8 @@ ROOT = Path(__file__).resolve().parents[2]
 BROKEN_SHARE = 0.001
 FLOORS, SMALL = 3, 100_000
 """Up to this size the floor is run so often, and the fastest counts."""
+BY_AREA_FROM = 100_000
+"""From this size on layers are put away and worked on by area, as the command line does."""
 NUMBERS = re.compile(r"\[[\s\d.,e+-]+\]")
 """Lists of figures, which stand on one line of the output."""
 Result = dict[str, object]
@@ -66,7 +68,7 @@ class Stages:
         }
 
 
-def measure(folder: Path, repeats: int) -> Result:
+def measure(folder: Path, size: int, repeats: int) -> Result:
     """Measure geoplan and the floor in this process."""
     from floor import run_floor
 
@@ -79,21 +81,24 @@ def measure(folder: Path, repeats: int) -> Result:
     project = read_project(folder / "project.toml")
     reading = Stages()
     begin = time.perf_counter(), time.process_time()
-    layers = read_layers(project, lambda step: reading.note(step.split(maxsplit=1)[0]))
+    shelf = folder / "shelf" if size >= BY_AREA_FROM else None
+    if shelf is not None:
+        shelf.mkdir()
+    layers = read_layers(
+        project, lambda step: reading.note(step.split(maxsplit=1)[0]), shelf_folder=shelf
+    )
     reading.note("end")
     read = time.perf_counter() - begin[0], time.process_time() - begin[1]
     tries = []
-    is_small = len(layers.addresses) <= SMALL
     for _ in range(repeats):
         plan = None  # its memory is free before the next try
         planning = Stages()
         begin = time.perf_counter(), time.process_time()
-        # as the command line does with GeoParquet alone, tables of big regions are built by area
-        plan = (make_plan if is_small else decide)(layers, project, planning.note)
+        plan = (make_plan if shelf is None else decide)(layers, project, planning.note)
         planning.note("end")
         tries.append((time.perf_counter() - begin[0], time.process_time() - begin[1], planning))
     begin = time.perf_counter(), time.process_time()
-    if is_small:
+    if shelf is None:
         written = write_plan(plan, folder / "plan", "geoparquet")
     else:
         written, plan = write_by_area(plan, folder / "plan")
@@ -121,7 +126,7 @@ def measure(folder: Path, repeats: int) -> Result:
     floor = min(
         (
             run_floor(layers.addresses, layers.poles, layers.roads)
-            for _ in range(FLOORS if is_small else 1)
+            for _ in range(FLOORS if size <= SMALL else 1)
         ),
         key=lambda one: one["total_s"],
     )
@@ -211,18 +216,19 @@ def measure_size(size: int, options: argparse.Namespace) -> Result:
             "load_before": round(os.getloadavg()[0], 2),
             "make_region_s": round(time.perf_counter() - begin, 2),
         }
-        result |= in_a_fresh_process("geoplan", folder, options.repeat)
+        result |= in_a_fresh_process("geoplan", folder, size, options.repeat)
         if size <= options.baseline_up_to:
-            plain = in_a_fresh_process("baseline", folder, 1)
+            plain = in_a_fresh_process("baseline", folder, size, 1)
             result["baseline"] = plain
             result["times_faster_than_baseline"] = ratios(result, plain)
     return result
 
 
-def in_a_fresh_process(part: str, folder: Path, repeats: int) -> Result:
+def in_a_fresh_process(part: str, folder: Path, size: int, repeats: int) -> Result:
     """Run one part, so that its peak of memory and its first imports are its own."""
     sys.stderr.write(f"{part}: {folder.name}\n")
-    words = [sys.executable, __file__, "--part", part, str(folder), "--repeat", str(repeats)]
+    words = [sys.executable, __file__, "--part", part, str(folder), str(size)]
+    words += ["--repeat", str(repeats)]
     paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
     done = subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True, env=environment)
@@ -300,7 +306,8 @@ def main() -> None:
     if options.part:
         folder = Path(options.sizes[0])
         is_ours = options.part == "geoplan"
-        figures = measure(folder, options.repeat) if is_ours else measure_baseline(folder)
+        size = int(options.sizes[1])
+        figures = measure(folder, size, options.repeat) if is_ours else measure_baseline(folder)
         print(json.dumps(figures))
         return
     report: Result = {}

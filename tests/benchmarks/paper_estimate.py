@@ -88,8 +88,9 @@ def estimate(result: Mapping[str, Any], addresses: int = ADDRESSES) -> list[str]
         f"{sent_gb:.0f} GB, tables back {back_gb:.0f} GB, pairs to the choice and its answer "
         f"2 x {pairs_gb:.0f} GB; together {network_s:.0f} s of one "
         f"{NETWORK_BITS_PER_S / 1e9:.0f} Gbit/s line.",
-        "As it stands one process reads, checks, chooses and makes the tables, and holds them: "
-        f"{result['peak_memory_mb']} MB for {n:,}. So {addresses:,} addresses are to be given as "
-        f"regions of about {n:,}, {math.ceil(addresses / n)} of them; where two meet, ports near "
-        "the border are shared out by hand.",
+        "As it stands one process reads, checks and chooses; it puts shapes away, layer by layer, "
+        f"and holds ids, offers and what is settled: {result['peak_memory_mb']} MB for {n:,}. So "
+        f"{addresses:,} addresses are to be given as regions of about {n:,}, "
+        f"{math.ceil(addresses / n)} of them; where two meet, ports near the border are shared out "
+        "by hand.",
     ]
