@@ -12,6 +12,7 @@ from dataclasses import replace
 import shapely
 
 from geoplan.audit import build_audit
+from geoplan.layers.shelf import refuse_shelves
 from geoplan.model import Layers, Plan
 from geoplan.project import Project
 from geoplan.rules.crew_reader import load_crew_rules
@@ -66,7 +67,10 @@ def with_work(plan: Plan) -> Plan:
     ------
     GeoplanError
         As `refuse_wrong_settings`.
+    ValueError
+        If shapes of layers are put away.
     """
+    refuse_shelves(plan.layers)
     rules = load_crew_rules(plan.project)
     work = build_jobs(plan, rules)
     audit = build_audit(plan, work.jobs)

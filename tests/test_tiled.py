@@ -15,6 +15,7 @@ from geoplan import tiled
 from geoplan.layers import read_layers
 from geoplan.layers.shelf import AREA_LAYERS
 from geoplan.model import Layers
+from geoplan.office import with_work
 from geoplan.plan import decide, make_plan
 from geoplan.plant import Plant, build_plant
 from geoplan.project import Project, read_project
@@ -111,6 +112,17 @@ def test_progress_is_told_by_address(layers: Layers, project: Project) -> None:
     worker.search(everyone, aim, lambda done, total: told.update([(done, total)]))
     assert (count, count) in told
     assert all(total == count for _, total in told)
+
+
+def test_what_needs_all_shapes_refuses_layers_put_away(
+    shelved: Layers, project: Project, tmp_path: Path
+) -> None:
+    plan = make_plan(shelved, project)
+    with pytest.raises(ValueError, match="put away"):
+        with_work(plan)
+    with pytest.raises(ValueError, match="put away"):
+        write_plan(plan, tmp_path / "plan")
+    assert not (tmp_path / "plan").exists()
 
 
 def test_unserved_are_told_alike_where_buildings_are_put_away(

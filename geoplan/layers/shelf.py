@@ -19,7 +19,7 @@ import pyarrow as pa
 import shapely
 
 from geoplan.layers.split_points import rows_by_area
-from geoplan.model import Shelf
+from geoplan.model import Layers, Shelf
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -135,3 +135,21 @@ def with_shapes(frame: gpd.GeoDataFrame, shelf: Shelf | None, rows: IntArray) ->
     if shelf is None:
         return part
     return part.set_geometry(gpd.GeoSeries(shelf.take(rows), index=part.index, crs=frame.crs))
+
+
+def refuse_shelves(layers: Layers) -> None:
+    """Refuse layers whose shapes are put away, where all of them are needed.
+
+    Parameters
+    ----------
+    layers : Layers
+        Checked layers.
+
+    Raises
+    ------
+    ValueError
+        If any are.
+    """
+    if layers.shelves:
+        message = "the layers' shapes are put away; read them without shelf_folder"
+        raise ValueError(message)

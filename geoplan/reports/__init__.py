@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from geoplan.layers.shelf import refuse_shelves
 from geoplan.reports.csv_tables import write_csv, write_csv_tables
 from geoplan.reports.frames import report_frame, sorted_frame
 from geoplan.reports.gpkg import write_gpkg
@@ -63,11 +64,15 @@ def write_plan(
     ------
     OutputError
         If the folder holds anything else, or cannot be written; what was there is still there.
+    ValueError
+        If shapes of layers are put away and the map needs them.
 
     Notes
     -----
     The same plan gives the same bytes, whatever the order of its rows.
     """
+    if tables != "geoparquet":
+        refuse_shelves(plan.layers)
     with output_folder(out) as folder:
         if tables == "geoparquet":
             for name in CHECK_TABLES:
