@@ -23,11 +23,11 @@ from geoplan.clearance.supports import Ends
 from geoplan.model import Layers
 from geoplan.plant import Plant
 from geoplan.routes.air_spans import BASIS_NAMES
-from geoplan.routes.crossings import KIND_CODE, Crossings
+from geoplan.routes.crossings import Crossings
 from geoplan.routes.graph import Reach
 from geoplan.routes.index import PlantIndex
 from geoplan.routes.segments import FloatArray, IntArray
-from geoplan.tables import CrossingKind, RouteKind
+from geoplan.tables import RouteKind
 from geoplan.text_columns import texts, worded
 
 ObjectArray = npt.NDArray[np.object_]
@@ -177,10 +177,7 @@ def route_columns(chosen: Chosen, layers: Layers, rows: IntArray) -> dict[str, A
     length = air.take(row).length_m
     run = reach.run_m[label] + routes.side_m[rows]
     passed = reach.spans_passed[label]
-    crossings = chosen.found.crossings
-    road = (crossings.kind == KIND_CODE[CrossingKind.ROAD]) & ~crossings.is_overhang
-    over_street = np.zeros(len(air), dtype=bool)
-    over_street[crossings.air[road]] = True
+    over_street = chosen.found.crossings.over_streets(len(air))
     return {
         "address_id": ids(layers.addresses.index, routes.address[rows]),
         "terminal_id": ids(layers.poles.index, routes.terminal[rows]),

@@ -17,13 +17,15 @@ from geoplan.candidates import BoolArray
 from geoplan.clearance.clamps import Clamps
 from geoplan.clearance.final import Final, finish_tuned, fixed_sag
 from geoplan.clearance.hung import Hung
+from geoplan.clearance.near_buildings import is_below_top
+from geoplan.clearance.stringing import with_stringing
 from geoplan.clearance.supports import Ends, find_ends
 from geoplan.judging import crossings_of, hang, meet
 from geoplan.offers import Offers, air_of
 from geoplan.plant import Plant
 from geoplan.project import Project
 from geoplan.routes.air_spans import AirSpans
-from geoplan.routes.crossings import Crossings
+from geoplan.routes.crossings import Crossings, find_near_buildings
 from geoplan.routes.segments import IntArray
 
 NOT_BY_CLAMP = ("row", "strand", "shared")
@@ -123,7 +125,35 @@ def finish_offers(offers: Offers, plant: Plant, project: Project) -> Finished:
         project,
     )
     final, _ = finish_tuned(*work, fixed_sag(air, hung, plant.standards))
-    return Finished(offers, air, crossings, hung, ends, final)
+    final = replace(final, clamps=with_stringing(final.clamps, project, plant.standards))
+    near = find_near_buildings(air, crossings, plant.index, project.limits.near_building)
+    near = near.take(is_below_top(near, air, ends, plant.supports, plant.demands, final))
+    return _with_near(Finished(offers, air, crossings, hung, ends, final), near)
+
+
+def _with_near(done: Finished, near: Crossings) -> Finished:
+    """Add what is passed close by to what is crossed; nothing was computed for it."""
+    if len(near) == 0:
+        return done
+    both = Crossings.joined([done.crossings, near])
+    order = np.argsort(both.air, kind="stable").astype(np.int64)
+    place = np.full(len(both) + 1, -1, dtype=np.int64)
+    place[order] = np.arange(len(order))
+    final, more = done.final, len(near)
+    values: dict[str, Any] = {}
+    for field in fields(Final):
+        if field.name.startswith("crossing_"):
+            old = getattr(final, field.name)
+            unknown = -1 if old.dtype.kind == "i" else np.nan
+            values[field.name] = np.append(old, np.full(more, unknown, dtype=old.dtype))[order]
+    governs = np.where(final.margin_crossing >= 0, final.margin_crossing, len(both))
+    missed = np.where(done.hung.miss_crossing >= 0, done.hung.miss_crossing, len(both))
+    return replace(
+        done,
+        crossings=both.take(order),
+        hung=replace(done.hung, miss_crossing=place[missed]),
+        final=replace(final, margin_crossing=place[governs], **values),
+    )
 
 
 def by_strand_span(span: IntArray, most: int) -> list[IntArray]:

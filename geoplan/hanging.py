@@ -16,27 +16,20 @@ import pandas as pd
 from geoplan.clearance.final import Final
 from geoplan.clearance.hung import Hung
 from geoplan.clearance.required import rule_keys, uncovered
+from geoplan.clearance.stringing import table_temperatures
 from geoplan.clearance.supports import POWER_KIND, Ends
-from geoplan.mechanics import build_stringing_table
+from geoplan.mechanics import LoadCase, build_stringing_table
 from geoplan.plant import Plant
 from geoplan.project import Project
 from geoplan.routes.crossings import KIND_CODE, Crossings
 from geoplan.routes.segments import FloatArray, IntArray
 from geoplan.standards import Standards
-from geoplan.tables import CrossingKind
+from geoplan.tables import TABLES, CrossingKind
 from geoplan.text_columns import assembled, texts, worded
-from geoplan.units import to_si
 
 ObjectArray = npt.NDArray[np.object_]
 
 YARD_RULE = "clearance.yard.pedestrian"
-
-TEMPERATURES = {
-    "us": ("degF", np.arange(0.0, 121.0, 10.0)),
-    "metric": ("degC", np.arange(-20.0, 51.0, 5.0)),
-}
-"""Steps of the stringing table in the units of the reports."""
-
 
 LADDER_WORDS = {
     "strand_unknown": "no record of the strand's size",
@@ -109,6 +102,12 @@ def hanging_columns(
         "tension_worst_n": final.tension_worst_n,
         "tension_limit_n": final.tension_limit_n,
         "tension_case": worded(final.tension_case, [case.name for case in standards.tension]),
+        "tension_case_c": np.array([case.temperature_c for case in standards.tension]).take(
+            final.tension_case
+        ),
+        "tension_case_load": worded(
+            final.tension_case, [load_words(case.case) for case in standards.tension]
+        ),
         "swing_worst_m": final.swing_worst_m,
         "margin_m": final.margin_m,
         "margin_required_m": final.required_m,
@@ -123,9 +122,28 @@ def hanging_columns(
         "ladder_shift_m": by_clamp(clamps.lateral_with_ladder_m),
         "clamp_shift_m": by_clamp(clamps.lateral_after_m),
         "clamp_sink_m": by_clamp(clamps.sink_m),
+        "ladder_tension_n": by_clamp(clamps.drop_tension_with_ladder_n),
         "strand_tension_n": by_clamp(clamps.strand_tension_n),
         "strand_ladder": assembled(count, [(clamps.row, worded(ladder, ladder_words.tolist()))]),
     }
+
+
+def load_words(case: LoadCase) -> str:
+    """Say what loads a wire in a load case.
+
+    Parameters
+    ----------
+    case : LoadCase
+        Ice, wind and constant of one case.
+
+    Returns
+    -------
+    str
+        ``no load``, or what there is of ice, wind and constant.
+    """
+    parts = {"ice": case.ice_thickness_m, "wind": case.wind_pa, "constant": case.constant_n_per_m}
+    there = [name for name, amount in parts.items() if np.any(np.asarray(amount) > 0.0)]
+    return ", ".join(there) or "no load"
 
 
 def _case_names(standards: Standards) -> list[str]:
@@ -174,6 +192,9 @@ def clearance_columns(
     guessed = roof[plant.demands.roof_is_assumed[crossings.feature[roof]]]
     note[guessed[computed[guessed]]] = 3
     names = _case_names(plant.standards)
+    beside = np.flatnonzero((crossings.kind == KIND_CODE[CrossingKind.ROOF]) & ~computed)
+    beside = beside[crossings.is_near_miss[beside]]
+    basis[beside], note[beside] = 2, 4
     known = final.crossing_case >= 0
     case = np.where(known, final.crossing_case, np.where(computed, len(names), -1))
     keys = _all_rule_keys(crossings, ends, plant)
@@ -192,6 +213,7 @@ def clearance_columns(
                 "heights of both wires where they cross are not compared",
                 "height or voltage of the power is a written default",
                 "height of the roof is a written default",
+                "passed below its top: room beside a building is not compared",
             ),
         ),
     }
@@ -247,12 +269,12 @@ def build_stringing(
     Returns
     -------
     pandas.DataFrame
-        Columns as declared for ``stringing``.
+        Columns as declared for ``stringing``. Limits hold for their own case each, and none is for
+        bare wire in the cold; but where even the greatest of them would be passed, nothing is told.
     """
-    unit, steps = TEMPERATURES[project.units]
-    temperature = np.round(to_si(steps, unit, "temperature"), 6)
+    temperature = table_temperatures(project)
     if len(address_id) == 0:
-        return pd.DataFrame({"address_id": [], "temperature_c": [], "sag_m": [], "tension_n": []})
+        return pd.DataFrame({name: [] for name in TABLES["stringing"].column_names})
     table = build_stringing_table(
         final.span_m,
         final.end_z_m - final.start_z_m,
@@ -261,13 +283,30 @@ def build_stringing(
         standards.wire,
         temperature,
     )
+    clamps = final.clamps
+    sag, tension = np.array(table.sag_m), np.array(table.tension_max_n)
+    sag[clamps.row], tension[clamps.row] = clamps.table_sag_m, clamps.table_tension_n
+    ladder_sag, ladder_tension = np.full_like(sag, np.nan), np.full_like(sag, np.nan)
+    ladder_sag[clamps.row] = clamps.table_ladder_sag_m
+    ladder_tension[clamps.row] = clamps.table_ladder_tension_n
+    most = max(limit.limit_n for limit in standards.tension)
+    _hide_above(most, sag, tension)
+    _hide_above(most, ladder_sag, ladder_tension)
     return pd.DataFrame(
         {
             "address_id": texts(address_id).take(
                 np.repeat(np.arange(len(address_id)), len(temperature))
             ),
             "temperature_c": np.tile(temperature, len(address_id)),
-            "sag_m": table.sag_m.ravel(),
-            "tension_n": table.tension_max_n.ravel(),
+            "sag_m": sag.ravel(),
+            "tension_n": tension.ravel(),
+            "ladder_sag_m": ladder_sag.ravel(),
+            "ladder_tension_n": ladder_tension.ravel(),
         }
     )
+
+
+def _hide_above(most_n: float, sag: FloatArray, tension: FloatArray) -> None:
+    """Empty both where the tension is more than a limit."""
+    over = tension > most_n
+    sag[over] = tension[over] = np.nan

@@ -41,7 +41,9 @@ def clearance_flags(crossings: pd.DataFrame, drops: pd.DataFrame, project: Proje
     return [
         _of_crossings(
             crossings,
-            (basis == "not_checked") & (crossings["crossing_kind"] != "planned_drop"),
+            (basis == "not_checked")
+            & (crossings["crossing_kind"] != "planned_drop")
+            & ~((crossings["crossing_kind"] == "roof") & crossings["is_near_miss"]),
             "clearance_not_checked",
             "distance_m",
             "rule_set",
@@ -141,6 +143,20 @@ def clearance_flags(crossings: pd.DataFrame, drops: pd.DataFrame, project: Proje
             "Plan it as a bucket job.",
             project,
         ),
+        _of_drops(
+            drops,
+            drops["is_street_crossing"]
+            & (ladder == "allowed")
+            & (drops["ladder_sag_m"] > drops["stringing_sag_m"]),
+            "ladder_low_over_street",
+            warning,
+            "ladder_sag_m",
+            "ladder",
+            "while the ladder leans on the strand the wire sags {more} more over the street than "
+            "after; clearance over the road then is not checked",
+            "Keep traffic stopped until the ladder is off the strand and the sag is checked.",
+            project,
+        ),
     ]
 
 
@@ -196,6 +212,7 @@ def _of_drops(
         "{hook}": lambda: lengths(figure("hook_height_m"), project),
         "{attachment}": lambda: lengths(figure("attachment_height_m"), project),
         "{over}": lambda: drops["margin_over"].array.take(rows),
+        "{more}": lambda: lengths(figure("ladder_sag_m") - figure("stringing_sag_m"), project),
         "{why}": lambda: drops["clearance_note"].array.take(rows),
         "{strand}": lambda: worded(
             places(drops["strand_ladder"].array.take(rows), list(LADDER_WORDS)),

@@ -16,9 +16,8 @@ from geoplan.clearance.hung import Hung
 from geoplan.plant import Plant
 from geoplan.project import Project
 from geoplan.routes.air_spans import AirSpans
-from geoplan.routes.crossings import KIND_CODE, Crossings, find_crossings
+from geoplan.routes.crossings import Crossings, find_crossings
 from geoplan.routes.segments import IntArray
-from geoplan.tables import CrossingKind
 
 
 def meet(air: AirSpans, plant: Plant, project: Project) -> tuple[Crossings, AirPrice]:
@@ -141,7 +140,4 @@ def streets_crossed(crossings: Crossings, count: int) -> npt.NDArray[np.bool_]:
     ndarray of bool, shape (count,)
         True over a street.
     """
-    road = (crossings.kind == KIND_CODE[CrossingKind.ROAD]) & ~crossings.is_overhang
-    over = np.zeros(count, dtype=bool)
-    over[crossings.air[road]] = True
-    return over
+    return crossings.over_streets(count)

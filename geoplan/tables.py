@@ -286,9 +286,15 @@ _HANGING = (
     length("wire_arc_m", "Length of the hanging wire then."),
     sag("sag_worst_m", "Greatest sag of all clearance cases.", minimum=0.0),
     identifier("sag_worst_case", "Its load case."),
-    force("tension_worst_n", "Greatest tension of all tension cases, N."),
-    force("tension_limit_n", "Its limit, N."),
-    identifier("tension_case", "Its load case."),
+    force(
+        "tension_worst_n",
+        "Tension in the tension case that comes nearest to its own limit, N. It and its limit hold "
+        "for that case only: the table stringing may tell of more on a colder day.",
+    ),
+    force("tension_limit_n", "Limit of tension in that case, N."),
+    identifier("tension_case", "That case: tension_loaded, or tension_unloaded."),
+    temperature("tension_case_c", "Temperature of that case, degrees Celsius."),
+    identifier("tension_case_load", "Its load in words: no load, or ice, wind and constant."),
     sag(
         "swing_worst_m",
         "Greatest sideways swing under the wind of the tension cases.",
@@ -301,9 +307,23 @@ _HANGING = (
     identifier("margin_case", "Load case that governs."),
     identifier("margin_over", "What lies there: a crossing's kind and id, or the yard."),
     text("margin_rule", "Rule that governs."),
-    sag("ladder_sag_m", "Span clamp: sag to set with the ladder on the strand.", minimum=0.0),
-    sag("ladder_shift_m", "Span clamp: its shift with the ladder, positive toward the house."),
-    sag("clamp_shift_m", "Span clamp: its shift with the ladder gone."),
+    sag(
+        "ladder_sag_m",
+        "Span clamp: sag to set with the ladder on the strand; more than the sag after where the "
+        "ladder stands away from the house (street crossings), else less.",
+        minimum=0.0,
+    ),
+    force("ladder_tension_n", "Span clamp: greatest tension of the drop with the ladder on, N."),
+    sag(
+        "ladder_shift_m",
+        "Span clamp: its shift with the ladder from its place on the strand without drops, "
+        "positive toward the house.",
+    ),
+    sag(
+        "clamp_shift_m",
+        "Span clamp: the same with the ladder gone. Where it is less than the shift with the "
+        "ladder, the clamp goes away from the house when the ladder goes (street crossings).",
+    ),
     sag("clamp_sink_m", "Span clamp: how far it sinks then."),
     force("strand_tension_n", "Span clamp: strand tension with the ladder, N."),
     text("strand_ladder", "Span clamp: allowed, or why no ladder may lean on the strand."),
@@ -480,8 +500,19 @@ TABLES: dict[str, Table] = {
             (
                 identifier("address_id", "Address."),
                 temperature("temperature_c", "Temperature, degrees Celsius."),
-                sag("sag_m", "Sag to leave at it, ladder gone.", minimum=0.0),
-                force("tension_n", "Greatest tension, N."),
+                sag(
+                    "sag_m",
+                    "Sag to leave at it, ladder gone, all drops up; empty where the wire would "
+                    "pass its greatest limit of tension: not to be strung then.",
+                    minimum=0.0,
+                ),
+                force("tension_n", "Greatest tension then, N; no ice, no wind."),
+                sag(
+                    "ladder_sag_m",
+                    "Span clamp: sag to set at it with the ladder on the strand.",
+                    minimum=0.0,
+                ),
+                force("ladder_tension_n", "Span clamp: greatest tension then, N."),
             ),
             "none",
             "plan",

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from geoplan.clearance.supports import POWER_KIND
+from geoplan.hanging import build_stringing
+from geoplan.mechanics import length_from_sag, solve_catenary
 from geoplan.model import Layers, Plan
 from geoplan.plan import make_plan
 from geoplan.project import Project
-from geoplan.standards import load_standards
+from geoplan.standards import Standards, load_standards
 
 FT = 0.3048
 
@@ -24,6 +27,11 @@ def few(layers: Layers, count: int = 25) -> Layers:
 
 def blank(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
     return frame.assign(**dict.fromkeys(columns, np.nan)).astype(dict.fromkeys(columns, "float64"))
+
+
+@pytest.fixture(scope="module")
+def demo_standards(demo_project: Project) -> Standards:
+    return load_standards(demo_project)
 
 
 @pytest.fixture(scope="module")
@@ -195,11 +203,153 @@ def test_unrecorded_power_on_a_pole_is_flagged_never_passed_over(
     assert (flagged["severity"] == "error").all()
 
 
-def test_a_ladder_always_pushes_the_clamp_toward_the_street(demo_plan: Plan) -> None:
-    clamps = demo_plan.drops.dropna(subset="ladder_shift_m")
-    assert len(clamps) > 20
-    assert (clamps["ladder_shift_m"] < clamps["clamp_shift_m"]).all()
-    assert (clamps["ladder_sag_m"] < clamps["stringing_sag_m"]).all()
+def test_the_ladder_stands_away_from_the_house_only_where_the_drop_crosses_a_street(
+    demo_plan: Plan,
+) -> None:
+    """geoplan.work puts it on the field side; the push has to come from there."""
+    drops = demo_plan.drops
+    clamps = drops.dropna(subset="ladder_shift_m")
+    assert set(clamps["address_id"]) == set(drops.loc[drops["clamp_at_m"].notna(), "address_id"])
+    toward = clamps["ladder_shift_m"] > clamps["clamp_shift_m"]
+    np.testing.assert_array_equal(toward, clamps["is_street_crossing"])
+    slack = clamps["ladder_sag_m"] > clamps["stringing_sag_m"]
+    np.testing.assert_array_equal(slack, clamps["is_street_crossing"])
+    assert 0 < toward.sum() < len(clamps)
+
+
+def test_a_wire_that_hangs_lower_over_the_street_with_the_ladder_is_flagged(
+    demo_plan: Plan,
+) -> None:
+    drops = demo_plan.drops
+    low = (
+        drops["is_street_crossing"]
+        & drops["strand_ladder"].eq("allowed")
+        & (drops["ladder_sag_m"] > drops["stringing_sag_m"])
+    )
+    flagged = demo_plan.hazards[demo_plan.hazards["code"] == "ladder_low_over_street"]
+    assert len(flagged) > 20
+    assert set(flagged["address_id"]) == set(drops.loc[low, "address_id"])
+    assert flagged["what"].str.contains("is not checked").all()
+    assert flagged["remedy"].str.contains("traffic").all()
+    told = flagged["what"].str.extract(r"sags ([\d.]+) ft more")[0].astype(float)
+    more = (drops["ladder_sag_m"] - drops["stringing_sag_m"]).set_axis(drops["address_id"]) / FT
+    np.testing.assert_allclose(told, more[flagged["address_id"]], atol=0.051)
+
+
+def test_no_temperature_up_to_the_hottest_hangs_lower_than_the_worst_sag(
+    demo_plan: Plan, demo_standards: Standards
+) -> None:
+    hottest = max(case.temperature_c for case in demo_standards.clearance)
+    table = demo_plan.stringing[demo_plan.stringing["temperature_c"] <= hottest + 1e-6]
+    lowest = table.groupby("address_id")["sag_m"].max()
+    drops = demo_plan.drops.set_index("address_id")
+    spare = drops["sag_worst_m"] - lowest[drops.index]
+    assert (spare > -1e-6).all()
+    # The demo has no ice: at 120 degF both tell of the same wire, a clamp's too.
+    hot = np.isclose(demo_plan.stringing["temperature_c"], hottest, atol=1e-5)
+    at_hot = demo_plan.stringing[hot].set_index("address_id")["sag_m"]
+    governs = drops.index[drops["sag_worst_case"] == "clearance_hot"]
+    assert drops.loc[governs, "clamp_at_m"].notna().sum() > 50
+    np.testing.assert_allclose(at_hot[governs], drops.loc[governs, "sag_worst_m"], rtol=1e-6)
+
+
+def test_a_clamps_wire_slackens_with_its_strand_more_than_between_fixed_ends(
+    demo_plan: Plan, demo_standards: Standards
+) -> None:
+    """By itself on its span: the strand slackens too, so heat brings the clamp nearer."""
+    drops = demo_plan.drops.set_index("address_id")
+    mates = drops.groupby("strand_span_id")["terminal_id"].transform("count")
+    alone = drops.index[mates == 1]
+    assert len(alone) > 10
+    ends = demo_plan.air_spans.set_index("address_id")
+    wire, entry = demo_standards.wire, demo_standards.entry
+    hot = demo_plan.stringing["temperature_c"].max()
+    found = demo_plan.stringing[demo_plan.stringing["temperature_c"] == hot]
+    found = found.set_index("address_id")["sag_m"][alone]
+    fixed = []
+    for address in alone:
+        drop = drops.loc[address]
+        span = drop["air_span_m"] - drop["clamp_shift_m"]
+        rise = ends.loc[address, "end_z_m"] - ends.loc[address, "start_z_m"]
+        length = length_from_sag(
+            span, rise, drop["stringing_sag_m"], entry.weight_n_per_m, wire.stiffness_n
+        )
+        grown = length * (1 + wire.expansion_per_c * (hot - drop["stringing_temperature_c"]))
+        state = solve_catenary(span, rise, grown, entry.weight_n_per_m, wire.stiffness_n)
+        fixed.append(float(state.sag_m))
+    assert (found.to_numpy() > np.array(fixed)).mean() > 0.8
+
+
+def test_the_table_with_the_ladder_on_starts_from_the_sag_and_pull_of_the_drop(
+    demo_plan: Plan,
+) -> None:
+    table, drops = demo_plan.stringing, demo_plan.drops.set_index("address_id")
+    at_60 = table[np.isclose(table["temperature_c"], (60 - 32) * 5 / 9)].set_index("address_id")
+    for column in ("ladder_sag_m", "ladder_tension_n"):
+        np.testing.assert_allclose(at_60[column], drops.loc[at_60.index, column], rtol=1e-6)
+    clamps = drops.index[drops["clamp_at_m"].notna()]
+    filled = table["ladder_sag_m"].notna()
+    assert set(table.loc[filled, "address_id"]) == set(clamps)
+    assert (filled == table["ladder_tension_n"].notna()).all()
+    over = drops["is_street_crossing"][table["address_id"]].to_numpy()
+    more = (table["ladder_sag_m"] > table["sag_m"]).to_numpy()
+    np.testing.assert_array_equal(more[filled & over], True)
+    np.testing.assert_array_equal(more[filled & ~over], False)
+
+
+def test_a_pull_and_its_limit_are_told_with_the_case_that_both_belong_to(
+    demo_plan: Plan, demo_standards: Standards
+) -> None:
+    drops = demo_plan.drops
+    cases = {case.name: case for case in demo_standards.tension}
+    assert set(drops["tension_case"]) == set(cases)
+    for name, case in cases.items():
+        rows = drops[drops["tension_case"] == name]
+        np.testing.assert_allclose(rows["tension_case_c"], case.temperature_c)
+        np.testing.assert_allclose(rows["tension_limit_n"], case.limit_n)
+    words = drops.groupby("tension_case")["tension_case_load"].unique()
+    assert words["tension_unloaded"].tolist() == ["no load"]
+    assert words["tension_loaded"].tolist() == ["wind, constant"]
+
+
+def test_the_table_keeps_the_limit_at_its_own_temperature_and_passes_none_at_others(
+    demo_plan: Plan, demo_standards: Standards
+) -> None:
+    limits = {case.name: case for case in demo_standards.tension}
+    bare = limits["tension_unloaded"]
+    table = demo_plan.stringing
+    then = np.isclose(table["temperature_c"], bare.temperature_c, atol=1e-5)
+    assert then.sum() == len(demo_plan.drops)
+    assert (table.loc[then, "tension_n"] <= bare.limit_n * 1.0005).all()
+    # On a colder day more than that limit is told of some, and never more than the greatest.
+    assert (table["tension_n"] > bare.limit_n).any()
+    most = max(case.limit_n for case in limits.values())
+    assert (table[["tension_n", "ladder_tension_n"]].max() <= most).all()
+
+
+def test_what_would_pass_every_limit_is_left_out_of_the_table(
+    demo_layers: Layers, demo_project: Project
+) -> None:
+    """Tables of a plan, made again as if the wire bore less."""
+    plan = make_plan(few(demo_layers, 60), demo_project)
+    pull = plan.stringing["tension_n"].quantile(0.9)
+    with pytest.MonkeyPatch.context() as patch:
+        weaker = hanging_with_limit(pull)
+        patch.setattr("geoplan.plan_tables.build_stringing", weaker)
+        again = make_plan(few(demo_layers, 60), demo_project).stringing
+    over = plan.stringing["tension_n"] > pull
+    assert over.any()
+    assert again.loc[over, ["sag_m", "tension_n"]].isna().all(axis=None)
+    np.testing.assert_array_equal(again.loc[~over, "sag_m"], plan.stringing.loc[~over, "sag_m"])
+
+
+def hanging_with_limit(most_n: float) -> Any:
+    def build(address_id: Any, final: Any, standards: Standards, project: Project) -> pd.DataFrame:
+        limits = tuple(dataclasses.replace(case, limit_n=most_n) for case in standards.tension)
+        weaker = dataclasses.replace(standards, tension=limits)
+        return build_stringing(address_id, final, weaker, project)
+
+    return build
 
 
 def test_power_is_cited_by_its_own_voltage_band(demo_layers: Layers, demo_project: Project) -> None:

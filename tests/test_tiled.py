@@ -55,7 +55,7 @@ def shelved(project: Project, tmp_path: Path) -> Layers:
     return read_layers(project, shelf_folder=folder)
 
 
-@pytest.mark.parametrize(("size", "kept"), [(7, 1), (25, 50), (1_000, 1)])
+@pytest.mark.parametrize(("size", "kept"), [(15, 1), (25, 50), (1_000, 1)])
 def test_a_plan_from_shelves_has_the_bytes_of_one_from_memory(
     shelved: Layers,
     project: Project,

@@ -151,7 +151,7 @@ def _by_kind(project: Project) -> tuple[IntArray, IntArray]:
         (CrossingKind.TREE, costs.tree, costs.near_tree),
         (CrossingKind.POWER, 0.0, costs.near_power),
         (CrossingKind.LOT, costs.third_party_lot, costs.third_party_lot),
-        (CrossingKind.ROOF, costs.roof, costs.roof),
+        (CrossingKind.ROOF, costs.roof, 0.0),
         (CrossingKind.DRIVEWAY, costs.driveway, costs.driveway),
         (CrossingKind.SIDEWALK, costs.sidewalk, costs.sidewalk),
         (CrossingKind.EXISTING_DROP, costs.drop_crossing, costs.drop_crossing),

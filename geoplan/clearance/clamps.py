@@ -3,6 +3,9 @@
 Enters: planned air spans from span clamps, strands, the sag wanted.
 Leaves: `Clamps`: sag to set, sag after, displacements, strand tension, whether a ladder may lean.
 Does not do: choose the sag.
+
+The ladder stands on the field side: the house's side of the strand, so that it pushes away from
+the house, or the other side where the drop goes over a street, so that it pushes toward the house.
 """
 
 from __future__ import annotations
@@ -22,6 +25,7 @@ from geoplan.clearance.shared_spans import (
 from geoplan.clearance.supports import Ends, Supports
 from geoplan.mechanics import (
     Drop,
+    LadderLoad,
     Strand,
     decide_ladder,
     ladder_load,
@@ -52,6 +56,10 @@ class Clamps:
     air_span_m: FloatArray
     length_m: FloatArray
     """Unstressed length of the drop at the stringing temperature."""
+    alone_length_m: FloatArray
+    """The same if it were the only drop of its strand span."""
+    is_over_street: BoolArray
+    """Whether the drop goes over a street, so that the ladder stands away from the house."""
     sag_with_ladder_m: FloatArray
     sag_after_m: FloatArray
     lateral_with_ladder_m: FloatArray
@@ -77,6 +85,11 @@ class Clamps:
     house_z_m: FloatArray
     diameter_m: FloatArray
     converged: BoolArray
+    table_sag_m: FloatArray
+    """Sag by temperature (columns), ladder gone; no columns until `stringing` has filled them."""
+    table_tension_n: FloatArray
+    table_ladder_sag_m: FloatArray
+    table_ladder_tension_n: FloatArray
     shared: SharedSpans
     """Clamps that share their strand span with others."""
 
@@ -110,6 +123,7 @@ def find_clamps(
     ends_of_air: Ends,
     house_z_m: FloatArray,
     sag_m: FloatArray,
+    is_over_street: BoolArray,
     project: Project,
     standards: Standards,
     *,
@@ -131,6 +145,8 @@ def find_clamps(
         Elevation of the premises attachments.
     sag_m : ndarray of float64, shape (n,)
         Sag wanted at the stringing temperature, ladder gone.
+    is_over_street : ndarray of bool, shape (n,)
+        Whether the air span crosses a road's centre-line.
     project : Project
         Ladder, cable and assumed strand.
     standards : Standards
@@ -183,14 +199,18 @@ def find_clamps(
         words = np.zeros(0, dtype="<U20")
         return Clamps(
             row,
-            *(none,) * 12,
+            *(none,) * 4,
+            np.zeros(0, dtype=bool),
+            *(none,) * 9,
             words,
             strand,
             *(none,) * 6,
             np.zeros(0, dtype=bool),
+            *(np.zeros((0, 0)),) * 4,
             find_shared_spans(row, none, none, none),
         )
-    load = ladder_load(project.ladder.person, project.ladder.ladder, project.ladder.angle)
+    over = is_over_street[row]
+    load = leaned_ladder(over, project)
     if with_ladder:
         on, after, alone_length = solve_clamp_before_and_after(
             strand, place, drop, load, sag_m[row]
@@ -231,6 +251,8 @@ def find_clamps(
         z[:, 0] + hang - alone_sink - others,
         reach,
         drop_length,
+        np.asarray(alone_length),
+        over,
         on.sag_m,
         after.sag_m,
         np.asarray(on.lateral_m) + moved - np.asarray(after.lateral_m),
@@ -249,8 +271,32 @@ def find_clamps(
         house_z_m[row],
         diameter,
         after.converged & on.converged,
+        *(np.zeros((len(row), 0)),) * 4,
         shared,
     )
+
+
+def leaned_ladder(is_over_street: BoolArray, project: Project) -> LadderLoad:
+    """Return the load of the project's ladder and person, leaned from the field side.
+
+    Parameters
+    ----------
+    is_over_street : ndarray of bool, shape (n,)
+        Whether the drop goes over a street: the field side is then not the house's.
+    project : Project
+        Ladder and person.
+
+    Returns
+    -------
+    LadderLoad
+        Positive toward the house.
+
+    References
+    ----------
+    A ladder never stands in the street: common practice, no source.
+    """
+    ladder = project.ladder
+    return ladder_load(ladder.person, ladder.ladder, ladder.angle, is_on_house_side=~is_over_street)
 
 
 def unloaded_up(strand: Strand, place_m: FloatArray) -> FloatArray:

@@ -192,8 +192,9 @@ def finish(
     stringing = LoadCase(temperature_c=standards.stringing_c)
     if sag_m is None:
         sag_m = fixed_sag(air, hung, standards)
+    over = crossings.over_streets(len(air))
     clamps = find_clamps(
-        air, index, supports, ends, end_z, sag_m, project, standards, with_ladder=with_ladder
+        air, index, supports, ends, end_z, sag_m, over, project, standards, with_ladder=with_ladder
     )
     length = hung.length_m.copy()
     length[clamps.row] = clamps.length_m

@@ -37,7 +37,7 @@ _DROP_RULES: dict[str, Rule] = {
     "weight_n_per_m": "positive",
     "stiffness_n": "positive",
 }
-_LADDER_RULES: dict[str, Rule] = {"toward_street_n": "not_negative", "down_n": "not_negative"}
+_LADDER_RULES: dict[str, Rule] = {"down_n": "not_negative"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,7 @@ def _job(
     ladder_point = 0 if side < 0.0 else len(places) - 1
     unloaded = unload_strand(strand, np.stack(places, axis=1))
     push = np.zeros((n, len(places), 3))
-    push[:, ladder_point, 1] = -ladder["toward_street_n"]
+    push[:, ladder_point, 1] = ladder["toward_house_n"]
     push[:, ladder_point, 2] = -ladder["down_n"]
     reach = np.stack([drop["house_along_m"], drop["house_lateral_m"], drop["house_rise_m"]], axis=1)
     attached = AttachedDrop(
@@ -209,12 +209,19 @@ def _two_states_back(job: _Job, rule: DropRule, kept: Array) -> ClampStates:
     return ClampStates(after, job.state(tied), after, length)
 
 
-_NO_LADDER = LadderLoad(toward_street_n=0.0, down_n=0.0)
+_NO_LADDER = LadderLoad(toward_house_n=0.0, down_n=0.0)
 
 
 def _one_state(job: _Job, rule: DropRule, kept: Array) -> ClampStates:
     """Solve without a ladder only; all three states are that one."""
     rest = job.solve(rule, kept, ladder=False)
+    state = job.state(rest)
+    return ClampStates(state, state, state, _drop_of(rest).unstressed_length_m)
+
+
+def _one_loaded_state(job: _Job, rule: DropRule, kept: Array) -> ClampStates:
+    """Solve with a ladder only; all three states are that one."""
+    rest = job.solve(rule, kept, ladder=True)
     state = job.state(rest)
     return ClampStates(state, state, state, _drop_of(rest).unstressed_length_m)
 
@@ -419,8 +426,9 @@ def solve_clamp_with_length(
     clamp_m: npt.ArrayLike,
     drop: Drop,
     drop_length_m: npt.ArrayLike,
+    ladder: LadderLoad | None = None,
 ) -> ClampState:
-    """Solve n clamps for drops of known unstressed length, without a ladder.
+    """Solve n clamps for drops of known unstressed length, with a ladder or without.
 
     Parameters
     ----------
@@ -433,6 +441,8 @@ def solve_clamp_with_length(
         the same load case, the weight holds any ice.
     drop_length_m : array_like of float, shape (n,) or ()
         Unstressed length of the drop in the load case, m, > 0.
+    ladder : LadderLoad or None
+        Fields of shape (n,) or (); None: nothing leans on the strand.
 
     Returns
     -------
@@ -445,5 +455,5 @@ def solve_clamp_with_length(
         If an item is out of range.
     """
     kept = checked("drop_length_m", drop_length_m, "positive")
-    states = _solve_sides(strand, clamp_m, drop, _NO_LADDER, "length", kept, _one_state)
-    return states.ladder_gone
+    load, solve = (_NO_LADDER, _one_state) if ladder is None else (ladder, _one_loaded_state)
+    return _solve_sides(strand, clamp_m, drop, load, "length", kept, solve).with_ladder

@@ -35,15 +35,16 @@ class LadderLoad:
 
     Attributes
     ----------
-    toward_street_n : array_like of float
-        Sideways push away from the house, N, zero or more.
+    toward_house_n : array_like of float
+        Sideways push, N, positive toward the house: below zero for a ladder that leans from the
+        house's side of the strand, above zero for one from the other side.
     down_n : array_like of float
         Downward push, N, zero or more.
     offset_m : array_like of float
         Place of the ladder along the strand less that of the clamp, m; 0 or at least 0.01.
     """
 
-    toward_street_n: npt.ArrayLike
+    toward_house_n: npt.ArrayLike
     down_n: npt.ArrayLike
     offset_m: npt.ArrayLike = 0.0
 
@@ -76,8 +77,9 @@ def ladder_load(
     person_share_up: npt.ArrayLike = 1.0,
     vertical_share: npt.ArrayLike | None = None,
     offset_m: npt.ArrayLike = 0.0,
+    is_on_house_side: npt.ArrayLike = True,
 ) -> LadderLoad:
-    """Return the load of a ladder leaned on a strand from the house side, with a person on it.
+    """Return the load of a ladder leaned on a strand, with a person on it.
 
     Parameters
     ----------
@@ -96,11 +98,15 @@ def ladder_load(
         which is cos(angle)^2. Hooks can carry more.
     offset_m : array_like of float
         Passed on to the result.
+    is_on_house_side : array_like of bool
+        Whether the foot stands on the house's side of the strand, so that the ladder pushes
+        away from the house. False: on the other side, as where the drop goes over a street and
+        the ladder stands on the field side; it pushes toward the house.
 
     Returns
     -------
     LadderLoad
-        Push toward the street, and down, N.
+        Push toward the house (below zero: away from it), and down, N.
 
     Raises
     ------
@@ -114,7 +120,7 @@ def ladder_load(
 
     References
     ----------
-    Statics; the choice of shares is common practice, no source.
+    Statics; the choice of shares is common practice, no source, and so is the side.
     """
     angle = checked("ladder_angle_deg", ladder_angle_deg, "positive")
     refuse("ladder_angle_deg", angle >= _UPRIGHT_DEG, angle, "below 90")
@@ -128,8 +134,9 @@ def ladder_load(
     person = checked("person_kg", person_kg, "not_negative")
     ladder = checked("ladder_kg", ladder_kg, "not_negative")
     top = STANDARD_GRAVITY_M_PER_S2 * (person * up + 0.5 * ladder)
+    side = np.where(np.asarray(is_on_house_side, dtype=bool), -1.0, 1.0)
     return LadderLoad(
-        toward_street_n=(1.0 - share) * top / np.tan(radians),
+        toward_house_n=side * (1.0 - share) * top / np.tan(radians),
         down_n=share * top,
         offset_m=checked("offset_m", offset_m, "finite"),
     )

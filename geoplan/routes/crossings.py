@@ -85,6 +85,13 @@ class Crossings:
         rest = [getattr(self, field.name) for field in fields(self)[1:]]
         return Crossings(self.air + by, *rest)
 
+    def over_streets(self, count: int) -> npt.NDArray[np.bool_]:
+        """Tell which of `count` air spans cross a road's centre-line."""
+        road = (self.kind == KIND_CODE[CrossingKind.ROAD]) & ~self.is_overhang
+        over = np.zeros(count, dtype=bool)
+        over[self.air[road]] = True
+        return over
+
     @staticmethod
     def joined(parts: list[Crossings]) -> Crossings:
         """Return the rows of several tables, in order."""
@@ -142,6 +149,58 @@ def find_crossings(
         *_drops(lines, index.existing_drops),
     ]
     return sorted_crossings(Crossings.joined(parts))
+
+
+def find_near_buildings(
+    air: AirSpans, crossings: Crossings, index: PlantIndex, near_m: float
+) -> Crossings:
+    """Find buildings that air spans pass close by and don't cross, for planned ones only.
+
+    Parameters
+    ----------
+    air : AirSpans
+        n air spans.
+    crossings : Crossings
+        What they cross.
+    index : PlantIndex
+        Indexed layers.
+    near_m : float
+        Distance in plan within which a building is near, in metres.
+
+    Returns
+    -------
+    Crossings
+        Near misses of kind roof, sorted by air span and building: ``at_m`` is where the building
+        is nearest, from ``start_m`` to ``end_m`` it is near. The building attached to is not
+        among them. Nothing is charged for them.
+    """
+    segment, length = air.segment, air.length_m
+    line = np.asarray(shapely.linestrings(segment.reshape(-1, 2, 2)), dtype=object)
+    row, feature = index.buildings.tree.query(line, predicate="dwithin", distance=near_m)
+    over = crossings.kind == KIND_CODE[CrossingKind.ROOF]
+    most = len(index.buildings.polygon)
+    crossed = crossings.air[over] * most + crossings.feature[over]
+    other = (air.building[row] != feature) & ~np.isin(row * most + feature, crossed)
+    row, feature = row[other], feature[other]
+    order = np.lexsort((feature, row))
+    row, feature = row[order], feature[order]
+    outline = index.buildings.polygon[feature]
+    nearest = shapely.get_point(shapely.shortest_line(line[row], outline), 0)
+    close = shapely.intersection(line[row], shapely.buffer(outline, near_m))
+    places, of = shapely.get_coordinates(close, return_index=True)
+    along = shapely.line_locate_point(line[row][of], shapely.points(places))
+    at = shapely.line_locate_point(line[row], nearest)
+    start, end = at.copy(), at.copy()
+    np.minimum.at(start, of, along)
+    np.maximum.at(end, of, along)
+    return _rows(
+        CrossingKind.ROOF,
+        row,
+        feature,
+        (at, start, np.minimum(end, length[row])),
+        distance_m=shapely.distance(line[row], outline),
+        near=np.ones(len(row), dtype=bool),
+    )
 
 
 class _Lines(NamedTuple):

@@ -164,11 +164,21 @@ def _rules(project: Project) -> tuple[_Rule, ...]:
         _Rule(
             "roof_crossing",
             warning,
-            _kind(CrossingKind.ROOF),
+            _kind(CrossingKind.ROOF, near=False),
             "start_m",
             "costs.roof",
             "passes over the roof of building {name}",
             "Check the clearance over the roof; ask the owner.",
+        ),
+        _Rule(
+            "near_building",
+            warning,
+            _kind(CrossingKind.ROOF, near=True),
+            "distance_m",
+            "limits.near_building",
+            "passes {distance} from building {name} in plan, below its top; room beside it is not "
+            "checked",
+            "Look on site: keep the wire, and its swing, off wall, eave and gutter.",
         ),
         _Rule(
             "pool_crossing",

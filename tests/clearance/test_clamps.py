@@ -42,14 +42,61 @@ def clamps(place: Place) -> Clamps:
 def find_for(place: Place, sag_m: np.ndarray) -> Clamps:
     ends = place.ends()
     house = ends.end_ground_m + ends.end_usual_m
+    over = place.crossings.over_streets(len(place.air))
     return find_clamps(
-        place.air, place.index, place.supports, ends, house, sag_m, place.project, place.standards
+        place.air,
+        place.index,
+        place.supports,
+        ends,
+        house,
+        sag_m,
+        over,
+        place.project,
+        place.standards,
     )
 
 
 def test_the_ladder_pushes_the_clamp_toward_the_street(clamps: Clamps) -> None:
     assert clamps.converged.all()
+    assert not clamps.is_over_street.any()
     assert (clamps.lateral_with_ladder_m < clamps.lateral_after_m).all()
+
+
+def test_where_the_drop_goes_over_the_street_the_ladder_pushes_toward_the_house() -> None:
+    """The same clamps with a road between strand and house, then beyond, then only overhung."""
+    plots = [
+        Plot(span, clamp_m=clamp)
+        for span, clamp in ((16.0, 12.0), (25.0, 20.0), (34.0, 31.0), (38.0, 6.0))
+    ]
+    plain, over, beyond, hung = (
+        build_place([dataclasses.replace(plot, road=road) for plot in plots], **MEDIUM)
+        for road in (None, (8.0, 7.0), (-8.0, 7.0), (-2.0, 7.0))
+    )
+    sag = 0.02 * plain.air.length_m
+    same, across, back, part = (find_for(place, sag) for place in (plain, over, beyond, hung))
+    assert across.is_over_street.all()
+    assert hung.crossings.is_overhang.any()
+    for other in (same, back, part):
+        assert not other.is_over_street.any()
+        assert (other.lateral_with_ladder_m < other.lateral_after_m).all()
+        assert (other.sag_with_ladder_m < other.sag_after_m).all()
+        np.testing.assert_array_equal(other.sag_with_ladder_m, same.sag_with_ladder_m)
+    assert (across.lateral_with_ladder_m > across.lateral_after_m).all()
+    assert (across.sag_with_ladder_m > across.sag_after_m).all()
+    # Gone, the ladder leaves the same wire, whatever the side.
+    for name in ("sag_after_m", "lateral_after_m", "length_m", "air_span_m", "sink_m"):
+        np.testing.assert_allclose(getattr(across, name), getattr(same, name), atol=1e-9)
+    # Toward the house strand and drop give way; away from it the drop holds against the ladder.
+    assert (across.drop_tension_with_ladder_n < same.drop_tension_with_ladder_n).all()
+
+
+def test_a_ladder_over_the_street_never_overstresses_a_drop_that_one_on_this_side_does() -> None:
+    plot = Plot(25.0, clamp_m=20.0)
+    plain = build_place([plot], **MEDIUM)
+    over = build_place([dataclasses.replace(plot, road=(8.0, 7.0))], **MEDIUM)
+    tight = np.array([0.004 * 25.0])
+    assert find_for(plain, tight).ladder.tolist() == ["drop_overstressed"]
+    assert find_for(over, tight).ladder.tolist() == ["allowed"]
 
 
 def test_without_the_ladder_the_sag_grows_and_the_air_span_shrinks(
@@ -149,17 +196,25 @@ def test_clamps_do_not_depend_on_the_elevation_of_the_place() -> None:
     np.testing.assert_allclose(high.lateral_after_m, low.lateral_after_m, atol=1e-6)
 
 
-def test_on_every_clamp_of_the_demo_the_ladder_is_toward_the_street_and_the_sag_less(
+def test_on_every_clamp_of_the_demo_the_ladder_pushes_from_where_it_stands(
     demo_plan: Plan,
 ) -> None:
     drops = demo_plan.drops[demo_plan.drops["clamp_at_m"].notna()]
-    assert len(drops) > 50
-    # Where drops share a strand span the ladder's states are of the drop by itself.
-    mates = drops.groupby("strand_span_id")["address_id"].transform("count")
-    by_itself = drops[mates == 1]
-    assert len(by_itself) > 10
-    assert (by_itself["ladder_shift_m"] < by_itself["clamp_shift_m"]).all()
-    assert (drops["ladder_sag_m"] < drops["stringing_sag_m"]).all()
-    for column in ("ladder_sag_m", "ladder_shift_m", "clamp_shift_m", "clamp_sink_m"):
+    over = drops["is_street_crossing"]
+    assert over.sum() > 20
+    assert (~over).sum() > 50
+    # Here too where drops share a strand span: the ladder's states are of the drop by itself.
+    away = drops["ladder_shift_m"] < drops["clamp_shift_m"]
+    less = drops["ladder_sag_m"] < drops["stringing_sag_m"]
+    more_pull = drops["ladder_tension_n"] > drops["stringing_tension_n"]
+    for side in (away, less, more_pull):
+        np.testing.assert_array_equal(side, ~over)
+    for column in (
+        "ladder_sag_m",
+        "ladder_tension_n",
+        "ladder_shift_m",
+        "clamp_shift_m",
+        "clamp_sink_m",
+    ):
         assert np.isfinite(drops[column]).all()
     assert drops["strand_ladder"].notna().all()

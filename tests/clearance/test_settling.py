@@ -24,7 +24,8 @@ def clamps(place: Place) -> Clamps:
     ends = place.ends().take(np.array([0, 0, 1, 2]))
     house = ends.end_ground_m + ends.end_usual_m
     sag = 0.025 * air.length_m
-    work = (place.index, place.supports, ends, house, sag, place.project, place.standards)
+    over = place.crossings.over_streets(len(place.air))[[0, 0, 1, 2]]
+    work = (place.index, place.supports, ends, house, sag, over, place.project, place.standards)
     return find_clamps(air, *work)
 
 

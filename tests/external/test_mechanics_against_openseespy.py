@@ -185,18 +185,23 @@ def opensees_coupled(strand, clamp, house, drop_length, drop_wire, force):
 
 
 @pytest.mark.parametrize(
-    ("span", "tension", "part", "skew"),
-    list(itertools.product((25.0, 60.0), (2500.0, 8000.0), (0.08, 0.35, 0.5), (0.0, 0.6))),
+    ("span", "tension", "part", "skew", "toward_house"),
+    [
+        *itertools.product(
+            (25.0, 60.0), (2500.0, 8000.0), (0.08, 0.35, 0.5), (0.0, 0.6), (-240.0,)
+        ),
+        *itertools.product((25.0, 60.0), (2500.0, 8000.0), (0.08, 0.5), (0.0, 0.6), (240.0,)),
+    ],
 )
-def test_clamp_with_drop_and_ladder_rests_as_in_opensees(span, tension, part, skew):
+def test_clamp_with_drop_and_ladder_rests_as_in_opensees(span, tension, part, skew, toward_house):
     clamp, lateral, house_rise, drop_wire = part * span, 18.0, -1.5, (0.5, 1.5e5)
     strand = (span, 0.2, 4.0, 5e6, tension)
-    push = np.array([0.0, -240.0, -65.0])
+    push = np.array([0.0, toward_house, -65.0])
     states = solve_clamp(
         Strand(*strand),
         clamp,
         Drop(skew * lateral, lateral, house_rise, *drop_wire),
-        LadderLoad(240.0, 65.0),
+        LadderLoad(toward_house, 65.0),
         sag_m=0.35,
     )
     length = float(states.drop_length_m[0])

@@ -15,7 +15,7 @@ from geoplan.mechanics import (
     solve_clamp,
     solve_clamp_for_final_sag,
 )
-from geoplan.mechanics.clamp import solve_clamp_before_and_after
+from geoplan.mechanics.clamp import solve_clamp_before_and_after, solve_clamp_with_length
 
 STATES = ("no_ladder", "with_ladder", "ladder_gone")
 STRAND = Strand(40.0, 0.3, 4.0, 4e6, 4000.0)
@@ -23,7 +23,7 @@ DROP = Drop(2.0, 22.0, -2.0, 0.45, 1.5e5)
 LADDER = ladder_load(100.0, 25.0, 75.0)
 
 
-def random_job(seed, n):
+def random_job(seed, n, *, is_on_house_side=True):
     """Return n random but sane strands, clamps, drops, ladders and sags."""
     rng = np.random.default_rng(seed)
     span = rng.uniform(18.0, 80.0, n)
@@ -51,9 +51,60 @@ def random_job(seed, n):
         rng.uniform(65.0, 80.0, n),
         person_share_up=rng.uniform(0.5, 1.0, n),
         offset_m=offset,
+        is_on_house_side=is_on_house_side,
     )
     sag = np.hypot(drop.house_along_m, lateral) * rng.uniform(0.01, 0.06, n)
     return strand, clamp, drop, ladder, sag
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 10**6))
+def test_a_ladder_on_the_far_side_brings_the_clamp_nearer_and_gone_leaves_less_sag(seed):
+    strand, clamp, drop, ladder, sag = random_job(seed, 60, is_on_house_side=False)
+    on, gone, _ = solve_clamp_before_and_after(strand, clamp, drop, ladder, sag)
+    assert on.converged.all()
+    assert gone.converged.all()
+    assert (on.lateral_m > gone.lateral_m).all()
+    assert (on.air_span_m < gone.air_span_m).all()
+    assert (on.sag_m > gone.sag_m).all()
+    assert (on.drop_tension_max_n < gone.drop_tension_max_n).all()
+    np.testing.assert_allclose(gone.sag_m, sag, rtol=1e-7)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 10**6))
+def test_the_side_of_the_ladder_has_no_say_in_what_is_left_when_it_is_gone(seed):
+    strand, clamp, drop, near, sag = random_job(seed, 40)
+    far = random_job(seed, 40, is_on_house_side=False)[3]
+    np.testing.assert_array_equal(far.toward_house_n, -near.toward_house_n)
+    one = solve_clamp_before_and_after(strand, clamp, drop, near, sag)
+    other = solve_clamp_before_and_after(strand, clamp, drop, far, sag)
+    np.testing.assert_allclose(one[1].sag_m, other[1].sag_m, rtol=1e-9)
+    np.testing.assert_allclose(one[2], other[2], rtol=1e-12)
+    assert (one[0].lateral_m < other[0].lateral_m).all()
+    assert (one[0].drop_tension_max_n > other[0].drop_tension_max_n).all()
+
+
+def test_seen_from_the_other_side_a_push_is_the_same_with_its_sign_turned():
+    """A drop of next to no weight hardly pulls, so the strand alone answers, alike both ways."""
+    drop = Drop(0.0, 22.0, -0.2, 1e-4, 1.5e5)
+    both = LadderLoad(np.array([-250.0, 250.0]), 60.0)
+    states = solve_clamp(STRAND, 15.0, drop, both, sag_m=0.4)
+    away, nearer = states.with_ladder.lateral_m
+    assert away < 0.0 < nearer
+    assert away == pytest.approx(-nearer, rel=1e-3)
+    assert states.with_ladder.up_m[0] == pytest.approx(states.with_ladder.up_m[1], rel=1e-3)
+
+
+@pytest.mark.parametrize("is_on_house_side", [True, False])
+def test_a_drop_of_known_length_hangs_with_the_ladder_as_it_was_tied_off(is_on_house_side):
+    strand, clamp, drop, ladder, sag = random_job(11, 30, is_on_house_side=is_on_house_side)
+    states = solve_clamp(strand, clamp, drop, ladder, sag_m=sag)
+    on = solve_clamp_with_length(strand, clamp, drop, states.drop_length_m, ladder)
+    gone = solve_clamp_with_length(strand, clamp, drop, states.drop_length_m)
+    np.testing.assert_allclose(on.sag_m, sag, rtol=1e-5)
+    np.testing.assert_allclose(on.lateral_m, states.with_ladder.lateral_m, atol=1e-7)
+    np.testing.assert_allclose(gone.sag_m, states.ladder_gone.sag_m, rtol=1e-7)
 
 
 @settings(max_examples=12, deadline=None)
@@ -156,7 +207,8 @@ def test_just_one_of_sag_and_tension_is_taken(given):
     [
         ({"clamp_m": 41.0}, "position_m must be within the strand's span"),
         ({"drop": Drop(0.0, -5.0, 0.0, 0.4, 1e5)}, "house_lateral_m must be finite and above"),
-        ({"ladder": LadderLoad(-1.0, 0.0)}, "toward_street_n must be finite and zero or more"),
+        ({"ladder": LadderLoad(np.nan, 0.0)}, "toward_house_n must be finite"),
+        ({"ladder": LadderLoad(1.0, -1.0)}, "down_n must be finite and zero or more"),
         ({"ladder": LadderLoad(1.0, 0.0, 0.001)}, r"offset_m must be 0, or at least 0\.01"),
         ({"strand": Strand(40.0, 0.3, 4.0, 4e6, [[1.0]])}, "columns must be flat"),
         ({"sag_m": [0.4, np.nan]}, r"sag_m must be finite and above zero; .* index 1 is nan"),

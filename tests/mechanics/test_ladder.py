@@ -47,22 +47,31 @@ def test_foot_and_strand_carry_ladder_and_person_together():
     load = ladder_load(100.0, 30.0, 75.0, person_share_up=0.9)
     angle = np.radians(75.0)
     moment = G * (100.0 * 0.9 + 30.0 * 0.5) * np.cos(angle)
-    held = load.toward_street_n * np.sin(angle) + load.down_n * np.cos(angle)
+    held = -load.toward_house_n * np.sin(angle) + load.down_n * np.cos(angle)
     assert float(held) == pytest.approx(moment, rel=1e-12)
     # Without friction the contact force is square to the ladder.
-    assert float(load.down_n / load.toward_street_n) == pytest.approx(1 / np.tan(angle), rel=1e-12)
+    assert float(load.down_n / -load.toward_house_n) == pytest.approx(1 / np.tan(angle), rel=1e-12)
+
+
+def test_on_the_other_side_a_ladder_pushes_as_hard_the_other_way():
+    sides = ladder_load(100.0, 30.0, 75.0, is_on_house_side=np.array([True, False]))
+    assert sides.toward_house_n[0] < 0.0 < sides.toward_house_n[1]
+    assert sides.toward_house_n[0] == -sides.toward_house_n[1]
+    plain = ladder_load(100.0, 30.0, 75.0)
+    assert plain.toward_house_n == sides.toward_house_n[0]
+    assert plain.down_n == sides.down_n > 0.0
 
 
 def test_hooks_that_carry_more_weight_push_less():
     load = ladder_load(100.0, 30.0, 75.0, vertical_share=np.array([0.0, 0.3, 0.6]))
     assert (np.diff(load.down_n) > 0.0).all()
-    assert (np.diff(load.toward_street_n) < 0.0).all()
-    assert (load.toward_street_n > 0.0).all()
+    assert (np.diff(load.toward_house_n) > 0.0).all()
+    assert (load.toward_house_n < 0.0).all()
 
 
 def test_steeper_ladder_pushes_less():
     load = ladder_load(100.0, 30.0, np.array([60.0, 70.0, 80.0]))
-    assert (np.diff(load.toward_street_n) < 0.0).all()
+    assert (np.diff(load.toward_house_n) > 0.0).all()
 
 
 @pytest.mark.parametrize(

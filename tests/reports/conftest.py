@@ -236,6 +236,8 @@ def _drop(number: int) -> dict[str, Any]:
         "tension_worst_n": 800.0 + 10.0 * number,
         "tension_limit_n": 1000.0,
         "tension_case": "tension_loaded",
+        "tension_case_c": -1.0,
+        "tension_case_load": "wind",
         "swing_worst_m": 0.8,
         "margin_m": 0.9 - 0.0508 * number,
         "margin_required_m": 4.7,
@@ -245,6 +247,7 @@ def _drop(number: int) -> dict[str, Any]:
         "margin_over": f"road {HOSTILE[number % len(HOSTILE)]}",
         "margin_rule": "Book of Rules (invented), from memory",
         "ladder_sag_m": 0.127 if ladder == "allowed" else np.nan,
+        "ladder_tension_n": 270.0 if ladder else np.nan,
         "ladder_shift_m": -0.1 if ladder else np.nan,
         "clamp_shift_m": 0.05 if ladder else np.nan,
         "clamp_sink_m": 0.02 if ladder else np.nan,
@@ -378,6 +381,8 @@ def build(units: str = "us", *, feet: bool = True) -> Plan:
             "temperature_c": temperature_c,
             "sag_m": 0.2 + 0.002 * temperature_c,
             "tension_n": 320.0 - 2.0 * temperature_c,
+            "ladder_sag_m": np.nan,
+            "ladder_tension_n": np.nan,
         }
         for drop in drops
         for temperature_c in (-10.0, 15.0, 40.0)

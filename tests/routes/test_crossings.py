@@ -11,7 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoplan.routes.air_spans import AirSpans
-from geoplan.routes.crossings import KIND_CODE, KINDS, Crossings, find_crossings
+from geoplan.routes.crossings import (
+    KIND_CODE,
+    KINDS,
+    Crossings,
+    find_crossings,
+    find_near_buildings,
+)
 from geoplan.routes.index import build_index
 from geoplan.tables import CrossingKind
 from tests.towns import layer_frame, random_town
@@ -274,3 +280,57 @@ def test_moving_renumbers_air_spans_only() -> None:
     assert moved.at_m.tolist() == found.at_m.tolist()
     joined = Crossings.joined([found, moved])
     assert joined.air.tolist() == [0, 40]
+
+
+BLOCK = shapely.box(2.0, 10.0, 12.0, 20.0)
+
+
+def _near(air: AirSpans, *blocks: shapely.Polygon, near_m: float = 0.9) -> Crossings:
+    """Look for buildings beside air spans that cross nothing else."""
+    town = random_town(np.random.default_rng(0))
+    nothing = {name: layer_frame(name, []) for name in EMPTY if name != "buildings"}
+    addresses = layer_frame("addresses", [shapely.Point(0, 0)], ports_needed=[1])
+    buildings = layer_frame("buildings", list(blocks))
+    addresses = addresses.assign(parcel_id=[None], building_id=[buildings.index[0]])
+    town = dataclasses.replace(town, **nothing, addresses=addresses, buildings=buildings)
+    index = build_index(town, near_power_m=3.0, near_tree_m=0.6)
+    return find_near_buildings(air, find_crossings(air, index, **NEAR), index, near_m)
+
+
+def test_a_building_passed_close_by_is_near_where_it_is_within_the_distance() -> None:
+    found = _near(_air((1.5, 0, 1.5, 40)), BLOCK)
+    assert _kinds(found) == ["roof"]
+    assert found.is_near_miss.tolist() == [True]
+    assert found.distance_m[0] == pytest.approx(0.5)
+    beyond = np.sqrt(0.9**2 - 0.5**2)  # past its corners
+    assert found.start_m[0] == pytest.approx(10.0 - beyond, abs=0.02)
+    assert found.end_m[0] == pytest.approx(20.0 + beyond, abs=0.02)
+    assert found.start_m[0] <= found.at_m[0] <= found.end_m[0]
+    assert 10.0 - 1e-9 <= found.at_m[0] <= 20.0 + 1e-9
+
+
+def test_a_building_touched_at_a_corner_is_near_at_no_distance() -> None:
+    found = _near(_air((-8, 20, 12, 0)), BLOCK)
+    assert found.distance_m == pytest.approx([0.0], abs=1e-12)
+    assert found.at_m == pytest.approx([10 * np.sqrt(2)])
+
+
+def test_a_building_grazed_along_its_wall_is_passed_over_not_near() -> None:
+    air = _air((2.0, 0, 2.0, 40))
+    assert _kinds(_find(air, buildings=([BLOCK], {}))) == ["roof"]
+    assert len(_near(air, BLOCK)) == 0
+
+
+def test_neither_a_far_building_nor_one_passed_over_nor_the_own_is_near() -> None:
+    assert len(_near(_air((1.0, 0, 1.0, 40)), BLOCK)) == 0
+    assert len(_near(_air((5.0, 0, 5.0, 40)), BLOCK)) == 0
+    assert len(_near(_air((1.5, 0, 1.5, 40), building=0), BLOCK)) == 0
+    assert len(_near(_air((1.0, 0, 1.0, 40)), BLOCK, near_m=1.1)) == 1
+
+
+def test_near_buildings_come_by_air_span_and_building() -> None:
+    other = shapely.box(-9.0, 10.0, 1.0, 20.0)
+    found = _near(_air((1.5, 0, 1.5, 40), (1.7, 0, 1.7, 40), (30, 0, 30, 40)), BLOCK, other)
+    assert found.air.tolist() == [0, 0, 1, 1]
+    assert found.feature.tolist() == [0, 1, 0, 1]
+    assert found.distance_m == pytest.approx([0.5, 0.5, 0.3, 0.7])

@@ -156,6 +156,15 @@ CASES = [
         None,
     ),
     (
+        _crossing(CrossingKind.ROOF, is_near_miss=True, distance_m=0.3048),
+        "near_building",
+        "warning",
+        0.3048,
+        "limits.near_building",
+        "passes 1.0 ft from building F1 in plan, below its top; room beside it is not checked",
+        "passes 0.30 m from building F1 in plan, below its top; room beside it is not checked",
+    ),
+    (
         _crossing(CrossingKind.POOL),
         "pool_crossing",
         "error",
