@@ -33,7 +33,10 @@ class Limits(Section):
         0.10, "Least distance of a span clamp from the pole with the terminal.", ge=0
     )
     min_clamp_to_pole: Length = metres(
-        0.38, "Least distance of a span clamp from any other pole.", ge=0
+        0.90,
+        "Least distance of a span clamp from any other pole: room for a ladder on the strand; "
+        "common practice, no source.",
+        ge=0,
     )
     min_wall_angle: Angle = Field(
         Si(30.0), validate_default=True, description="Flatter off the wall is flagged."
@@ -47,6 +50,12 @@ class Limits(Section):
     near_power: Length = metres(3.0, "Power nearer than this in plan is flagged.", ge=0)
     near_pool: Length = metres(3.05, "A pool nearer than this in plan is flagged.", ge=0)
     near_tree: Length = metres(0.6, "Room to leave beside a crown, for swing.", ge=0)
+    near_building: Length = metres(
+        0.9,
+        "A planned drop that passes another building nearer than this, below its top, is flagged; "
+        "common practice, no source.",
+        ge=0,
+    )
     max_building_distance: Length = metres(
         40.0, "Farthest building of the same lot that an address is attached to.", ge=0
     )
@@ -428,6 +437,26 @@ def _shown(value: Any) -> str:
     return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
 
 
+_WANTED = {
+    "tuple_type": "has to be a list in square brackets",
+    "list_type": "has to be a list in square brackets",
+    "dict_type": "has to be a table of keys and values, such as { key = value }",
+    "model_type": "has to be a table of keys and values, such as { key = value }",
+    "model_attributes_type": "has to be a table of keys and values, such as { key = value }",
+    "float_type": "has to be a number",
+    "float_parsing": "has to be a number",
+    "int_type": "has to be a whole number",
+    "int_parsing": "has to be a whole number",
+    "int_from_float": "has to be a whole number",
+    "bool_type": "has to be true or false",
+    "bool_parsing": "has to be true or false",
+    "string_type": "has to be a text in quotes",
+    "too_long": "has too many entries",
+    "too_short": "has too few entries",
+}
+"""What is wanted where a value is of the wrong sort, by the kind of fault."""
+
+
 def _as_project_error(error: ValidationError, where: str) -> ProjectFileError:
     faults = error.errors(include_url=False)
     first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])
@@ -437,13 +466,35 @@ def _as_project_error(error: ValidationError, where: str) -> ProjectFileError:
         return ProjectFileError(
             f"{where}, key {key}", "unknown key", nearest_name(location[-1], _keys(location[:-1]))
         )
-    problem = first["msg"].removeprefix("Value error, ")
     given = first.get("input")
-    if first["type"] == "missing":
+    kind = first["type"]
+    if kind == "missing" and location[-1].isdigit():
+        kind, key = "too_short", ".".join(location[:-1])
+    if kind == "missing":
         return ProjectFileError(f"{where}, key {key}", "is missing", "Add it.")
+    said = first["msg"].removeprefix("Value error, ").replace("Input should be", "has to be")
+    problem = _WANTED.get(kind, said)
+    about = _described(location) if kind in _WANTED else ""
     return ProjectFileError(
-        f"{where}, key {key}", f"{problem} (given: {_shown(given)})", "Correct the value."
+        f"{where}, key {key}",
+        f"{problem} (given: {_shown(given)})",
+        f"It is: {about}" if about else "Correct the value.",
     )
+
+
+def _described(location: list[str]) -> str:
+    """Return the sentence that describes a key, or the section or table around a part of it."""
+    model: type[BaseModel] = Project
+    about = ""
+    for part in location:
+        field = model.model_fields.get(part)
+        if field is None:
+            break
+        about = field.description or ""
+        if not (isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel)):
+            break
+        model = field.annotation
+    return about
 
 
 def _keys(location: list[str]) -> list[str]:

@@ -26,9 +26,15 @@ WORK_S: Mapping[str, float] = MappingProxyType(
         "street_crossing": 4500.0,
         "street_crossing_span_clamp": 5400.0,
         "bucket": 1200.0,
+        "run_metre": 45.0,
+        "run_pole": 300.0,
     }
 )
-"""Time on site by kind of job, and what a bucket adds; common practice, no source."""
+"""Time on site by kind of job, and what a bucket and the strand run add.
+
+Common practice, no source. A metre of strand run takes two ties and a share of moving the
+ladder; a pole takes a ladder set up there to get the wire past it, or to the terminal.
+"""
 
 SETUP_S: Mapping[str, float] = MappingProxyType(
     {
@@ -125,7 +131,8 @@ class Days(Section):
     )
     work: Annotated[dict[str, Task], _over(WORK_S)] = Field(
         default_factory=_copy(WORK_S),
-        description="Time on site by kind of job; 'bucket' is added for a bucket.",
+        description="Time on site by kind of job; 'bucket' is added for a bucket, 'run_metre' for "
+        "each metre of wire along a strand, 'run_pole' for each pole passed and the terminal.",
     )
     setup: Annotated[dict[str, Task], _over(SETUP_S)] = Field(
         default_factory=_copy(SETUP_S),

@@ -73,6 +73,40 @@ WORK_TABLES: tuple[Table, ...] = (
             ),
             length("power_approach_m", "Approach distance that the rule asks for."),
             text("power_approach_note", "Rule, voltage it was taken for, or why not checked."),
+            text(
+                "power_lines",
+                "All power near the place of work, the pole or the wire, 'id, kind, N V: keep X "
+                "away', the greatest distance first, split by ';'.",
+            ),
+            text(
+                "run_poles",
+                "Poles along the strand run from the access pole to the terminal, both among "
+                "them, split by ';'; empty: no wire along a strand.",
+            ),
+            text(
+                "run_roads",
+                "Roads whose carriageway the strand run crosses or hangs over, split by ';'.",
+            ),
+            text(
+                "run_power",
+                "Power that the strand run crosses or passes within the approach distance, or "
+                "may: 'id, kind, volts', split by ';'.",
+            ),
+            text(
+                "other_roads",
+                "Roads besides that of the job within the distance that counts as beside a road, "
+                "of a place of work, pole or strand run, split by ';'.",
+            ),
+            text(
+                "poor_poles",
+                "Access pole, poles passed and terminal recorded in poor condition, split by ';'.",
+            ),
+            text("unrated_poles", "Those without a recorded condition, split by ';'."),
+            flag(
+                "is_over_street",
+                "Whether the air span crosses a street, or hangs over the whole width of a "
+                "carriageway without crossing its centre-line.",
+            ),
             flag("is_bucket_job", "Whether the clamp has to be reached from a bucket."),
             flag("is_owner_permit_needed", "Whether a railway, highway or water owner must agree."),
             duration("work_s", "Time on site by the settings, for the whole crew."),

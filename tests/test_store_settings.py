@@ -56,7 +56,21 @@ WRONG = [
     ({"days": {"length": 7}}, "7 has no unit; write for example"),
     ({"days": {"detour": 0.9}}, "key days.detour"),
     ({"days": {"speed": "0 km/h"}}, "key days.speed"),
-    ({"days": {"depot": [1.0]}}, "key days.depot"),
+    ({"days": {"depot": [1.0]}}, r"key days.depot: has too few entries .* It is: \[x, y\]"),
+    ({"days": {"depot": [1.0, 2.0, 3.0]}}, "key days.depot: has too many entries"),
+    ({"days": {"depot": ["a", 2.0]}}, "key days.depot.0: has to be a number"),
+    (
+        {"days": {"depot": "town hall"}},
+        r"key days.depot: has to be a list in square brackets \(given: 'town hall'\)\. "
+        r"It is: \[x, y\] in the project CRS",
+    ),
+    (
+        {"crew": {"two_people": "A001"}},
+        r"key crew.two_people: has to be a list in square brackets \(given: 'A001'\)\. "
+        "It is: Addresses whose drop",
+    ),
+    ({"days": {"work": "2 h"}}, "key days.work: has to be a table of keys and values"),
+    ({"days": {"work": {"run_metre": "-1 s"}}}, "key days.work.run_metre"),
     ({"days": {"work": {"span_clamp": "-1 h"}}}, "key days.work.span_clamp"),
     ({"supply": {"kind": "loose"}}, "key supply.kind"),
     ({"supply": {"stocked_lengths": []}}, "needs at least one length"),

@@ -66,7 +66,10 @@ _SINGLE: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
             "device_spacing_per_mph": "length",
             "one_lane_device_spacing": "length",
         },
-        "people": dict.fromkeys(("traffic", "flaggers", "hazard", "bucket"), "count"),
+        "people": dict.fromkeys(
+            ("traffic", "flaggers", "hazard", "bucket", "run_over_road"), "count"
+        ),
+        "run": {"longest_stop": "length"},
         "alone": {"max_pull": "length", "no_contact": "length"},
         "places": dict.fromkeys(
             (

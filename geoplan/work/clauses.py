@@ -53,7 +53,7 @@ def chained(count: int, parts: Sequence[tuple[IntArray, Any]], between: str = BE
     return text.where(text != "", None).astype("str").array
 
 
-def per_row(rows: IntArray, words: Any, count: int) -> Any:
+def per_row(rows: IntArray, words: Any, count: int, between: str = BETWEEN) -> Any:
     """Join all clauses of each row, in their order.
 
     Parameters
@@ -64,6 +64,8 @@ def per_row(rows: IntArray, words: Any, count: int) -> Any:
         Clauses.
     count : int
         Rows.
+    between : str
+        What splits them.
 
     Returns
     -------
@@ -76,7 +78,7 @@ def per_row(rows: IntArray, words: Any, count: int) -> Any:
     for number in range(int(rank.max(initial=-1)) + 1):
         at = np.flatnonzero(rank == number)
         parts.append((rows[at], text.take(at)))
-    return chained(count, parts)
+    return chained(count, parts, between)
 
 
 def in_words(values: FloatArray, quantity: str, units: ReportUnits) -> Any:

@@ -21,15 +21,18 @@ from geoplan.units import say
 from geoplan.work.clauses import chained, in_words, per_row
 from geoplan.work.known_addresses import refuse_unknown_addresses
 from geoplan.work.places import is_bucket_job
-from geoplan.work.road_works import STOP
-from geoplan.work.traffic import NOT_SEEN, Traffic
+from geoplan.work.road_works import hangs_over
+from geoplan.work.strand_run import LIST_SPLIT
+from geoplan.work.traffic import Traffic
+from geoplan.work.traffic_words import hung_over
 
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-NUMBER_WORDS = ("nobody", "one", "two", "three", "four", "five", "six")
 LISTED = 2
 """People for addresses that the settings list for two, whatever the rules say of hazards."""
+LEAST_WITHIN = 2
+"""People where power is within the approach distance, whatever the rules say of hazards."""
 
 
 def build_crew(
@@ -69,32 +72,35 @@ def build_crew(
     Power whose distance is not known counts as near. Where no layer of power was brought at all,
     that is said, and asks for nobody.
     """
-    count = len(plan.drops)
+    count, units = len(plan.drops), plan.project.units
     hazards = _hazards(plan, rules, approach, without_place)
     bucket = np.flatnonzero(is_bucket_job(plan.drops))
     size = traffic.people.copy()
     for rows, _ in hazards:
         size[rows] = np.maximum(size[rows], int(rules.value("people.hazard")))
+    within = np.flatnonzero(approach["power_approach"] == "within")
+    size[within] = np.maximum(size[within], LEAST_WITHIN)
     size[bucket] = np.maximum(size[bucket], int(rules.value("people.bucket")))
     listed = _listed(plan)
     size[listed] = np.maximum(size[listed], LISTED)
     told = pd.Series(traffic.crossing_reasons)
+    hung = hung_over(plan.crossings[hangs_over(plan.crossings)], plan.drops["address_id"], units)
     by_road = np.flatnonzero(told.notna())
     alone = np.flatnonzero(size == 1)
     reasons = chained(
         count,
         [
+            *hazards[:1],
             (by_road, texts(told).take(by_road)),
-            *hazards,
-            (bucket, _said(bucket, "bucket job: one up, one on the ground (people.bucket)")),
-            (listed, _said(listed, "two people by crew.two_people")),
+            (np.arange(count), hung),
+            *hazards[1:],
+            (bucket, _said(bucket, "bucket job: one up, one on the ground")),
+            (listed, _said(listed, "two people by the project's list of addresses")),
             *_alone(plan, rules, traffic, approach, alone[told.isna().to_numpy()[alone]]),
             *_not_checked(traffic, approach),
         ],
     )
-    words = [*NUMBER_WORDS, *map(str, range(len(NUMBER_WORDS), int(size.max(initial=0)) + 1))]
-    opening = worded(size, [f"{word}: " for word in words])
-    return pd.DataFrame({"crew_size": size, "crew_reasons": joined(opening, reasons)})
+    return pd.DataFrame({"crew_size": size, "crew_reasons": reasons})
 
 
 def _said(rows: IntArray, sentence: str) -> Any:
@@ -109,16 +115,25 @@ def _hazards(
 ) -> list[tuple[IntArray, Any]]:
     """Return what asks for more than one person, but for roads and buckets."""
     drops, units = plan.drops, plan.project.units
-    state, note = approach["power_approach"], texts(approach["power_approach_note"])
+    state, note = approach["power_approach"], _shortly(approach["power_approach_note"])
     within = np.flatnonzero(state == "within")
     is_unknown = (state == "not_checked") & approach["power_approach_m"].notna()
     is_unknown |= (state == "not_checked") & ("power" not in plan.layers.absent)
     unknown = np.flatnonzero(is_unknown)
+    told_run = pd.Series(texts(approach["run_power"]))
+    on_run = np.flatnonzero(told_run.notna())
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
     pull = rules.value("alone.max_pull")
     long = np.flatnonzero(span > pull)
     parts = [
-        (within, joined("power within the approach distance: ", note.take(within))),
+        (
+            within,
+            joined(
+                "power within the approach distance: not to be started before the power's owner "
+                "has made it safe: ",
+                note.take(within),
+            ),
+        ),
         (unknown, joined("power not checked: ", note.take(unknown))),
         _met(plan, "tree", "crown of tree {} in the way"),
         _met(
@@ -126,14 +141,21 @@ def _hazards(
             "power",
             "power {} crosses the air span: a second person watches it while the wire goes up",
         ),
+        (
+            on_run,
+            joined(
+                "power on the strand run: ",
+                told_run.str.replace(LIST_SPLIT, "; ", regex=False).array.take(on_run),
+                ": a second person watches it while the wire is led along the strand",
+            ),
+        ),
         _met(plan, "roof", "roof of {} between the supports: not to be raised in one pull"),
         (
             long,
             joined(
                 "air span ",
                 in_words(span[long], "length", units),
-                f" above the {say(pull, 'length', units)} that one raises in one pull "
-                "(alone.max_pull)",
+                f", longer than the {say(pull, 'length', units)} that one raises in one pull",
             ),
         ),
     ]
@@ -145,6 +167,11 @@ def _hazards(
         )
         parts.append((rows, _said(rows, sentence)))
     return parts
+
+
+def _shortly(notes: pd.Series) -> Any:
+    """Return what notes on power say before they name the rule."""
+    return texts(notes.str.split("; ", n=1).str[0])
 
 
 def _listed(plan: Plan) -> IntArray:
@@ -174,15 +201,20 @@ def _alone(
     pull = say(most, "length", units)
     span = plan.drops["air_span_m"].to_numpy(dtype=np.float64)[rows]
     short = np.flatnonzero(span <= most)
+    has_run = plan.drops["strand_run_m"].to_numpy(dtype=np.float64) > 0
     road = worded(
-        traffic.code[rows] >= STOP,
-        ("crosses no road", "crosses a road within the limits for one (crossing.alone)"),
+        np.where(traffic.is_over_road[rows], 2, has_run[rows]),
+        (
+            "over no road",
+            "neither air span nor strand run over a road",
+            "over a road within the limits for one",
+        ),
     )
     clear = (
-        approach["power_approach"]
-        .iloc[rows]
-        .map({"clear": "power beyond the approach distance", "none": "no power near"})
+        approach["power_approach"].iloc[rows].map({"clear": "power beyond the approach distance"})
     )
+    none = np.flatnonzero(approach["power_approach"].iloc[rows] == "none")
+    note = texts(approach["power_approach_note"]).take(rows[none])
     has = np.flatnonzero(clear.notna())
     return [
         (rows, road),
@@ -195,6 +227,7 @@ def _alone(
             ),
         ),
         (rows[has], texts(clear).take(has)),
+        (rows[none], note),
     ]
 
 
@@ -202,13 +235,11 @@ def _not_checked(traffic: Traffic, approach: pd.DataFrame) -> list[tuple[IntArra
     """Say what was not known, and what was taken instead."""
     unknown = pd.Series(traffic.unknown)
     taken = np.flatnonzero(unknown.notna())
-    crosses = np.flatnonzero(traffic.code >= STOP)
     dark = np.flatnonzero(
         (approach["power_approach"] == "not_checked") & approach["power_approach_m"].isna()
     )
     note = texts(approach["power_approach_note"]).take(dark)
     return [
         (taken, texts(unknown).take(taken)),
-        (crosses, _said(crosses, NOT_SEEN)),
         (dark, joined("power not checked: ", note)),
     ]

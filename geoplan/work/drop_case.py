@@ -21,7 +21,6 @@ Row = Mapping[Any, Any]
 
 WINDS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
 
-CROSSES_STREET = ("street_crossing", "street_crossing_span_clamp")
 FROM_CLAMP = ("span_clamp", "street_crossing_span_clamp")
 LADDER_ALLOWED = "allowed"
 
@@ -49,8 +48,8 @@ class DropCase:
 
     @property
     def is_over_street(self) -> bool:
-        """Whether the air span crosses a street."""
-        return str(self.job["job_kind"]) in CROSSES_STREET
+        """Whether the air span crosses a street, or hangs over the whole of one."""
+        return bool(self.job["is_over_street"])
 
     def length(self, metres: float) -> str:
         """Write a length."""

@@ -120,6 +120,29 @@ class Ground:
         distance[point[lead]] = edge[lead]
         return nearest, distance
 
+    def roads_near(
+        self, x_m: FloatArray, y_m: FloatArray, within_m: float
+    ) -> tuple[IntArray, IntArray, FloatArray]:
+        """Find all roads whose carriageway is near points.
+
+        Parameters
+        ----------
+        x_m, y_m : ndarray of float64, shape (n,)
+            Points in working coordinates.
+        within_m : float
+            Roads farther away don't count, m.
+
+        Returns
+        -------
+        point, road : ndarray of int64, shape (k,)
+            Rows; a pair is there once for each straight piece of the road that is near.
+        edge_m : ndarray of float64, shape (k,)
+            Distance to the edge of the carriageway, m, 0 on it.
+        """
+        point, piece, edge = self._edges(shapely.points(x_m, y_m), x_m, y_m, within_m)
+        keep = edge <= within_m
+        return point[keep], self.road[piece[keep]], np.maximum(edge[keep], 0.0)
+
     def _edges(
         self, points: npt.NDArray[np.object_], x_m: FloatArray, y_m: FloatArray, within_m: float
     ) -> tuple[IntArray, IntArray, FloatArray]:

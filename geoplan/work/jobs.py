@@ -29,7 +29,8 @@ from geoplan.work.crew import build_crew
 from geoplan.work.ground import build_ground
 from geoplan.work.lengths import build_lengths
 from geoplan.work.places import build_places, is_bucket_job
-from geoplan.work.road_works import TRAFFIC_CLASSES
+from geoplan.work.road_works import TRAFFIC_CLASSES, is_over_street
+from geoplan.work.strand_run import StrandRuns, pole_columns, trace_runs
 from geoplan.work.traffic import NOT_SEEN, build_traffic
 
 IntArray = npt.NDArray[np.int64]
@@ -70,11 +71,15 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
     """
     drops, project = plan.drops, plan.project
     ground = build_ground(plan.layers)
-    lengths = build_lengths(drops, plan.air_spans, plan.layers.addresses.index, project)
+    over_street = is_over_street(drops, plan.crossings)
+    lengths = build_lengths(
+        drops, plan.air_spans, plan.layers.addresses.index, project, over_street
+    )
+    runs = trace_runs(drops, plan.layers.poles, project.heights.strand_height)
     found = build_places(plan, rules, ground)
-    traffic = build_traffic(plan, rules, ground, found.table)
+    traffic = build_traffic(plan, rules, ground, found.table, runs)
     no_contact = rules.value("alone.no_contact")
-    approach = build_approach(plan, load_rule_set(project.rule_set), no_contact)
+    approach = build_approach(plan, load_rule_set(project.rule_set), no_contact, runs)
     crew = build_crew(plan, rules, traffic, approach, found.without)
     kind = job_kinds(drops)
     bucket = is_bucket_job(drops)
@@ -89,8 +94,10 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
                 **_columns(crew),
                 **_columns(traffic.columns),
                 **_columns(approach),
+                **_columns(pole_columns(runs, drops, plan.layers.poles)),
+                "is_over_street": over_street,
                 "is_bucket_job": bucket,
-                "work_s": _work_s(kind, bucket, project),
+                "work_s": _work_s(drops, over_street, bucket, runs, project),
                 "crew_day_id": worded(np.full(len(drops), -1), ()),
             },
             geometry=shapely.force_2d(shapely.get_point(ends, -1)),
@@ -145,9 +152,20 @@ def _columns(frame: pd.DataFrame) -> dict[str, Any]:
     return {str(name): frame[name].array for name in frame.columns}
 
 
-def _work_s(kind: IntArray, bucket: BoolArray, project: Project) -> FloatArray:
-    usual = np.array([project.days.work[name] for name in JOB_KINDS])
-    return np.asarray(usual[kind] + project.days.work["bucket"] * bucket)
+def _work_s(
+    drops: pd.DataFrame,
+    over_street: BoolArray,
+    bucket: BoolArray,
+    runs: StrandRuns,
+    project: Project,
+) -> FloatArray:
+    """Return the time on site: by kind of job, and what a bucket and the strand run add."""
+    times = project.days.work
+    has_clamp = drops["strand_span_id"].notna().to_numpy(dtype=bool)
+    usual = np.array([times[name] for name in JOB_KINDS])[has_clamp + 2 * over_street]
+    run_m = drops["strand_run_m"].to_numpy(dtype=np.float64)
+    along = times["run_metre"] * run_m + times["run_pole"] * runs.poles_passed(has_clamp)
+    return np.asarray(usual + times["bucket"] * bucket + along)
 
 
 def _figures(

@@ -31,7 +31,11 @@ ROUNDING_M = 1e-6
 
 
 def build_lengths(
-    drops: pd.DataFrame, air_spans: gpd.GeoDataFrame, addresses: pd.Index, project: Project
+    drops: pd.DataFrame,
+    air_spans: gpd.GeoDataFrame,
+    addresses: pd.Index,
+    project: Project,
+    over_street: BoolArray | None = None,
 ) -> pd.DataFrame:
     """Work out wire and hand line of each drop.
 
@@ -45,6 +49,8 @@ def build_lengths(
         Ids of all addresses, served or not.
     project : Project
         Settings; ``[lengths]`` and ``[supply]``.
+    over_street : ndarray of bool, shape (n,), optional
+        Air spans that are raised over a street; by default those that cross one.
 
     Returns
     -------
@@ -72,6 +78,8 @@ def build_lengths(
     loops = settings.loops + settings.connections
     wire = building + arc + strand + settings.pole_run + loops
     crosses = drops["is_street_crossing"].to_numpy(dtype=bool)
+    if over_street is not None:
+        crosses = over_street
     return pd.DataFrame(
         {
             "building_run_m": building,

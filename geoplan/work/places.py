@@ -21,8 +21,10 @@ from geoplan.framing import declared
 from geoplan.model import Layers, Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.tables import TABLES
-from geoplan.text_columns import assembled, joined, places, texts, worded
+from geoplan.text_columns import places, worded
 from geoplan.work.ground import Ground
+from geoplan.work.place_notes import NOTE_KEYS, DropEnds, Placed, build_notes
+from geoplan.work.road_works import is_over_street
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -33,25 +35,11 @@ TURNS_DEG = (0.0, 30.0, -30.0, 60.0, -60.0, 90.0, -90.0, 120.0, -120.0, 150.0, -
 SHIFTS = (0.0, 0.25, -0.25, 0.5, -0.5, 1.0, -1.0)
 """Shifts along the strand tried for a ladder or bucket, as parts of their way off it."""
 
-NOTES = {
-    "pole": "at the pole, on the side of the house; lash it to the pole before work starts",
-    "pole_aside": "at the pole, turned from the house to where the ground is free; "
-    "lash it to the pole before work starts",
-    "clamp": "on the field side of the strand, below the clamp, never in the street; lash it to "
-    "the strand before work starts",
-    "house": "at the premises attachment; secure it before work starts",
-    "reel_house": "near the house; run the wire to the pole clear of walks and plantings",
-    "reel_walk": "on the house side of the walk, below the clamp, so that people can pass",
-    "reel_below": "on the house side, below the clamp; leave room for people to pass",
-    "reel_field": "on the field side, below the clamp; secured and braked, so that one pull "
-    "clears the road",
-    "reel_pole": "at the pole; secured and braked, so that one pull clears the road",
-    "bucket": "no ladder may go on this strand; if the bucket has to stand on the carriageway, "
-    "set up traffic control for that first",
-}
-"""What is said of each place."""
-NOTE_KEYS = tuple(NOTES)
-ON_WALK = "; on a walk or driveway: guard it, and let people pass"
+STREET_WITHIN_M = 15.0
+"""A carriageway nearer than this makes its side of a pole or clamp the street side; common
+practice, no source."""
+KERB_SLACK_M = 0.3
+"""How much nearer than its pole a place along the kerb may come to a carriageway."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +69,13 @@ class _Site:
     is_bucket: BoolArray
     hook_m: FloatArray
     attachment_m: FloatArray
+    kerb_m: FloatArray
+    """Way from pole or clamp to the nearest carriageway; infinite beyond `STREET_WITHIN_M`."""
+
+    @property
+    def has_street(self) -> BoolArray:
+        """Whether a carriageway is near enough for a street side, or is crossed."""
+        return np.asarray(self.crosses | np.isfinite(self.kerb_m), dtype=bool)
 
 
 def is_bucket_job(drops: pd.DataFrame) -> BoolArray:
@@ -121,10 +116,18 @@ def build_places(plan: Plan, rules: CrewRules, ground: Ground) -> Places:
     -----
     A ladder's foot is out by its height over the tangent of ``[ladder] angle``. At a clamp the
     field side is the house's side, or the other one where the drop crosses the street; only that
-    side is tried. A reel goes on a walk or driveway only where no other place was found. A note
-    tells of places on a walk or driveway, and on a lot that isn't the address's.
+    side is tried. At a pole the ladder goes toward the house, or away from it where the drop
+    crosses the street. Neither ladder nor a reel beyond a street comes nearer to a carriageway
+    than its pole or clamp: never between pole and street. A reel goes on a walk or driveway only
+    where no other place was found. A note tells the compass side, places on a walk or driveway,
+    on a lot that isn't the address's, other drops at the same place, and the pole on which the
+    clamp's span ends.
+
+    References
+    ----------
+    Sides: common practice, no source.
     """
-    site = _site(plan)
+    site = _site(plan, ground)
     slope = np.tan(np.radians(plan.project.ladder.angle))
     keep = rules.value("places.keep_off")
     parts = [
@@ -134,7 +137,7 @@ def build_places(plan: Plan, rules: CrewRules, ground: Ground) -> Places:
         _house_ladders(site, ground, site.attachment_m / slope, keep, plan),
         *_reels(site, ground, rules, slope, _walk_ends(plan)),
     ]
-    table = _table(parts, plan, ground)
+    table = _table(parts, plan, ground, site)
     has = {name: np.zeros(len(site.start), dtype=bool) for name in _needs(site)}
     for part in parts:
         has[part.place][part.rows] = True
@@ -162,14 +165,18 @@ def _needs(site: _Site) -> dict[str, BoolArray]:
     }
 
 
-def _site(plan: Plan) -> _Site:
+def _site(plan: Plan, ground: Ground) -> _Site:
     drops, layers = plan.drops, plan.layers
     ends = shapely.get_coordinates(plan.air_spans.geometry.values).reshape(-1, 2, 2)
     start, end = ends[:, 0], ends[:, 1]
     to_house = _unit(end - start)
-    crosses = drops["is_street_crossing"].to_numpy(dtype=bool)
     span = places(drops["strand_span_id"], layers.spans.index)
     has_clamp = span >= 0
+    crosses = np.where(
+        has_clamp,
+        drops["is_street_crossing"].to_numpy(dtype=bool),
+        is_over_street(drops, plan.crossings),
+    )
     along = np.zeros_like(start)
     along[has_clamp] = _unit(_span_vectors(layers, span[has_clamp]))
     square = np.stack([-along[:, 1], along[:, 0]], axis=1)
@@ -186,6 +193,7 @@ def _site(plan: Plan) -> _Site:
         is_bucket_job(drops),
         drops["hook_height_m"].to_numpy(dtype=np.float64),
         drops["attachment_height_m"].to_numpy(dtype=np.float64),
+        ground.nearest_road(start[:, 0], start[:, 1], STREET_WITHIN_M)[1],
     )
 
 
@@ -205,9 +213,17 @@ def _turned(vectors: FloatArray, angle_deg: float) -> FloatArray:
 
 
 def _first_free(
-    candidates: Sequence[FloatArray], ground: Ground, keep_off_m: float, *, off_walks: bool
+    candidates: Sequence[FloatArray],
+    ground: Ground,
+    keep_off_m: float,
+    kerb_m: FloatArray,
+    *,
+    off_walks: bool,
 ) -> tuple[FloatArray, IntArray]:
-    """Take each row's first candidate that is free, off walks if that can be; -1 where none is."""
+    """Take each row's first candidate that is free, off walks if that can be; -1 where none is.
+
+    `kerb_m` is the least way to a carriageway, by row; NaN: no matter.
+    """
     count = len(candidates[0])
     chosen = np.full((count, 2), np.nan)
     number = np.full(count, -1, dtype=np.int64)
@@ -217,6 +233,9 @@ def _first_free(
             if len(left) == 0:
                 break
             took = left[ground.is_free(points[left, 0], points[left, 1], keep_off_m)]
+            bound = took[np.isfinite(kerb_m[took])]
+            _, edge = ground.nearest_road(points[bound, 0], points[bound, 1], STREET_WITHIN_M)
+            took = np.setdiff1d(took, bound[edge < kerb_m[bound]])
             if is_strict:
                 took = took[ground.is_off_walks(points[took, 0], points[took, 1])]
             chosen[took], number[took] = points[took], rank
@@ -229,13 +248,16 @@ def _found(
     candidates: Sequence[FloatArray],
     ground: Ground,
     keep_off_m: float,
-    notes: Sequence[str],
+    notes: npt.NDArray[np.str_],
+    kerb_m: FloatArray | None = None,
 ) -> _Part:
-    """Find places for some drops; `notes` are those of each candidate."""
-    xy, number = _first_free(candidates, ground, keep_off_m, off_walks=place == "reel")
-    got = number >= 0
-    note = np.array([NOTE_KEYS.index(name) for name in notes], dtype=np.int64)
-    return _Part(place, rows[got], xy[got], note[number[got]])
+    """Find places for some drops; `notes` are those of each candidate (first axis) and drop."""
+    least = np.full(len(rows), np.nan) if kerb_m is None else kerb_m[rows] - KERB_SLACK_M
+    xy, number = _first_free(candidates, ground, keep_off_m, least, off_walks=place == "reel")
+    got = np.flatnonzero(number >= 0)
+    chosen = np.broadcast_to(notes, (len(candidates), len(rows)))[number[got], got]
+    note = np.array([NOTE_KEYS.index(str(name)) for name in chosen], dtype=np.int64)
+    return _Part(place, rows[got], xy[got], note)
 
 
 def _around(centre: FloatArray, direction: FloatArray, out_m: FloatArray) -> list[FloatArray]:
@@ -243,17 +265,26 @@ def _around(centre: FloatArray, direction: FloatArray, out_m: FloatArray) -> lis
 
 
 def _pole_ladders(site: _Site, ground: Ground, out_m: FloatArray, keep_off_m: float) -> list[_Part]:
+    """Try the house's side first, or the side away from the house where a street lies between."""
     rows = np.flatnonzero(~site.has_clamp)
-    tried = _around(site.start[rows], site.to_house[rows], out_m[rows])
-    notes = ["pole" if abs(turn) < 90 else "pole_aside" for turn in TURNS_DEG]
-    return [_found("ladder", rows, tried, ground, keep_off_m, notes)]
+    first = np.where(site.crosses[:, None], -site.to_house, site.to_house)[rows]
+    tried = _around(site.start[rows], first, out_m[rows])
+    base = np.select(
+        [site.crosses[rows], site.has_street[rows]], ["pole_field", "pole_street"], "pole"
+    )
+    aside = np.char.add(base, "_aside")
+    notes = np.stack([base if abs(turn) < 60 else aside for turn in TURNS_DEG])
+    return [_found("ladder", rows, tried, ground, keep_off_m, notes, site.kerb_m)]
 
 
 def _clamp_ladders(site: _Site, ground: Ground, out_m: FloatArray, keep_off_m: float) -> _Part:
     rows = np.flatnonzero(site.has_clamp & ~site.is_bucket)
     out = out_m[rows, None]
     tried = [site.start[rows] + out * (site.field + s * site.along)[rows] for s in SHIFTS]
-    return _found("ladder", rows, tried, ground, keep_off_m, ["clamp"] * len(tried))
+    notes = np.select(
+        [site.crosses[rows], site.has_street[rows]], ["clamp_field", "clamp_street"], "clamp"
+    )
+    return _found("ladder", rows, tried, ground, keep_off_m, notes)
 
 
 def _buckets(site: _Site, ground: Ground, rules: CrewRules) -> _Part:
@@ -266,7 +297,8 @@ def _buckets(site: _Site, ground: Ground, rules: CrewRules) -> _Part:
         for shift in SHIFTS
     ]
     keep = rules.value("places.bucket_keep_off")
-    return _found("bucket", rows, tried, ground, keep, ["bucket"] * len(tried))
+    notes = np.where(site.has_street[rows], "bucket_street", "bucket")
+    return _found("bucket", rows, tried, ground, keep, notes)
 
 
 def _house_ladders(
@@ -281,7 +313,7 @@ def _house_ladders(
     off = shapely.distance(shapely.points(tried), shapes[None, :])
     order = np.argsort(-np.round(np.nan_to_num(off), 3), axis=0, kind="stable")
     ranked = np.take_along_axis(tried, order[:, :, None], axis=0)
-    return _found("house_ladder", rows, list(ranked), ground, keep_off_m, ["house"] * len(ranked))
+    return _found("house_ladder", rows, list(ranked), ground, keep_off_m, np.array("house"))
 
 
 def _walk_ends(plan: Plan) -> FloatArray:
@@ -315,7 +347,8 @@ def _reels(
         rows: IntArray, centre: FloatArray, way: FloatArray, out_m: FloatArray, note: str
     ) -> _Part:
         tried = _around(centre[rows], way[rows], out_m[rows])
-        return _found("reel", rows, tried, ground, keep_off_m, [note] * len(tried))
+        kerb = None if note == "reel_house" else site.kerb_m
+        return _found("reel", rows, tried, ground, keep_off_m, np.array(note), kerb)
 
     def under(rows: IntArray, note: str) -> _Part:
         tried = [
@@ -323,7 +356,7 @@ def _reels(
             for turn in TURNS_DEG[:5]
             for spot in spots
         ]
-        return _found("reel", rows, tried, ground, keep_off_m, [note] * len(tried))
+        return _found("reel", rows, tried, ground, keep_off_m, np.array(note))
 
     return [
         ring(at_pole, site.start, -site.to_house, foot + 0.5 * away_m, "reel_pole"),
@@ -334,38 +367,22 @@ def _reels(
     ]
 
 
-def _table(parts: list[_Part], plan: Plan, ground: Ground) -> Any:
+def _table(parts: list[_Part], plan: Plan, ground: Ground, site: _Site) -> Any:
     rows = np.concatenate([part.rows for part in parts])
     kinds = [part.place for part in parts]
     count = np.repeat(np.arange(len(parts)), [len(part.rows) for part in parts])
     xy = np.concatenate([part.xy for part in parts])
-    points = shapely.points(xy)
-    on_walk = (~ground.is_off_walks(xy[:, 0], xy[:, 1])).astype(np.int64)
-    words = worded(np.concatenate([part.note for part in parts]), list(NOTES.values()))
+    placed = Placed(
+        rows, np.array(kinds, dtype=object)[count], np.concatenate([p.note for p in parts]), xy
+    )
+    ends = DropEnds(site.start, site.end, site.has_clamp)
     frame = gpd.GeoDataFrame(
         {
             "address_id": plan.drops["address_id"].array.take(rows),
             "place": worded(count, kinds),
-            "note": joined(words, worded(on_walk, ("", ON_WALK)), _other_lots(points, rows, plan)),
+            "note": build_notes(placed, ends, plan, ground),
         },
-        geometry=points,
+        geometry=shapely.points(xy),
         crs=plan.layers.crs.working_crs,
     )
     return declared(frame, TABLES["work_places"])
-
-
-def _other_lots(points: npt.NDArray[np.object_], rows: IntArray, plan: Plan) -> Any:
-    """Name the lot of each point, if it isn't that of the drop; empty where that isn't known."""
-    parcels = plan.layers.parcels
-    own = places(plan.drops["parcel_id"], parcels.index)[rows]
-    tree = shapely.STRtree(np.asarray(parcels.geometry.values, dtype=object))
-    point, lot = tree.query(points, predicate="intersects")
-    at_home = own < 0
-    at_home[point[lot == own[point]]] = True
-    other = np.full(len(points), len(parcels), dtype=np.int64)
-    np.minimum.at(other, point, lot)
-    at = np.flatnonzero(~at_home & (other < len(parcels)))
-    name = texts(parcels.index).take(other[at])
-    plain = np.setdiff1d(np.arange(len(points)), at)
-    words = joined("; on lot ", name, ", not the address's own: ask there first")
-    return assembled(len(points), [(at, words), (plain, worded(np.zeros(len(plain)), ("",)))])

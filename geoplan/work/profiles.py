@@ -126,6 +126,7 @@ class Envelope:
     """Where one drop passes over or under something, and what is asked there."""
 
     letter: str
+    """Its number in drawing and table, from 1: letters are for the places on the plan."""
     kind: str
     feature_id: str
     name: str
@@ -133,17 +134,19 @@ class Envelope:
     end_m: float
     at_m: float
     surface_z_m: FloatArray
-    """Elevation of what is passed, at start, place of least margin and end; the power itself."""
+    """Elevation of what is passed, at start, `at_m` and end; the power itself."""
     required_m: float
     available_m: float
     margin_m: float
     basis: str
 
 
-LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+MOST_ENVELOPES = 26
 
-ABOVE_GROUND = ("road", "sidewalk", "driveway", "rail", "water", "pool", "roof", "power")
-"""Kinds that ask for clearance in height, so that a profile can show it."""
+SHOWN = (
+    "road", "sidewalk", "driveway", "rail", "water", "pool", "roof", "power", "existing_drop",
+)  # fmt: skip
+"""Kinds that a profile can show: those that ask for clearance in height, and wires crossed."""
 
 
 def build_envelopes(profiles: Profiles, row: int, crossings: pd.DataFrame) -> list[Envelope]:
@@ -161,33 +164,35 @@ def build_envelopes(profiles: Profiles, row: int, crossings: pd.DataFrame) -> li
     Returns
     -------
     list of Envelope
-        In the order of their place, crossed things only, at most 26, each with a letter.
+        In the order of their place, crossed things only, at most `MOST_ENVELOPES`, numbered from
+        1.
 
     Notes
     -----
-    Roads, walks, drives, rail, water and pools lie on the ground. A roof lies below the wire at
-    worst by the clearance available there, a power line above the wire as strung by it: so both
-    stand where the plan's own figures put them.
+    Roads, walks, drives, rail, water and pools lie on the ground. A roof follows the ground, as
+    the plan reckons it; it lies as high as leaves the plan's least clearance below the wire at
+    worst. A power line lies above the wire as strung by the clearance there: so both stand where
+    the plan's own figures put them. The height of an existing drop is not known here: NaN.
     """
-    shown = crossings[crossings["crossing_kind"].isin(ABOVE_GROUND) & ~crossings["is_near_miss"]]
+    shown = crossings[crossings["crossing_kind"].isin(SHOWN) & ~crossings["is_near_miss"]]
     shown = shown.sort_values(["start_m", "crossing_kind", "feature_id"], kind="stable")
     found = []
-    for letter, item in zip(LETTERS, shown.to_dict("records"), strict=False):
+    for number, item in enumerate(shown.head(MOST_ENVELOPES).to_dict("records"), start=1):
         kind, at_m = str(item["crossing_kind"]), float(item["at_m"])
         reach = [float(item["start_m"]), float(np.clip(at_m, item["start_m"], item["end_m"]))]
         places = [*reach, float(item["end_m"])]
         surface = np.array([profiles.at(row, profiles.ground_z_m, x) for x in places])
         available = float(item["available_m"])
         if kind == "roof" and np.isfinite(available):
-            surface[:] = profiles.at(row, profiles.worst_z_m, at_m) - available
-        if kind == "power":
+            surface += _roof_height(profiles, row, places[0], places[2], available)
+        if kind in {"power", "existing_drop"}:
             surface[:] = np.nan
-            if np.isfinite(available):
+            if kind == "power" and np.isfinite(available):
                 surface[:] = profiles.at(row, profiles.stringing_z_m, at_m) + available
         name = item["feature_name"]
         found.append(
             Envelope(
-                letter,
+                str(number),
                 kind,
                 str(item["feature_id"]),
                 "" if pd.isna(name) else str(name),
@@ -202,3 +207,13 @@ def build_envelopes(profiles: Profiles, row: int, crossings: pd.DataFrame) -> li
             )
         )
     return found
+
+
+def _roof_height(
+    profiles: Profiles, row: int, start_m: float, end_m: float, available_m: float
+) -> float:
+    """Return how high a roof is above ground, from the least clearance over it."""
+    x = np.linspace(start_m, end_m, PLACES)
+    worst = np.interp(x, profiles.x_m[row], profiles.worst_z_m[row])
+    ground = np.interp(x, profiles.x_m[row], profiles.ground_z_m[row])
+    return float((worst - ground).min()) - available_m

@@ -30,6 +30,8 @@ BESIDE, STOP, FLAGGERS, CLOSURE, OWNER = range(1, 6)
 SPEED_SLACK_M_PER_S = 0.01
 """A speed limit that exceeds a figure by less is taken for it: files round them."""
 MPH = float(to_si(1.0, "mph", "speed"))
+WHOLE_WIDTH = 0.9
+"""An air span over this part of a carriageway's width or more hangs over the whole of it."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,8 @@ class Roads:
     """Least traffic class by which the road may be crossed."""
     is_for_one: BoolArray
     """Whether one person may cross it."""
+    way_held: IntArray
+    """Least traffic class that holds traffic for longer than a moment: no short stop."""
     class_is_doubtful: BoolArray
     """Whether speed or traffic was assumed by a class that may itself be that of ``[defaults]``."""
 
@@ -92,6 +96,7 @@ def look_up_roads(
     way = np.select(
         [owned, alone | stop, flaggers], [OWNER, STOP, FLAGGERS], default=CLOSURE
     ).astype(np.int64)
+    held = np.select([owned, flaggers], [OWNER, FLAGGERS], default=CLOSURE).astype(np.int64)
     name = roads["name"].fillna(pd.Series(roads.index, index=roads.index))
     return Roads(
         texts(name),
@@ -104,6 +109,7 @@ def look_up_roads(
         roads["width_m"].to_numpy(dtype=np.float64),
         way,
         alone & ~owned,
+        held,
         np.asarray(roads["road_class"] == doubtful_class, dtype=bool) & (no_speed | no_vehicles),
     )
 
@@ -206,3 +212,39 @@ def buffer_length(speed_m_per_s: FloatArray, rules: CrewRules) -> FloatArray:
     upper = np.array([speed for speed, _ in bands])
     values = np.array([*(figure.value_si for _, figure in bands), np.nan])
     return np.asarray(values[np.searchsorted(upper, speed_m_per_s - SPEED_SLACK_M_PER_S)])
+
+
+def hangs_over(crossings: pd.DataFrame) -> BoolArray:
+    """Tell which crossings are air spans over a whole carriageway, its centre-line not crossed.
+
+    Parameters
+    ----------
+    crossings : pandas.DataFrame
+        Columns as declared for ``crossings``, n rows.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Where a road ends, for example, or where its line bends away.
+    """
+    over = crossings["end_m"] - crossings["start_m"]
+    wide = over >= WHOLE_WIDTH * crossings["width_m"]
+    is_road = (crossings["crossing_kind"] == "road") & ~crossings["is_near_miss"]
+    return np.asarray(is_road & crossings["angle_deg"].isna() & wide, dtype=bool)
+
+
+def is_over_street(drops: pd.DataFrame, crossings: pd.DataFrame) -> BoolArray:
+    """Tell which air spans are over a street: crossing it, or hanging over all of its width.
+
+    Parameters
+    ----------
+    drops, crossings : pandas.DataFrame
+        Columns as declared, n rows of drops.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True where the wire has to be raised over a carriageway.
+    """
+    hung = drops["address_id"].isin(crossings["address_id"][hangs_over(crossings)])
+    return np.asarray(drops["is_street_crossing"] | hung, dtype=bool)

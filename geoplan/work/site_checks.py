@@ -1,6 +1,6 @@
 """What has to be checked on site first: each assumption that one drop's figures rest on.
 
-Enters: a `DropCase`, findings of the checks of the layers, what the wire's figures are.
+Enters: a `DropCase`, findings of the checks of the layers.
 Leaves: sentences.
 Does not do: compute; repeat hazards that are no assumption.
 """
@@ -10,6 +10,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from geoplan.work.drop_case import DropCase, feature_name, is_known
+from geoplan.work.holds import BLANK, build_holds
+from geoplan.work.site_words import (
+    in_a_row,
+    is_positive,
+    out_of,
+    over_road,
+    parts_of,
+    poles_of,
+    roads_over,
+    strand_known,
+)
 
 ROW_WORDS = {
     "addresses": "Address",
@@ -24,11 +35,9 @@ ROW_WORDS = {
 
 
 def build_site_checks(
-    case: DropCase,
-    findings: Mapping[tuple[str, str], Sequence[str]],
-    wire_words: str,
+    case: DropCase, findings: Mapping[tuple[str, str], Sequence[str]]
 ) -> list[str]:
-    """Write what to check before the work.
+    """Write what to check before the work, each a thing that a person on site can tick.
 
     Parameters
     ----------
@@ -36,54 +45,69 @@ def build_site_checks(
         One planned drop.
     findings : mapping of (layer, row id) to sequence of str
         What the checks found, in words, by the row it is about.
-    wire_words : str
-        How sure the figures of the wire are; empty: all read at their source.
 
     Returns
     -------
     list of str
-        The gravest first: not checked, then assumed, then read from layers that say little.
+        The gravest first: what the job may not start without, not checked, then assumed, then
+        read from layers that say little; port and building run last.
     """
-    drop, job = case.drop, case.job
-    checks = [
-        f"Clearance at {feature_name(row)} ({case.length(row['at_m'])} out) NOT CHECKED:"
+    job = case.job
+    checks = [hold.box for hold in build_holds(case)]
+    checks += _poles(case)
+    checks += [
+        f"Clearance at {feature_name(row)} ({out_of(case, float(row['at_m']))}) NOT CHECKED:"
         f" {row['clearance_note'] if is_known(row['clearance_note']) else 'no reason recorded'}."
         for row in case.crossings
         if row["clearance_basis"] == "not_checked"
     ]
-    if drop["pole_power_basis"] == "not_checked":
-        checks.append(
-            f"Power on pole {drop['access_pole_id']}: its height is not known; separation NOT"
-            " CHECKED. Measure it before the hook is driven."
-        )
-    if job["power_approach"] == "not_checked":
-        note = job["power_approach_note"]
-        words = f": {str(note).rstrip('.')}" if is_known(note) else ""
-        checks.append(f"Approach distance to power NOT CHECKED{words}.")
+    if job["power_approach"] == "none":
+        checks.append("No power line is in the layers near here: look up; there is none.")
     checks += _assumed(case)
+    checks += _on_site(case)
     checks += [
         f"{feature_name(row)}: {row['clearance_note']}."
         for row in case.crossings
         if row["clearance_basis"] == "computed" and is_known(row["clearance_note"])
     ]
     for layer, row_id in _rows_of(case):
-        checks += [
-            f"{ROW_WORDS[layer]} {row_id}: {words}." for words in findings.get((layer, row_id), ())
-        ]
+        found = findings.get((layer, row_id), ())
+        told = dict.fromkeys(_reworded(words) for words in found)
+        if told:
+            checks.append(f"{ROW_WORDS[layer]} {row_id}: {'; '.join(told)}.")
     checks.append(_port(case))
     checks.append(_run(case))
-    if wire_words:
-        checks.append(wire_words)
+    return checks
+
+
+def _poles(case: DropCase) -> list[str]:
+    """Tell what to look at before anybody goes up a pole or leans a ladder on the strand."""
+    drop = case.drop
+    words = f"Looked at and sounded before a ladder or climb: {in_a_row(poles_of(case))}"
+    unrated = parts_of(case.job.get("unrated_poles"))
+    if unrated:
+        words += f" (condition not recorded: {in_a_row(unrated)})"
+    is_along = is_positive(drop["strand_run_m"]) and not case.job["is_bucket_job"]
+    if is_along or (case.is_from_clamp and drop["strand_ladder"] == "allowed"):
+        words += (
+            ". Strand: look at its size and soundness in each span before a ladder leans on it"
+            f" ({strand_known(case)} worked out): small, poor or unmarked: bucket, no ladder"
+        )
+    checks = [f"{words}."]
+    if drop["pole_power_basis"] == "not_checked":
+        checks.append(
+            f"Power on pole {drop['access_pole_id']}: its height is not known; separation NOT"
+            f" CHECKED. Judged before the hook is driven, by (name) {BLANK}"
+        )
     return checks
 
 
 def _assumed(case: DropCase) -> list[str]:
     drop = case.drop
-    clamp = case.is_from_clamp
     hook, house = case.length(drop["hook_height_m"]), case.length(drop["attachment_height_m"])
     checks = []
     if drop["height_basis"] != "measured":
-        what = "clamp" if clamp else "hook"
+        what = "clamp" if case.is_from_clamp else "hook"
         checks.append(
             f"Heights are assumed ({what} {hook}, house {house}): measure both before cutting wire."
         )
@@ -93,11 +117,46 @@ def _assumed(case: DropCase) -> list[str]:
         checks.append("The strand is inferred from poles and road: see that there is one.")
     if drop["attachment_basis"] == "address_point":
         checks.append("No building is known here: find the real attachment before cutting wire.")
-    if clamp and drop["strand_ladder"] == "allowed":
-        checks.append("Strand: look at its size and soundness before a ladder leans on it.")
     if not is_known(drop["building_id"]) and drop["attachment_basis"] != "address_point":
         checks.append("The building is not in the layers: check the wall.")
     return checks
+
+
+def _on_site(case: DropCase) -> list[str]:
+    """Tell what the layers can't: walls, sight distance, the way for a truck, use of driveways."""
+    drop, checks = case.drop, []
+    if drop["attachment_is_raised"]:
+        height = case.length(drop["attachment_height_m"])
+        checks.append(f"The wall reaches {height} there. No: stop, call the office.")
+    if over_road(case):
+        checks.append(f"Sight distance along {roads_over(case)} is enough both ways.")
+    if case.job["is_bucket_job"]:
+        checks.append("A truck gets to the bucket's place, and the ground bears it.")
+    checks += [
+        f"{_capital(feature_name(row))}: residential, no trucks"
+        f" ({case.length(row['required_m'])} is asked for residential driveways only)."
+        for row in case.crossed("driveway")
+        if is_known(row["rule"]) and "residential" in str(row["rule"])
+    ]
+    return checks
+
+
+REWORDED = (
+    ("centroid", "see that this is the right house (the address is only its lot's centre)"),
+    ("share this point", "another address has the same point: see which house end is whose"),
+    ("in the carriageway", "the address was placed in the road: see which house it is"),
+    ("it is on no lot", "see that this is the right house (the address is on no lot)"),
+    ("no building of its own", "no building was found for it: see where it is attached"),
+)
+"""Findings that say nothing to a person on site, and what to look at instead."""
+
+
+def _capital(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}"
+
+
+def _reworded(words: str) -> str:
+    return next((instead for mark, instead in REWORDED if mark in words), words)
 
 
 def _rows_of(case: DropCase) -> list[tuple[str, str]]:
@@ -118,17 +177,18 @@ def _rows_of(case: DropCase) -> list[tuple[str, str]]:
 
 def _port(case: DropCase) -> str:
     first, last = int(case.job["first_port"]), int(case.job["last_port"])
-    port = f"Port {first} is" if first == last else f"Ports {first} to {last} are"
-    return f"{port} free at terminal {case.drop['terminal_id']} (counted, not looked at)."
+    words = f"Port {first} is" if first == last else f"Ports {first} to {last} are"
+    words += f" free at terminal {case.drop['terminal_id']} (counted, not looked at)"
+    if first != last:
+        count = last - first + 1
+        words += f"; one wire is planned for {count} ports: asked what goes on each"
+    return f"{words}."
 
 
 def _run(case: DropCase) -> str:
     run = case.length(case.job["building_run_m"])
     cut = case.length(case.job["cut_length_m"])
-    return (
-        f"Building run of {run} is enough for where the network interface goes, before {cut} is"
-        " cut."
-    )
+    return f"Building run of {run} is enough to the network interface's place, before {cut} is cut."
 
 
 def wire_words(title: str, statuses: Sequence[str]) -> str:

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geoplan.rules.crew_reader import ROAD_CLASSES, CrewRules
+from geoplan.rules.figures import Figure, Status
 from geoplan.text_columns import joined, numbers, texts, worded
 from geoplan.units import ReportUnits, say
 from geoplan.work.clauses import chained, in_words, per_row
@@ -53,7 +54,7 @@ def _limits(way: str, rules: CrewRules, units: ReportUnits) -> list[str]:
     return [
         f"no {road_class} road may be crossed that way"
         if np.isnan(speed)
-        else f"{say(speed, 'speed', units)}, {count:.0f} a day; crossing.{way}.{road_class}; "
+        else f"{say(speed, 'speed', units)}, {count:.0f} a day; "
         f"{rules.require(f'crossing.{way}.{road_class}.speed').status.label}"
         for road_class, speed, count in zip(ROAD_CLASSES, fast, many, strict=True)
     ]
@@ -81,22 +82,129 @@ def roads_crossed(road: IntArray, roads: Roads, rules: CrewRules, units: ReportU
         ),
     )
     limit = pd.Series(alone).where(case == 0, pd.Series(stop))
-    limit = limit.where(case <= 2, pd.Series(flaggers)).where(case <= 3, "owner.highway")
+    limit = limit.where(case <= 2, pd.Series(flaggers))
+    limit = limit.where(case <= 3, rules.require("owner.highway.people").status.label)
     return joined("over ", _described(road, roads, units), opening, limit.array, ")")
 
 
+def hung_over(crossings: pd.DataFrame, address_id: pd.Series, units: ReportUnits) -> Any:
+    """Say that air spans hang over whole carriageways without crossing their centre-lines."""
+    drop = pd.Index(address_id).get_indexer(pd.Index(crossings["address_id"])).astype(np.int64)
+    name = crossings["feature_name"].fillna(crossings["feature_id"])
+    words = joined(
+        "the air span hangs over the whole width of ",
+        texts(name),
+        ", from ",
+        in_words(crossings["start_m"].to_numpy(dtype=np.float64), "length", units),
+        " to ",
+        in_words(crossings["end_m"].to_numpy(dtype=np.float64), "length", units),
+        " out, without crossing its centre-line: counts as over the street",
+    )
+    return per_row(drop, words, len(address_id))
+
+
+def roads_under_runs(
+    drop: IntArray,
+    road: IntArray,
+    way: IntArray,
+    over_m: FloatArray,
+    roads: Roads,
+    rules: CrewRules,
+    count: int,
+    units: ReportUnits,
+) -> Any:
+    """Say over which carriageways strand runs lead, and how that is done; null for others."""
+    most = say(rules.value("run.longest_stop"), "length", units)
+    long = over_m > rules.value("run.longest_stop")
+    held = worded(
+        long,
+        ("", f", longer than the {most} that are led in a short stop"),
+    )
+    does = worded(
+        way - STOP,
+        ("short stop", "flaggers", "lane closure", "only with the owner's permit and a crew"),
+    )
+    words = joined(
+        "strand run over ",
+        in_words(over_m, "length", units),
+        " of ",
+        _described(road, roads, units),
+        held,
+        ": ",
+        does,
+        " (by the limits of a crossing: the rules have none for a run)",
+    )
+    return per_row(drop, words, count)
+
+
+def runs_not_for_one(
+    drop: IntArray,
+    road: IntArray,
+    over_m: FloatArray,
+    roads: Roads,
+    count: int,
+    units: ReportUnits,
+) -> Any:
+    """Say over which carriageways strand runs lead, which nobody does alone; null for others."""
+    words = joined(
+        "strand run over ",
+        in_words(over_m, "length", units),
+        " of the carriageway of ",
+        roads.name.take(road),
+    )
+    told = pd.Series(per_row(drop, words, count, " and "))
+    why = ": not alone, the rules let one person cross a road but not tie a wire over one"
+    return texts((told + why).where(told.notna(), None))
+
+
 def roads_beside(
-    road: IntArray, edge_m: FloatArray, roads: Roads, rules: CrewRules, units: ReportUnits
+    place: Any,
+    road: IntArray,
+    edge_m: FloatArray,
+    roads: Roads,
+    rules: CrewRules,
+    units: ReportUnits,
 ) -> Any:
     """Say how near to a carriageway work is done."""
     limit = say(rules.value("places.beside_road"), "length", units)
     return joined(
-        "work ",
+        place,
+        " ",
         in_words(edge_m, "length", units),
         " from the carriageway of ",
         _described(road, roads, units),
-        f", nearer than {limit} (places.beside_road)",
+        f", nearer than {limit}",
     )
+
+
+_HOW_KNOWN = {
+    "read": "",
+    "secondary": ", as quoted elsewhere",
+    "memory": ", from memory",
+    "practice": "common practice, no source",
+    "computed": ", computed",
+}
+
+
+def short_source(figure: Figure) -> str:
+    """Name the rule behind a figure shortly, with how sure it is.
+
+    Parameters
+    ----------
+    figure : Figure
+        A figure with its provenance.
+
+    Returns
+    -------
+    str
+        For example ``"MUTCD 6C.08, as quoted elsewhere"``.
+    """
+    known = _HOW_KNOWN[figure.status.value]
+    if figure.status is Status.PRACTICE:
+        return known
+    _, _, abbreviated = figure.document.removesuffix(")").rpartition("(")
+    year = f" ({figure.edition})" if figure.edition.isdigit() else ""
+    return f"{abbreviated} {figure.rule}".rstrip() + year + known
 
 
 def road_signs(
@@ -112,18 +220,18 @@ def road_signs(
     )
     flaggers = int(rules.value("people.flaggers"))
     apart = rules.value("taper.device_spacing_per_mph") * roads.speed_m_per_s[at[closed]] / MPH
-    buffers = [figure.citation() for _, figure in rules.buffers()[:1]]
+    buffers = [short_source(figure) for _, figure in rules.buffers()[:1]]
     sources = [
         "; ".join(
             [
                 "signs count from the start of the taper",
-                f"taper by {rules.require(key).citation()}",
+                f"taper by {short_source(rules.require(key))}",
                 *(f"buffer by {x}" for x in buffers),
             ]
         )
         for key in ("taper.one_lane", "taper.merging")
     ]
-    signs = rules.require("signs.urban_low.a").citation()
+    signs = short_source(rules.require("signs.urban_low.a"))
     return [
         (
             flagged,
@@ -212,7 +320,6 @@ def not_recorded(
                     roads.name.take(road[vague]),
                     " may not be recorded: a road without one counts as ",
                     roads.class_word.take(road[vague]),
-                    " (defaults.road_class)",
                 ),
             ),
             (

@@ -14,6 +14,7 @@ from geoplan.model import Plan
 from geoplan.rules import load_rule_set
 from geoplan.work.approach import build_approach, look_up_powers
 from geoplan.work.places import is_bucket_job
+from geoplan.work.strand_run import StrandRuns, trace_runs
 from tests.work.conftest import with_layer
 
 INCH_M = 0.0254
@@ -23,7 +24,7 @@ RULES = load_rule_set("us")
 
 
 def with_power(plan: Plan, volts: list[float], lines: list, height_m: float = 9.0) -> Plan:
-    """Return the plan with other power lines, none of them crossed by any drop's record."""
+    """Return the plan with other power alone: no drop's record crosses it, no pole's has any."""
     frame = gpd.GeoDataFrame(
         {
             "power_kind": pd.Series(["supply_line"] * len(lines), dtype="str"),
@@ -34,16 +35,18 @@ def with_power(plan: Plan, volts: list[float], lines: list, height_m: float = 9.
     )
     frame.index = pd.Index([f"E{n:03d}" for n in range(len(lines))], dtype="str", name="power_id")
     crossings = plan.crossings[plan.crossings["crossing_kind"] != "power"].reset_index(drop=True)
+    bare = plan.layers.poles.assign(power_height_m=np.nan)
     return dataclasses.replace(
         plan,
-        layers=dataclasses.replace(plan.layers, power=frame),
+        layers=dataclasses.replace(plan.layers, power=frame, poles=bare),
         crossings=crossings,
         drops=plan.drops.assign(pole_power_basis="none"),
     )
 
 
 def approach(plan: Plan) -> pd.DataFrame:
-    return build_approach(plan, RULES, NO_CONTACT_M)
+    runs = trace_runs(plan.drops, plan.layers.poles, plan.project.heights.strand_height)
+    return build_approach(plan, RULES, NO_CONTACT_M, runs)
 
 
 @pytest.mark.parametrize(
@@ -116,13 +119,19 @@ def beside(plan: Plan, row: int, away_m: float) -> shapely.LineString:
     return shapely.LineString([(x + away_m * nx, y + away_m * ny) for x, y in ends])
 
 
+def without_run(plan: Plan) -> int:
+    """Return a drop that leaves from its own terminal's pole."""
+    return int(np.flatnonzero(plan.drops["strand_run_m"] == 0)[0])
+
+
 @pytest.mark.parametrize(("away_m", "state"), [(0.60, "within"), (0.62, "clear")])
 def test_wire_beside_power_is_judged_at_the_distance_of_its_voltage(
     demo_plan: Plan, away_m: float, state: str
 ) -> None:
     """7.2 kV asks for 24 in, 0.6096 m; the line is as low as the wire's higher end."""
-    plan = with_power(demo_plan, [7200.0], [beside(demo_plan, 12, away_m)], height_m=3.0)
-    job = approach(plan).iloc[12]
+    row = without_run(demo_plan)
+    plan = with_power(demo_plan, [7200.0], [beside(demo_plan, row, away_m)], height_m=3.0)
+    job = approach(plan).iloc[row]
     assert job["power_approach"] == state
     assert job["power_approach_m"] == pytest.approx(24 * INCH_M)
     assert "E000" in job["power_approach_note"]
@@ -162,6 +171,8 @@ def test_a_bucket_keeps_the_distance_of_lifting_plant(demo_plan: Plan) -> None:
         line = shapely.LineString([(x + away_m, y), (x + away_m, y + 0.1)])
         job = approach(with_power(demo_plan, [240.0], [line], height_m=hook)).iloc[row]
         assert job["power_approach"] in {state, "clear" if state == "none" else state}
+        if state == "within":
+            assert job["power_lines"].endswith("240 V: keep 10.0 ft away with the bucket")
 
 
 def test_power_recorded_on_the_pole_is_judged_by_the_record(demo_plan: Plan) -> None:
@@ -194,8 +205,119 @@ def test_without_a_layer_of_power_nothing_is_called_clear(demo_plan: Plan) -> No
     assert (found["power_approach_note"] == "no layer of power was brought").all()
 
 
+def runs_of(plan: Plan) -> StrandRuns:
+    return trace_runs(plan.drops, plan.layers.poles, plan.project.heights.strand_height)
+
+
+def long_leg(plan: Plan) -> tuple[int, np.ndarray]:
+    """Return a drop whose strand run has a leg of more than 20 m, and that leg."""
+    runs = runs_of(plan)
+    length = np.hypot(*(runs.segment[:, 2:] - runs.segment[:, :2]).T)
+    leg = int(np.flatnonzero(length > 20)[0])
+    return int(runs.drop[leg]), runs.segment[leg]
+
+
+def across(leg: np.ndarray, away_m: float = 0.0) -> shapely.LineString:
+    """Return a line over the middle of a leg, square to it, or one that ends short of it."""
+    begin, end = leg[:2], leg[2:]
+    way = (end - begin) / np.hypot(*(end - begin))
+    side = np.array([-way[1], way[0]])
+    middle = (begin + end) / 2
+    return shapely.LineString(
+        [middle + away_m * side - (5 * side if away_m == 0 else 0), middle + (5 + away_m) * side]
+    )
+
+
+def test_power_across_the_strand_run_at_an_unknown_height_is_not_checked(demo_plan: Plan) -> None:
+    row, leg = long_leg(demo_plan)
+    low = approach(with_power(demo_plan, [240.0], [across(leg)], height_m=4.8)).iloc[row]
+    assert low["power_approach"] == "not_checked"
+    assert "distance not known from the strand run" in low["power_approach_note"]
+    assert low["run_power"] == "E000, supply line, 240 V"
+
+
+def test_power_well_above_the_strand_run_is_clear_and_told_all_the_same(demo_plan: Plan) -> None:
+    row, leg = long_leg(demo_plan)
+    high = approach(with_power(demo_plan, [240.0], [across(leg)], height_m=9.0)).iloc[row]
+    assert high["power_approach"] == "clear"
+    assert high["run_power"] == "E000, supply line, 240 V"
+    assert high["power_lines"] == "E000, supply line, 240 V: keep 1.0 ft away"
+
+
+@pytest.mark.parametrize(("away_m", "state"), [(0.60, "within"), (0.62, "clear")])
+def test_power_beside_the_strand_run_is_judged_at_the_distance_of_its_voltage(
+    demo_plan: Plan, away_m: float, state: str
+) -> None:
+    row, leg = long_leg(demo_plan)
+    plan = with_power(demo_plan, [7200.0], [across(leg, away_m)], height_m=3.0)
+    job = approach(plan).iloc[row]
+    assert job["power_approach"] == state
+    assert (job["run_power"] == "E000, supply line, 7200 V") == (state == "within")
+
+
+def test_a_neutral_never_hides_the_line_above_it_and_never_reads_as_dead(demo_plan: Plan) -> None:
+    row, leg = long_leg(demo_plan)
+    along = shapely.LineString([leg[:2], leg[2:]])
+    plan = with_power(demo_plan, [np.nan, 7200.0], [along, along])
+    kinds = pd.Series(["neutral", "supply_line"], index=plan.layers.power.index, dtype="str")
+    plan = with_layer(plan, "power", power_kind=kinds, height_m=np.array([6.4, 9.2]))
+    job = approach(plan).iloc[row]
+    assert job["power_approach_m"] == pytest.approx(24 * INCH_M)
+    assert "E001, supply line, 7200 V" in job["power_approach_note"]
+    assert job["power_lines"] == (
+        "E001, supply line, 7200 V: keep 2.0 ft away;"
+        "E000, neutral, voltage not recorded, treat as live: keep 1.0 ft away"
+    )
+    assert " 0 V" not in job["power_lines"] + job["power_approach_note"]
+
+
+def test_a_line_of_unknown_voltage_has_no_distance_and_is_told_first(demo_plan: Plan) -> None:
+    row, leg = long_leg(demo_plan)
+    plan = with_power(demo_plan, [240.0, np.nan], [across(leg), across(leg)], height_m=9.0)
+    kinds = pd.Series(["supply_line", None], index=plan.layers.power.index, dtype="str")
+    job = approach(with_layer(plan, "power", power_kind=kinds)).iloc[row]
+    assert job["power_approach"] == "not_checked"
+    assert np.isnan(job["power_approach_m"])
+    assert job["power_approach_note"].startswith("E001, kind unknown, voltage not recorded")
+    first, second = job["power_lines"].split(";")
+    assert first.endswith("the rules have no distance: keep away")
+    assert second.startswith("E000, supply line, 240 V")
+
+
+def test_a_line_on_the_drops_own_pole_counts(demo_plan: Plan) -> None:
+    row = without_run(demo_plan)
+    x, y, *_ = demo_plan.air_spans.geometry[row].coords[0]
+    hook = float(demo_plan.drops["hook_height_m"][row])
+    line = shapely.LineString([(x + 0.1, y), (x + 0.1, y + 0.1)])
+    for above_m, state in ((0.6, "within"), (0.62, "clear")):
+        job = approach(with_power(demo_plan, [7200.0], [line], height_m=hook + above_m)).iloc[row]
+        assert job["power_approach"] == state
+        assert "E000, supply line, 7200 V" in job["power_lines"]
+
+
+def test_no_power_is_said_for_the_distance_looked_at(demo_plan: Plan) -> None:
+    job = approach(with_power(demo_plan, [], [])).iloc[0]
+    assert job["power_approach"] == "none"
+    assert job["power_approach_note"] == (
+        "no power in the layers within 4.5 ft in plan of hook, wire and strand run"
+    )
+    assert pd.isna(job["power_lines"])
+    assert pd.isna(job["run_power"])
+
+
 def test_notes_read_as_sentences(demo_work: Plan) -> None:
     notes = demo_work.jobs["power_approach_note"].dropna()
     assert notes.str.contains(" ft asked for, there is at least ", regex=False).any()
     assert notes.str.contains("supply drop", regex=False).any()
     assert not notes.str.contains("supply_", regex=False).any()
+
+
+def test_a_higher_voltage_is_told_besides_the_line_that_falls_shortest(demo_plan: Plan) -> None:
+    row, leg = long_leg(demo_plan)
+    near, far = across(leg, 0.4), across(leg, 1.0)
+    plan = with_power(demo_plan, [240.0, 7200.0], [near, far], height_m=3.0)
+    note = approach(plan).iloc[row]["power_approach_note"]
+    assert note.startswith("E000, supply line, 240 V: 1.0 ft asked for")
+    assert "; highest known voltage: E001, supply line, 7200 V: 2.0 ft asked for" in note
+    lower = with_power(demo_plan, [240.0, 120.0], [near, far], height_m=3.0)
+    assert "highest" not in approach(lower).iloc[row]["power_approach_note"]

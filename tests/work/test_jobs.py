@@ -15,6 +15,7 @@ from geoplan.project import Project
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.tables import TABLES, schema
 from geoplan.work.jobs import JOB_KINDS, JobTables, build_jobs
+from tests.work.conftest import with_settings
 
 
 @pytest.mark.parametrize("name", ["jobs", "work_places"])
@@ -72,12 +73,51 @@ def test_ports_are_numbered_up_from_those_in_use_and_none_twice(
     assert (needed > 1).any()
 
 
-def test_time_is_that_of_the_kind_and_of_the_bucket(demo_plan: Plan, demo_jobs: JobTables) -> None:
+def test_time_grows_with_bucket_strand_run_and_poles(demo_plan: Plan, demo_jobs: JobTables) -> None:
     work = demo_plan.project.days.work
-    jobs = demo_jobs.jobs
-    expected = jobs["job_kind"].map(work) + jobs["is_bucket_job"] * work["bucket"]
-    assert jobs["work_s"].tolist() == expected.tolist()
+    jobs, drops = demo_jobs.jobs, demo_plan.drops
+    kind = np.where(
+        jobs["is_over_street"] & ~drops["is_street_crossing"],
+        "street_crossing" + np.where(drops["strand_span_id"].notna(), "_span_clamp", ""),
+        jobs["job_kind"],
+    )
+    poles = jobs["run_poles"].str.count(";").fillna(-1) + 1
+    poles -= (poles > 0) & drops["strand_span_id"].isna()
+    expected = (
+        pd.Series(kind).map(work)
+        + jobs["is_bucket_job"] * work["bucket"]
+        + drops["strand_run_m"] * work["run_metre"]
+        + poles * work["run_pole"]
+    )
+    assert jobs["work_s"].to_numpy() == pytest.approx(expected.to_numpy())
     assert jobs["is_bucket_job"].any()
+    assert (poles > 2).any()
+
+
+def test_a_plan_with_other_times_for_the_run_has_other_times(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    work = {**demo_plan.project.days.work, "run_metre": 0.0, "run_pole": 60.0}
+    jobs = build_jobs(with_settings(demo_plan, days={"work": work}), crew_rules).jobs
+    has_run = jobs["run_poles"].notna()
+    assert (jobs["work_s"] < demo_jobs.jobs["work_s"])[has_run].all()
+    assert (jobs["work_s"] == demo_jobs.jobs["work_s"])[~has_run].all()
+
+
+def test_runs_are_told_as_far_as_there_are_any(demo_plan: Plan, demo_jobs: JobTables) -> None:
+    jobs, drops = demo_jobs.jobs, demo_plan.drops
+    has_run = drops["strand_run_m"] > 0
+    assert jobs["run_poles"].notna().tolist() == has_run.tolist()
+    first = jobs["run_poles"].str.split(";").str[0]
+    last = jobs["run_poles"].str.split(";").str[-1]
+    assert first[has_run].tolist() == drops.loc[has_run, "access_pole_id"].tolist()
+    assert last[has_run].tolist() == drops.loc[has_run, "terminal_id"].tolist()
+    assert jobs.loc[~has_run, ["run_roads", "run_power"]].isna().all(axis=None)
+    poor = demo_plan.layers.poles["condition"] == "poor"
+    at_poor = drops["access_pole_id"].map(poor) | drops["terminal_id"].map(poor)
+    assert jobs.loc[at_poor, "poor_poles"].notna().all()
+    named = jobs["poor_poles"].dropna().str.split(";").explode()
+    assert named.map(poor).all()
 
 
 def test_order_of_rows_in_the_layers_is_without_effect(

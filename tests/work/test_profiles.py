@@ -79,4 +79,35 @@ def test_envelopes_carry_the_figures_of_the_crossings(demo_plan, profiles):
         envelope = found["road", road.feature_id]
         assert (envelope.start_m, envelope.end_m) == (road.start_m, road.end_m)
         assert envelope.required_m == road.required_m
-        assert [e.letter for e in found.values()] == sorted(e.letter for e in found.values())
+        envelopes = build_envelopes(profiles, row, own)
+        assert [e.letter for e in envelopes] == [str(n + 1) for n in range(len(envelopes))]
+
+
+def test_roof_lies_its_least_clearance_below_the_wire_and_follows_the_ground(demo_plan, profiles):
+    ids = demo_plan.drops["address_id"].tolist()
+    kinds = demo_plan.crossings["crossing_kind"].eq("roof")
+    roofs = demo_plan.crossings[kinds & ~demo_plan.crossings["is_near_miss"]]
+    assert len(roofs) >= 2
+    for roof in roofs.itertuples():
+        row = ids.index(roof.address_id)
+        own = demo_plan.crossings[demo_plan.crossings["address_id"].eq(roof.address_id)]
+        item = next(e for e in build_envelopes(profiles, row, own) if e.kind == "roof")
+        x = np.array([item.start_m, item.at_m, item.end_m])
+        ground = np.interp(x, profiles.x_m[row], profiles.ground_z_m[row])
+        over = item.surface_z_m - ground
+        np.testing.assert_allclose(over, over[0], atol=1e-9)
+        height = demo_plan.layers.buildings["height_m"].loc[roof.feature_id]
+        # The clamp is drawn at one height for all loads, so a few centimetres apart.
+        assert over[0] == pytest.approx(height, abs=0.05)
+
+
+def test_height_of_an_existing_drop_is_not_made_up(demo_plan, profiles):
+    ids = demo_plan.drops["address_id"].tolist()
+    kinds = demo_plan.crossings["crossing_kind"].eq("existing_drop")
+    crossed = demo_plan.crossings[kinds & ~demo_plan.crossings["is_near_miss"]]
+    assert len(crossed) > 3
+    for one in crossed.itertuples():
+        own = demo_plan.crossings[demo_plan.crossings["address_id"].eq(one.address_id)]
+        envelopes = build_envelopes(profiles, ids.index(one.address_id), own)
+        item = next(e for e in envelopes if e.feature_id == one.feature_id)
+        assert np.isnan(item.surface_z_m).all()

@@ -26,6 +26,7 @@ from geoplan.work.road_works import (
     sign_spacing,
     taper_length,
 )
+from geoplan.work.strand_run import trace_runs
 from tests.towns import layer_frame
 from tests.work.conftest import with_layer
 
@@ -155,11 +156,14 @@ def test_every_drop_over_a_road_has_traffic_control(demo_plan: Plan, demo_jobs: 
     controlled = jobs["traffic_class"].isin(TRAFFIC_CLASSES[STOP:])
     owned = crossings[crossings["crossing_kind"].isin(["water", "rail"])]
     expected = set(over["address_id"]) | set(owned["address_id"])
+    by_run = set(jobs.index[jobs["run_roads"].notna()])
+    assert by_run - expected
+    expected |= by_run
     assert set(jobs.index[controlled]) == expected
     assert (jobs.loc[sorted(set(owned["address_id"])), "traffic_class"] == "owner").all()
     assert jobs.loc[jobs["is_owner_permit_needed"], "traffic_class"].eq("owner").all()
     named = over.drop_duplicates("address_id", keep=False).set_index("address_id")["feature_id"]
-    named = named.drop(index=set(owned["address_id"]), errors="ignore")
+    named = named.drop(index=set(owned["address_id"]) | by_run, errors="ignore")
     assert (jobs.loc[named.index, "road_id"] == named).all()
 
 
@@ -184,7 +188,8 @@ def test_a_road_too_fast_for_flaggers_is_a_lane_closure(
     lane = np.minimum(12 * FOOT_M, width / 2)
     assert closed["taper_m"].to_numpy() == pytest.approx(lane * 50)
     assert closed["buffer_m"].to_numpy() == pytest.approx(425 * FOOT_M)
-    assert closed["traffic_reasons"].str.contains("above the limits of flaggers", regex=False).all()
+    told = "above the limits of flaggers|: lane closure"
+    assert closed["traffic_reasons"].str.contains(told).all()
     assert (closed["crew_size"] == 2).all()
 
 
@@ -205,7 +210,7 @@ def test_unknown_speed_is_said_and_taken_on_the_safe_side(
 def test_a_class_that_may_be_a_default_is_said_where_roads_had_none(
     demo_plan: Plan, crew_rules: CrewRules
 ) -> None:
-    words = "may not be recorded: a road without one counts as residential (defaults.road_class)"
+    words = "may not be recorded: a road without one counts as residential"
     unknown = np.full(len(demo_plan.layers.roads), np.nan)
     plan = with_layer(demo_plan, "roads", vehicles_per_day=unknown)
     findings = plan.layers.findings
@@ -217,10 +222,14 @@ def test_a_class_that_may_be_a_default_is_said_where_roads_had_none(
     jobs = build_jobs(plan, crew_rules).jobs
     crossings = demo_plan.crossings
     over = crossings[(crossings["crossing_kind"] == "road") & ~crossings["is_near_miss"]]
-    homely = over[over["feature_class"] == "residential"]
+    homely = set(over.loc[over["feature_class"] == "residential", "address_id"])
+    lanes = demo_plan.layers.roads
+    names = lanes.loc[lanes["road_class"] == "residential", "name"]
+    below = jobs["run_roads"].str.split(";").explode().isin(names).groupby(level=0).any()
+    homely |= set(jobs.loc[below, "address_id"])
     says = jobs["crew_reasons"].str.contains(words, regex=False)
-    assert set(jobs.loc[says, "address_id"]) == set(homely["address_id"])
-    assert 0 < says.sum() < len(over)
+    assert set(jobs.loc[says, "address_id"]) == homely
+    assert 0 < says.sum() < len(jobs)
 
 
 def test_a_road_beside_the_ladder_is_work_beside_a_road(
@@ -236,7 +245,93 @@ def test_a_road_beside_the_ladder_is_work_beside_a_road(
     near = (edge < limit - 0.01) & ~jobs["traffic_class"].isin(TRAFFIC_CLASSES[STOP:])
     assert near.sum() > 50
     assert (jobs.loc[near, "traffic_class"] == "beside_road").all()
-    assert (jobs.loc[edge > limit + 0.01, "traffic_class"] != "beside_road").all()
+    hooks = shapely.get_point(demo_plan.air_spans.geometry.values, 0)
+    poles = demo_plan.layers.poles.geometry
+    terminals = poles.reindex(demo_plan.drops["terminal_id"]).to_numpy()
+    ways = shapely.distance(demo_plan.drops.geometry.to_numpy(), surface)
+    all_feet = demo_jobs.work_places.geometry.distance(surface)
+    far = all_feet.groupby(demo_jobs.work_places["address_id"]).min().reindex(jobs.index)
+    far = np.fmin(far.to_numpy(), shapely.distance(shapely.force_2d(hooks), surface))
+    far = np.minimum(np.minimum(far, shapely.distance(terminals, surface)), ways)
+    assert (jobs.loc[far > limit + 0.01, "traffic_class"] != "beside_road").all()
+
+
+def test_all_roads_beside_the_work_are_named_and_the_gravest_one_rules(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    """Poles at street corners: the busier street gives signs, the other one is told."""
+    jobs = demo_jobs.jobs
+    lanes = demo_plan.layers.roads
+    poles = demo_plan.layers.poles.geometry.reindex(demo_plan.drops["access_pole_id"])
+    edge = np.stack(
+        [
+            poles.distance(line).to_numpy() - width / 2
+            for line, width in zip(lanes.geometry, lanes["width_m"], strict=True)
+        ],
+        axis=1,
+    )
+    near = edge < crew_rules.value("places.beside_road")
+    corner = np.flatnonzero(near.sum(axis=1) > 1)
+    assert len(corner) > 4
+    way = look_up_roads(lanes, crew_rules).way
+    for row in corner:
+        job = jobs.iloc[row]
+        told = {lanes["name"][job["road_id"]], *(job["other_roads"] or "").split(";")}
+        assert told >= set(lanes["name"].to_numpy()[near[row]])
+        if job["traffic_class"] == "beside_road":
+            ruling = way[lanes.index.get_loc(job["road_id"])]
+            assert ruling == way[near[row]].max()
+
+
+@pytest.mark.parametrize(
+    ("longest_m", "mph", "road_class"),
+    [
+        (20.0, 25, "short_stop"),
+        (5.0, 25, "flaggers"),
+        (20.0, 35, "flaggers"),
+        (5.0, 42, "lane_closure"),
+    ],
+)
+def test_a_run_over_a_road_is_controlled_by_the_limits_of_a_crossing(
+    demo_plan: Plan,
+    demo_jobs: JobTables,
+    crew_rules: CrewRules,
+    longest_m: float,
+    mph: float,
+    road_class: str,
+) -> None:
+    """A run that crosses a residential street, whose limit and whose longest stop change."""
+    rows = demo_jobs.jobs.set_index("address_id")
+    name = "Ombrel Street"
+    one = rows.index[(rows["run_roads"] == name) & (rows["job_kind"] == "span_clamp")][0]
+    lanes = demo_plan.layers.roads
+    speed = lanes["speed_m_per_s"].where(lanes["name"] != name, mph * MPH)
+    figures = dict(crew_rules.figures)
+    key = "run.longest_stop"
+    figures[key] = dataclasses.replace(figures[key], value_si=longest_m)
+    rules = dataclasses.replace(crew_rules, figures=figures)
+    jobs = build_jobs(with_layer(demo_plan, "roads", speed_m_per_s=speed), rules).jobs
+    job = jobs.set_index("address_id").loc[one]
+    assert job["traffic_class"] == road_class
+    assert job["crew_size"] >= 2
+    assert lanes["name"][job["road_id"]] == name
+    assert "strand run over 26.0 ft of Ombrel Street" in job["traffic_reasons"]
+    assert ("led in a short stop" in job["traffic_reasons"]) == (longest_m < 7.9)
+
+
+def test_a_run_over_a_railway_needs_its_owner(demo_plan: Plan, crew_rules: CrewRules) -> None:
+    runs = trace_runs(demo_plan.drops, demo_plan.layers.poles, 5.8)
+    leg = runs.segment[0]
+    middle, way = (leg[:2] + leg[2:]) / 2, leg[2:] - leg[:2]
+    side = np.array([-way[1], way[0]])
+    track = layer_frame("rail", [shapely.LineString([middle - side, middle + side])])
+    layers = dataclasses.replace(demo_plan.layers, rail=track)
+    job = build_jobs(dataclasses.replace(demo_plan, layers=layers), crew_rules).jobs.iloc[
+        runs.drop[0]
+    ]
+    assert job["traffic_class"] == "owner"
+    assert job["is_owner_permit_needed"]
+    assert "strand run over rail" in job["crew_reasons"]
 
 
 def test_rail_needs_its_owner_and_a_crew(demo_plan: Plan, crew_rules: CrewRules) -> None:

@@ -1,0 +1,202 @@
+"""What is said of each place of ladder, reel and bucket: the side, whose lot, what else is there.
+
+Enters: places found, ends of the air spans, the plan.
+Leaves: one note for each place.
+Does not do: choose places.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.model import Plan
+from geoplan.text_columns import assembled, joined, places, texts, worded
+from geoplan.work.clauses import in_words
+from geoplan.work.drop_case import WINDS
+from geoplan.work.ground import Ground
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+SAME_PLACE_M = 0.3
+"""Clamps or attachments nearer than this to each other count as at one place."""
+
+LASH_POLE = "; lash it first"
+LASH_STRAND = "; lash it first"
+NOTES = {
+    "pole": "at the pole, on its {side} side, the house's side" + LASH_POLE,
+    "pole_aside": "at the pole, on its {side} side, where the ground is free" + LASH_POLE,
+    "pole_street": "at the pole, on its {side} side, the house's side, never in the street"
+    + LASH_POLE,
+    "pole_street_aside": "at the pole, on its {side} side, where the ground is free, never in the "
+    "street" + LASH_POLE,
+    "pole_field": "at the pole, on its {side} side, the field side away from the road, never in "
+    "the street" + LASH_POLE,
+    "pole_field_aside": "at the pole, on its {side} side, turned to free ground off the road, "
+    "never in the street" + LASH_POLE,
+    "clamp": "below the clamp, on the strand's {side} side, the house's side" + LASH_STRAND,
+    "clamp_street": "below the clamp, on the strand's {side} side, the house's side, never in the "
+    "street" + LASH_STRAND,
+    "clamp_field": "below the clamp, on the strand's {side} side, the field side away from the "
+    "house, never in the street" + LASH_STRAND,
+    "house": "at the premises attachment; secure it first",
+    "reel_house": "near the house",
+    "reel_walk": "on the house side of the walk, so that people can pass",
+    "reel_below": "on the house side of the strand; leave room for people to pass",
+    "reel_field": "on the field side, to the {side} of the clamp; secured and braked",
+    "reel_pole": "to the {side} of the pole, off the road; secured and braked",
+    "bucket": "at the clamp, on the strand's {side} side; see first how a truck gets there",
+    "bucket_street": "at the clamp, on the strand's {side} side, off the carriageway; where it "
+    "can't stand there, set up traffic control for that first",
+}
+"""What is said of each place; ``{side}`` is the compass word from pole or clamp to it."""
+NOTE_KEYS = tuple(NOTES)
+ON_WALK = "; guard the walk or driveway"
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Places found, m of them."""
+
+    rows: IntArray
+    """Row of the drop, shape (m,)."""
+    place: npt.NDArray[np.object_]
+    """ladder, reel, bucket or house_ladder, shape (m,)."""
+    note: IntArray
+    """Number of the note in `NOTE_KEYS`, shape (m,)."""
+    xy: FloatArray
+    """Working coordinates, m, shape (m, 2)."""
+
+
+@dataclass(frozen=True)
+class DropEnds:
+    """Ends of the air spans of n drops."""
+
+    start: FloatArray
+    """Pole or clamp, m, shape (n, 2)."""
+    end: FloatArray
+    """Premises attachment, m, shape (n, 2)."""
+    has_clamp: BoolArray
+    """Shape (n,)."""
+
+
+def build_notes(placed: Placed, ends: DropEnds, plan: Plan, ground: Ground) -> Any:
+    """Write the notes of places.
+
+    Parameters
+    ----------
+    placed : Placed
+        m places.
+    ends : DropEnds
+        Of the n drops of the plan.
+    plan : Plan
+        A finished plan.
+    ground : Ground
+        Where walks and driveways are.
+
+    Returns
+    -------
+    pandas array of str, shape (m,)
+        Compass side by grid north, from pole or clamp to the place; whether it is on a walk or
+        driveway; whose lot; the pole on which the clamp's span ends; another drop at the place.
+    """
+    x_m, y_m = placed.xy.T
+    on_walk = (~ground.is_off_walks(x_m, y_m)).astype(np.int64)
+    return joined(
+        _sided(placed.note, placed.xy - ends.start[placed.rows]),
+        worded(on_walk, ("", ON_WALK)),
+        _other_lots(shapely.points(placed.xy), placed.rows, plan),
+        _span_ends(placed, ends, plan),
+        _neighbours(placed, ends, plan),
+    )
+
+
+def _sided(note: IntArray, off: FloatArray) -> Any:
+    """Write the notes with the compass word of the way from pole or clamp."""
+    wind = np.rint(np.degrees(np.arctan2(off[:, 1], off[:, 0])) / 45.0).astype(np.int64) % 8
+    words = [text.format(side=side) for text in NOTES.values() for side in WINDS]
+    return worded(note * len(WINDS) + wind, words)
+
+
+def _span_ends(placed: Placed, ends: DropEnds, plan: Plan) -> Any:
+    """Name the pole on which the clamp's span ends, and the clamp's way from it."""
+    drops, spans, rows = plan.drops, plan.layers.spans, placed.rows
+    at = np.flatnonzero(ends.has_clamp[rows] & np.isin(placed.place, ("ladder", "bucket")))
+    span = places(drops["strand_span_id"], spans.index)[rows[at]]
+    near = texts(drops["access_pole_id"]).take(rows[at])
+    first, last = (texts(spans[name]).take(span) for name in ("from_pole_id", "to_pole_id"))
+    is_first = np.asarray(pd.Series(first) == pd.Series(near), dtype=bool)
+    far = pd.Series(last).where(is_first, pd.Series(first)).array
+    lines = np.asarray(spans.geometry.values, dtype=object)[span]
+    far_ends = shapely.get_point(lines, np.where(is_first, -1, 0))
+    left = shapely.distance(shapely.points(ends.start[rows[at]]), shapely.force_2d(far_ends))
+    words = joined(
+        "; toward pole ", far, ", ", in_words(left, "length", plan.project.units), " short of it"
+    )
+    return _beside(len(rows), at, words)
+
+
+def _neighbours(placed: Placed, ends: DropEnds, plan: Plan) -> Any:
+    """Name another drop whose clamp or attachment is at the same place."""
+    ids, rows = texts(plan.drops["address_id"]), placed.rows
+    clamp = np.where(ends.has_clamp[:, None], ends.start, np.nan)
+    found = []
+    for xy, names, words in (
+        (clamp, ("ladder", "bucket"), "has its clamp at the same place: set both side by side"),
+        (ends.end, ("house_ladder",), "is attached at the same place: set both side by side"),
+    ):
+        other = _same_place(xy)
+        at = np.flatnonzero(np.isin(placed.place, names) & (other[rows] >= 0))
+        found.append((at, joined("; ", ids.take(other[rows[at]]), " ", words)))
+    at = np.concatenate([where for where, _ in found])
+    plain = np.setdiff1d(np.arange(len(rows)), at)
+    return assembled(len(rows), [*found, (plain, worded(np.zeros(len(plain)), ("",)))])
+
+
+def _same_place(xy: FloatArray) -> IntArray:
+    """Return the first other row at each row's place; -1 without one."""
+    points = shapely.points(xy)
+    tree = shapely.STRtree(points)
+    has = np.flatnonzero(np.isfinite(xy).all(axis=1))
+    row, near = tree.query(points[has], predicate="dwithin", distance=SAME_PLACE_M)
+    row = has[row]
+    keep = row != near
+    other = np.full(len(xy), len(xy), dtype=np.int64)
+    np.minimum.at(other, row[keep], near[keep])
+    return np.where(other < len(xy), other, -1)
+
+
+def _beside(count: int, at: IntArray, words: Any) -> Any:
+    """Put words in their rows; empty elsewhere."""
+    plain = np.setdiff1d(np.arange(count), at)
+    return assembled(count, [(at, words), (plain, worded(np.zeros(len(plain)), ("",)))])
+
+
+def _other_lots(points: npt.NDArray[np.object_], rows: IntArray, plan: Plan) -> Any:
+    """Name the lot of each point, if it isn't that of the drop; empty where that isn't known."""
+    parcels, addresses = plan.layers.parcels, plan.layers.addresses
+    own = places(plan.drops["parcel_id"], parcels.index)[rows]
+    tree = shapely.STRtree(np.asarray(parcels.geometry.values, dtype=object))
+    point, lot = tree.query(points, predicate="intersects")
+    at_home = own < 0
+    at_home[point[lot == own[point]]] = True
+    other = np.full(len(points), len(parcels), dtype=np.int64)
+    np.minimum.at(other, point, lot)
+    at = np.flatnonzero(~at_home & (other < len(parcels)))
+    labels = addresses["label"].groupby(addresses["parcel_id"]).first()
+    label = labels.reindex(parcels.index[other[at]]).reset_index(drop=True)
+    street = (" (" + label.astype("str") + ")").where(label.notna(), "").array
+    words = joined(
+        "; on lot ",
+        texts(parcels.index).take(other[at]),
+        street,
+        ": ask there first",
+    )
+    return _beside(len(points), at, words)

@@ -1,0 +1,200 @@
+"""Words on places, poles, power and traffic that steps, holds and checks of a drop share.
+
+Enters: a `DropCase`.
+Leaves: parts of sentences.
+Does not do: compute; decide what is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, Row, feature_name, is_known
+
+AT_END_M = 0.15
+"""A place nearer than this to an end of the air span counts as that end."""
+
+NEUTRAL = "neutral"
+TOWARD = "toward pole "
+"""How a note of a place names the pole on which the clamp's span ends."""
+NO_PLACE = "NO PLACE FOUND clear of roads, buildings, tracks and water: look for one first"
+
+
+def parts_of(value: Any) -> list[str]:
+    """Return the parts of a text that is split by ';'; none for a null.
+
+    Examples
+    --------
+    >>> parts_of("PG01; PG02")
+    ['PG01', 'PG02']
+    """
+    if not is_known(value):
+        return []
+    return [part.strip() for part in str(value).split(";") if part.strip()]
+
+
+def in_a_row(names: list[str]) -> str:
+    """Join names by commas and 'and', each told once.
+
+    Examples
+    --------
+    >>> in_a_row(["a", "b", "a", "c"])
+    'a, b and c'
+    """
+    once = list(dict.fromkeys(names))
+    return " and ".join([", ".join(once[:-1]), once[-1]]) if len(once) > 1 else "".join(once)
+
+
+def pole_of(case: DropCase) -> str:
+    """Name the pole that the drop leaves from, or by which its clamp is reached."""
+    return f"pole {case.drop['access_pole_id']}"
+
+
+def out_of(case: DropCase, at_m: float) -> str:
+    """Say where along the air span a place is, and counted from where."""
+    start = "clamp" if case.is_from_clamp else "pole"
+    if at_m >= float(case.drop["air_span_m"]) - AT_END_M:
+        return "at the house"
+    if at_m <= AT_END_M:
+        return f"at the {start}"
+    return f"{case.length(at_m)} from the {start}"
+
+
+def over_road(case: DropCase) -> bool:
+    """Whether the wire comes to lie on a carriageway: a street crossed, or one it hangs over."""
+    return case.is_over_street or bool(case.crossed("road"))
+
+
+def roads_over(case: DropCase) -> str:
+    """Name the roads that the air span is over."""
+    names = in_a_row([feature_name(row) for row in case.crossed("road")])
+    return names or case.road_name or "the road"
+
+
+def has_traffic(case: DropCase) -> bool:
+    """Whether there is a road for which traffic control is planned."""
+    if case.job["traffic_class"] == "none":
+        return False
+    return over_road(case) or bool(case.road_name) or bool(parts_of(case.job.get("other_roads")))
+
+
+def has_signs(case: DropCase) -> bool:
+    """Whether the plan puts up any sign."""
+    return is_positive(case.job["sign_1_m"])
+
+
+def while_held(case: DropCase) -> str:
+    """Say how traffic is kept off the wire while it lies on a carriageway."""
+    kind, alone = case.job["traffic_class"], int(case.job["crew_size"]) == 1
+    if kind == "flaggers":
+        return "while the flaggers hold traffic"
+    if kind == "lane_closure":
+        return "with the lane closed and the rest of the traffic held"
+    if kind == "owner":
+        return "with traffic held as the owner's permit says"
+    who = "traffic held" if alone else "the second person holding traffic"
+    if case.job["is_bucket_job"]:
+        who = "somebody besides the two at the bucket holding traffic"
+    return f"in a gap in traffic, {who}"
+
+
+def powers_of(case: DropCase, told: list[str] | None = None) -> list[str]:
+    """Name each power line near the work, with where the wire meets it; lines as told, or all.
+
+    A neutral is told as live, whatever its voltage was taken for. Lines of the same kind, voltage
+    and distance are told together.
+    """
+    met = case.near("power")
+    told = parts_of(case.job.get("power_lines")) if told is None else told
+    names = {words.partition(", ")[0] for words in told}
+    left = [power_of(case, row) for row in met if str(row["feature_id"]) not in names]
+    places = {
+        name: in_a_row([_where(case, row) for row in met if str(row["feature_id"]) == name])
+        for name in names
+    }
+    return left + _grouped(told, places)
+
+
+def live_along(case: DropCase) -> list[str]:
+    """Name the power lines along the strand run, those of the same kind together."""
+    return _grouped(parts_of(case.job.get("run_power")), {})
+
+
+def _grouped(lines: list[str], places: Mapping[str, str]) -> list[str]:
+    groups: dict[str, list[str]] = {}
+    for words in lines:
+        name, _, rest = words.partition(", ")
+        place = places.get(name, "")
+        groups.setdefault(_live(rest), []).append(f"{name} ({place})" if place else name)
+    return [
+        f"{in_a_row(names)}, {rest}" if rest else in_a_row(names) for rest, names in groups.items()
+    ]
+
+
+def power_of(case: DropCase, row: Row) -> str:
+    """Name power that the wire meets, and where."""
+    kind = str(row["feature_class"]).replace("_", " ") if is_known(row["feature_class"]) else ""
+    return f"{row['feature_id']} ({_where(case, row)}), {kind or 'power'}"
+
+
+def _where(case: DropCase, row: Row) -> str:
+    place = out_of(case, float(row["at_m"]))
+    if row["is_near_miss"] and is_known(row["distance_m"]):
+        return f"{place}, {case.length(row['distance_m'])} aside in plan"
+    return f"meets the wire {place}"
+
+
+def _live(words: str) -> str:
+    if "treat as live" in words.lower() or (NEUTRAL not in words and ", 0 V" not in words):
+        return words
+    return f"{words} (a neutral is no dead wire: treat as live)"
+
+
+def poles_of(case: DropCase) -> list[str]:
+    """Name the poles of the drop in the order of the work: access, passed, terminal."""
+    drop = case.drop
+    names = [str(drop["access_pole_id"]), *parts_of(case.job.get("run_poles"))]
+    return list(dict.fromkeys([*names, str(drop["terminal_id"])]))
+
+
+def place_words(case: DropCase, place: str) -> str:
+    """Tell how to stand as the table of places has it; where it has none, that none was found."""
+    told = [part for part in _clauses(case, place) if not part.startswith(TOWARD)]
+    return "; ".join(told) or NO_PLACE
+
+
+def toward_pole(case: DropCase) -> str:
+    """Name the pole on which the clamp's span ends, and the way left to it; empty: not known."""
+    parts = [*_clauses(case, "ladder"), *_clauses(case, "bucket")]
+    return next((part for part in parts if part.startswith(TOWARD)), "")
+
+
+def _clauses(case: DropCase, place: str) -> list[str]:
+    told = case.places.get(place, "").rstrip(".")
+    return told.split("; ") if told else []
+
+
+def reel_is_beyond(case: DropCase) -> bool:
+    """Whether the reel stands on the other side of a street than the house."""
+    if case.is_from_clamp:
+        return bool(case.drop["is_street_crossing"])
+    return case.is_over_street
+
+
+def near_road(case: DropCase) -> bool:
+    """Whether any road is by the work."""
+    job = case.job
+    others = parts_of(job.get("other_roads")) or parts_of(job.get("run_roads"))
+    return over_road(case) or bool(case.road_name) or bool(others)
+
+
+def strand_known(case: DropCase) -> str:
+    """Say of which spans it was worked out what a ladder does to the strand."""
+    is_allowed = case.is_from_clamp and case.drop["strand_ladder"] == LADDER_ALLOWED
+    return "only the clamp's own span was" if is_allowed else "no span was"
+
+
+def is_positive(value: object) -> bool:
+    """Whether a figure is there and above zero."""
+    return is_known(value) and float(value) > 0.0  # type: ignore[arg-type]

@@ -1,0 +1,104 @@
+"""Words shared by steps and checks."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from geoplan.work.site_words import (
+    NO_PLACE,
+    in_a_row,
+    out_of,
+    parts_of,
+    place_words,
+    powers_of,
+    toward_pole,
+    while_held,
+)
+from tests.work.cases import case_of
+
+
+@pytest.fixture
+def case(demo_work):
+    return case_of(demo_work, "A001")
+
+
+def _with(case, **columns):
+    return dataclasses.replace(case, job={**case.job, **columns})
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"), [(None, []), ("", []), ("a", ["a"]), ("a; b ;;c", ["a", "b", "c"])]
+)
+def test_texts_are_split(text, parts):
+    assert parts_of(text) == parts
+
+
+@pytest.mark.parametrize(
+    ("names", "words"), [([], ""), (["a"], "a"), (["a", "a"], "a"), (["a", "b", "c"], "a, b and c")]
+)
+def test_names_are_joined_once_each(names, words):
+    assert in_a_row(names) == words
+
+
+def test_lines_of_a_kind_are_told_together_and_a_neutral_as_live(case):
+    told = powers_of(
+        _with(
+            dataclasses.replace(case, crossings=()),
+            power_lines="E1, supply line, 7200 V: keep 2.0 ft away;"
+            "E2, supply drop, 240 V: keep 1.0 ft away;E3, supply drop, 240 V: keep 1.0 ft away;"
+            "N1, neutral, 0 V (assumed): keep 1.0 ft away",
+        )
+    )
+    assert told[0] == "E1, supply line, 7200 V: keep 2.0 ft away"
+    assert told[1] == "E2 and E3, supply drop, 240 V: keep 1.0 ft away"
+    assert told[2].startswith("N1, neutral, 0 V (assumed)")
+    assert told[2].endswith("treat as live)")
+
+
+def test_power_that_the_wire_meets_is_told_even_where_no_list_names_it(case):
+    row = {
+        "crossing_kind": "power", "feature_id": "E5", "feature_class": "supply_line", "at_m": 3.0,
+        "is_near_miss": False, "distance_m": 0.0, "feature_name": None,
+    }  # fmt: skip
+    met = dataclasses.replace(case, crossings=(row,))
+    assert powers_of(_with(met, power_lines=None)) == [
+        f"E5 (meets the wire {case.length(3.0)} from the clamp), supply line"
+    ]
+    assert "E5 (meets the wire" in powers_of(_with(met, power_lines="E5, line, 1 V: keep"))[0]
+
+
+def test_ends_of_the_air_span_are_named(case):
+    span = float(case.drop["air_span_m"])
+    assert out_of(case, span) == "at the house"
+    assert out_of(case, 0.0) == "at the clamp"
+    assert out_of(case, span / 2) == f"{case.length(span / 2)} from the clamp"
+
+
+@pytest.mark.parametrize(
+    ("kind", "crew", "word"),
+    [
+        ("flaggers", 2, "while the flaggers hold traffic"),
+        ("short_stop", 1, "in a gap in traffic, traffic held"),
+        ("short_stop", 2, "the second person holding traffic"),
+        ("owner", 2, "owner's permit"),
+        ("lane_closure", 2, "lane closed"),
+    ],
+)
+def test_traffic_is_held_by_somebody(case, kind, crew, word):
+    told = while_held(_with(case, traffic_class=kind, crew_size=crew))
+    assert word in told
+    assert ("gap in traffic" in told) == (kind == "short_stop")
+
+
+def test_a_place_that_was_not_found_is_said_to_be_missing(case):
+    lost = dataclasses.replace(case, places={})
+    assert place_words(lost, "ladder") == NO_PLACE
+    assert toward_pole(lost) == ""
+
+
+def test_the_far_pole_is_told_with_the_clamp_and_not_with_the_ladder(case):
+    told = dataclasses.replace(case, places={"ladder": "here; toward pole P9, 2 m short of it"})
+    assert place_words(told, "ladder") == "here"
+    assert toward_pole(told) == "toward pole P9, 2 m short of it"
