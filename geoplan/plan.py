@@ -26,11 +26,13 @@ from geoplan.offers import Offers, same_offers
 from geoplan.plan_tables import DROP_TABLES
 from geoplan.plant import Plant, build_plant, without_search
 from geoplan.project import Project
+from geoplan.routes.crossings import AT_POLE_M
 from geoplan.routes.segments import IntArray
 from geoplan.standards import Standards, load_standards
 from geoplan.tables import LAYERS, TERRAIN_ABSENCE
 from geoplan.tiled import InTurn
 from geoplan.uncrossing import Uncrossed, undo_crossings
+from geoplan.units import ReportUnits, say
 from geoplan.verdicts import Forbidden
 from geoplan.working import CHUNK, Here, Tell, Worker
 
@@ -138,7 +140,7 @@ def decide(
         gather(finished, others, figures, assignment, ports, sources),
         _optimality(assignment, figures),
         describe_standards(standards, project),
-        unchecked(layers, standards),
+        unchecked(layers, standards, project.units),
     )
 
 
@@ -334,7 +336,7 @@ def terminal_ports(layers: Layers, project: Project) -> Ports:
     return Ports(left - kept, usable, int(cents(project.costs.reserve_port)))
 
 
-def unchecked(layers: Layers, standards: Standards) -> tuple[str, ...]:
+def unchecked(layers: Layers, standards: Standards, units: ReportUnits) -> tuple[str, ...]:
     """Say what this plan does not check, and why.
 
     Parameters
@@ -343,6 +345,8 @@ def unchecked(layers: Layers, standards: Standards) -> tuple[str, ...]:
         Checked layers.
     standards : Standards
         Rules in force, with what they don't cover.
+    units : {'us', 'metric'}
+        System of the reports.
 
     Returns
     -------
@@ -360,11 +364,14 @@ def unchecked(layers: Layers, standards: Standards) -> tuple[str, ...]:
         lines.append("not checked: separation from existing drops without a height")
     lines.append(
         "not checked: heights where two planned drops cross; growth of trees; creep of the wire; "
-        "poles and guys under the new loads"
+        "poles and guys under the new loads; walls and roofs that a wire passes beside; clearance "
+        "below wire along a strand"
     )
     if len(layers.power):
+        near = say(AT_POLE_M, "length", units)
         lines.append(
-            "not checked: separation from power along the strand in the first 2 m from a span clamp"
+            "not checked: separation from power along the strand in the first "
+            f"{near} from a span clamp"
         )
     if "water" not in layers.absent and len(layers.water):
         lines.append(

@@ -21,14 +21,9 @@ from pyproj import Transformer
 from geoplan.errors import one_line
 from geoplan.reports.caution import CAUTION, CAUTION_LINE
 from geoplan.reports.frames import declared_frame, storable
-from geoplan.reports.sheets.plan_drawing import (
-    Frame,
-    PlanMarks,
-    bounds_of,
-    draw_plan,
-    frame_drops,
-)
+from geoplan.reports.sheets.plan_drawing import draw_plan
 from geoplan.reports.sheets.plan_features import Layout
+from geoplan.reports.sheets.plan_frames import Frame, PlanMarks, bounds_of, frame_drops
 from geoplan.reports.sheets.profile_picture import draw_profile_picture
 from geoplan.rules import load_wire
 from geoplan.standards import load_standards
@@ -327,28 +322,29 @@ def _plan_drawings(plan: Plan, rows: pd.DataFrame, position: npt.NDArray[np.intp
     place = shapely.get_coordinates(rows.geometry.to_numpy())
     lines = [shapely.get_coordinates(line) for line in drops.geometry.to_numpy()]
     spans = [shapely.get_coordinates(line)[:, :2] for line in air]
-    frames = frame_drops(
-        [
-            np.vstack([line, spot - ROUND_CROSSING_M, spot + ROUND_CROSSING_M])
-            for line, spot in zip(lines, place, strict=True)
-        ]
-    )
-    features = Layout(plan).within(bounds_of(frames))
-    drawings = []
+    marks = []
     for number, drop in enumerate(drops.to_dict("records")):
-        building = drop["building_id"]
-        marks = PlanMarks(
-            int(position[number]),
-            lines[number],
-            spans[number],
-            bool(np.isfinite(drop["clamp_at_m"])),
-            "" if pd.isna(building) else building,
-            drop["terminal_id"],
-            drop["access_pole_id"],
-            (),
+        building, spot = drop["building_id"], place[number]
+        marks.append(
+            PlanMarks(
+                int(position[number]),
+                lines[number][:, :2],
+                spans[number],
+                bool(np.isfinite(drop["clamp_at_m"])),
+                "" if pd.isna(building) else building,
+                drop["terminal_id"],
+                drop["access_pole_id"],
+                (),
+                np.vstack([spot - ROUND_CROSSING_M, spot + ROUND_CROSSING_M]),
+            )
         )
-        drawing = draw_plan(plan, features, number, frames[number], marks, plan.project.units)
-        drawings.append(_with_ring(drawing, frames[number], place[number]))
+    frames = frame_drops(marks)
+    features = Layout(plan).within(bounds_of([frame for some in frames for frame in some]))
+    drawings, first = [], 0
+    for number, mark in enumerate(marks):
+        drawing = draw_plan(plan, features, first, frames[number], mark, plan.project.units)
+        drawings.append(_with_ring(drawing, frames[number][0], place[number]))
+        first += len(frames[number])
     return drawings
 
 
@@ -364,7 +360,7 @@ def _with_ring(drawing: str, frame: Frame, place: FloatArray) -> str:
 
 
 def _profile_drawings(plan: Plan, position: npt.NDArray[np.intp]) -> list[tuple[str, str]]:
-    """Draw each air span from the side; say what its letters stand for."""
+    """Draw each air span from the side; say what its numbers stand for."""
     wire = load_standards(plan.project).wire
     profiles = build_profiles(plan, position.astype(np.int64), wire)
     drops = plan.drops.iloc[position]
@@ -380,6 +376,6 @@ def _profile_drawings(plan: Plan, position: npt.NDArray[np.intp]) -> list[tuple[
             float("nan"),  # the yard is not what the owner of the crossing asks about
             plan.project.units,
         )
-        letters = [f"{item.letter}: {item.kind} {_shown(item.feature_id)}" for item in envelopes]
-        drawings.append((drawing, "; ".join(letters)))
+        numbers = [f"{item.letter}: {item.kind} {_shown(item.feature_id)}" for item in envelopes]
+        drawings.append((drawing, "; ".join(numbers)))
     return drawings

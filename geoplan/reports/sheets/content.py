@@ -7,6 +7,7 @@ Does not do: compute; markup (the page puts each text in as text); draw.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -27,17 +28,31 @@ from geoplan.reports.sheets.back import (
     signs_of,
 )
 from geoplan.reports.sheets.front import (
-    CROSSING_HEADS,
-    PROFILE_LEGEND,
+    Clamp,
+    alerts_of,
     big_of,
+    crossing_heads,
     crossings_of,
     figures_of,
     kinds_of,
-    legend_of,
+    profile_legend,
+    rule_key_of,
+    stringing_head,
+    stringing_key,
     stringing_of,
     with_ladder_of,
 )
-from geoplan.reports.sheets.wording import ID_LETTERS, MOST_CHECKS, TEXT_LETTERS, TITLE_LETTERS
+from geoplan.reports.sheets.page import page_in_file
+from geoplan.reports.sheets.wording import (
+    CHECK_LETTERS,
+    ID_LETTERS,
+    MOST_CHECKS,
+    STEP_LETTERS,
+    TITLE_LETTERS,
+    amount,
+)
+from geoplan.rules import Approach
+from geoplan.standards import ClearanceCase, Standards, TensionCase
 from geoplan.units import ReportUnits
 from geoplan.work.drop_case import DropCase, Row, is_known
 from geoplan.work.profiles import Envelope
@@ -83,19 +98,58 @@ class Common:
     rules: str
     not_checked: str
     wire_words: str
+    load_cases: dict[str, str]
+    """Words for load cases, by name."""
+    flaggers: int
+    """Flaggers besides the crew, where a job needs any."""
+    power_reach_m: float
+    """How far from the work power was looked for; NaN: not known."""
     count: int
     """Sheets in all."""
 
 
-def common_texts(plan: Any, wire_words: str, count: int) -> Common:
+def load_case_words(standards: Standards, units: ReportUnits) -> dict[str, str]:
+    """Say what each load case is: temperature, ice, wind.
+
+    Parameters
+    ----------
+    standards : Standards
+        With the cases for tension and clearance.
+    units : {'us', 'metric'}
+        System of the report.
+
+    Returns
+    -------
+    dict of str to str
+        Words by name of the case.
+    """
+    words = {}
+    cases: list[TensionCase | ClearanceCase] = [*standards.tension, *standards.clearance]
+    for item in [*cases, standards.stringing]:
+        parts = [amount(item.temperature_c, "temperature", units)]
+        if np.any(np.asarray(item.case.ice_thickness_m) > 0.0):
+            parts.append("ice")
+        if np.any(np.asarray(item.case.wind_pa) > 0.0):
+            parts.append("wind")
+        words[item.name] = parts[0] if len(parts) == 1 else f"{parts[0]}, {' and '.join(parts[1:])}"
+    return words
+
+
+def common_texts(
+    plan: Any, standards: Standards, wire_words: str, flaggers: int, count: int
+) -> Common:
     """Gather what all sheets share.
 
     Parameters
     ----------
     plan : Plan
         A finished plan.
+    standards : Standards
+        Rules and load cases in force.
     wire_words : str
         How sure the wire's figures are.
+    flaggers : int
+        Flaggers by the crew rules.
     count : int
         Sheets in all.
 
@@ -104,13 +158,19 @@ def common_texts(plan: Any, wire_words: str, count: int) -> Common:
     Common
         Texts.
     """
-    unchecked = " ".join(f"{words}." for words in plan.unchecked)
+    unchecked = " ".join(f"{words[:1].upper()}{words[1:]}." for words in plan.unchecked)
+    units = plan.project.units
+    bands = standards.rule_set.bands(f"approach.{Approach.WORKER}")
+    reach = max((figure.value_si for _, figure in bands), default=math.nan)
     return Common(
         cut(plan.project.name, TITLE_LETTERS),
-        plan.project.units,
+        units,
         describe_rules(plan),
         unchecked,
         wire_words,
+        load_case_words(standards, units),
+        flaggers,
+        reach,
         count,
     )
 
@@ -118,6 +178,7 @@ def common_texts(plan: Any, wire_words: str, count: int) -> Common:
 def sheet_texts(
     number: int,
     case: DropCase,
+    clamp: Clamp | None,
     envelopes: list[Envelope],
     stringing: Sequence[Row],
     materials: Sequence[Row],
@@ -133,6 +194,8 @@ def sheet_texts(
         Number of the sheet in the run, from 1.
     case : DropCase
         The drop.
+    clamp : Clamp or None
+        Where its span clamp is, from both poles; None without one.
     envelopes : list of Envelope
         What its profile shows, with letters.
     stringing, materials, cuts : sequence of mapping
@@ -153,37 +216,43 @@ def sheet_texts(
     label = drop["label"]
     title = cut(label if is_known(label) else address_id, TITLE_LETTERS)
     day = job["crew_day_id"]
-    checks = build_site_checks(case, findings, common.wire_words)
+    checks = build_site_checks(case, findings)
     more = len(checks) - MOST_CHECKS
     if more > 0:
         checks = [*checks[: MOST_CHECKS - 2], *checks[-2:], f"And {more} more: see the plan."]
+    crossings = crossings_of(case, envelopes)
+    strings = stringing_of(stringing, case)
     return {
         "number": number,
+        "page": page_in_file(number, common.count),
         "foot": f"Sheet {number} of {common.count} · {shown_id} · {common.project}",
         "title": title,
         "address_id": shown_id,
         "terminal": cut(drop["terminal_id"], ID_LETTERS),
         "project": common.project,
         "day": f"Crew day {day}" if is_known(day) else "On no crew day yet",
-        "kinds": kinds_of(case),
+        "kinds": kinds_of(case, common.flaggers),
+        "alerts": alerts_of(case),
         "big": big_of(case),
-        "figures": figures_of(case),
-        "legend": legend_of(case),
-        "profile_legend": PROFILE_LEGEND,
-        "crossing_heads": CROSSING_HEADS,
-        "crossings": crossings_of(case, envelopes),
-        "stringing": stringing_of(stringing, case),
-        "with_ladder": with_ladder_of(case),
-        "checks": [cut(words, TEXT_LETTERS) for words in checks],
-        "crew": crew_of(case),
+        "figures": figures_of(case, clamp, common.load_cases),
+        "profile_legend": profile_legend(case, envelopes),
+        "crossing_heads": crossing_heads(case),
+        "crossings": crossings,
+        "rule_key": rule_key_of(crossings),
+        "stringing_head": stringing_head(case),
+        "stringing": strings,
+        "stringing_key": stringing_key(strings),
+        "with_ladder": with_ladder_of(case, stringing),
+        "checks": [cut(words, CHECK_LETTERS) for words in checks],
+        "crew": crew_of(case, common.flaggers, common.power_reach_m),
         "signs": signs_of(case),
-        "hazards": hazards_of(case),
-        "steps": [cut(words, 3 * TEXT_LETTERS) for words in build_steps(case)],
+        "hazards": hazards_of(case, is_boxed=more <= 0),
+        "steps": [cut(words, STEP_LETTERS) for words in build_steps(case)],
         "reel": reel_of(case, cuts),
         "materials": materials_of(materials, case.units),
         "built": built_of(case),
         "caution_line": CAUTION_LINE,
         "cautions": CAUTION,
         "rules": common.rules,
-        "not_checked": common.not_checked,
+        "not_checked": f"{common.not_checked} {common.wire_words}".strip(),
     }

@@ -7,28 +7,55 @@ Does not do: compute; markup; draw.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 from geoplan.hanging import LADDER_WORDS
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import (
     ID_LETTERS,
     JOB_WORDS,
+    MARKS,
+    MOST_ALERTS,
     MOST_CROSSINGS,
     ROUTE_WORDS,
+    RULE_KEY,
     RULE_LETTERS,
+    TEXT_LETTERS,
+    amount,
+    at_an_end,
+    listed,
+    margin,
     people_words,
+    plain,
+    short_rule,
 )
-from geoplan.units import ReportUnits, for_report, report_unit, say
+from geoplan.units import ReportUnits, for_report, report_unit
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.profiles import Envelope
 
 
+@dataclass(frozen=True)
+class Clamp:
+    """Where a span clamp is, from both poles of its span."""
+
+    near_pole: str
+    near_m: float
+    far_pole: str
+    far_m: float
+
+
+NOT_THEN = "NO"
+"""Stands in the stringing table where the plan has no figure: not to be strung then."""
+
+
 def length_cells(values: list[float], quantity: str, units: ReportUnits) -> list[str]:
-    """Write figures of one quantity without their unit."""
+    """Write figures of one quantity without their unit; `NOT_THEN` where there is none."""
     shown = report_unit(quantity, units)
     figures = [round(float(for_report(v, quantity, units)), shown.decimals) for v in values]
-    return [f"{figure + 0.0:.{shown.decimals}f}" for figure in figures]  # no -0
+    return [f"{f + 0.0:.{shown.decimals}f}" if is_known(f) else NOT_THEN for f in figures]  # no -0
 
 
 def _ladder(case: DropCase) -> str:
@@ -39,13 +66,26 @@ def _ladder(case: DropCase) -> str:
     return "Ladder on the strand"
 
 
-def kinds_of(case: DropCase) -> list[tuple[str, str]]:
-    """Name the job, who does it, the traffic control and how the strand is reached."""
+def kinds_of(case: DropCase, flaggers: int) -> list[tuple[str, str]]:
+    """Name the job, who does it, the traffic control and how the strand is reached.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+    flaggers : int
+        Flaggers by the crew rules, where the job needs any.
+
+    Returns
+    -------
+    list of (str, str)
+        Names of boxes and what stands in them.
+    """
     job = case.job
     traffic = str(job["traffic_class"]).replace("_", " ")
     kinds = [
         ("Job", JOB_WORDS[str(job["job_kind"])]),
-        ("Who", people_words(int(job["crew_size"]))),
+        ("Who", people_words(int(job["crew_size"]), flaggers if traffic == "flaggers" else 0)),
         ("Traffic control", "none" if traffic == "none" else traffic.upper()),
         ("Reach", _ladder(case)),
     ]
@@ -54,13 +94,68 @@ def kinds_of(case: DropCase) -> list[tuple[str, str]]:
     return kinds
 
 
+def alerts_of(case: DropCase) -> list[tuple[str, str]]:
+    """Return what must be seen before anybody reads on: stops, power, roads, poles.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+
+    Returns
+    -------
+    list of (str, str)
+        At most `MOST_ALERTS` names of boxes with words, the gravest first; what is left out is
+        on the back, and the last box says so.
+    """
+    job, drop = case.job, case.drop
+    alerts = [("STOP", f"{cut(words, ID_LETTERS)}: see back") for words in stops_of(case)]
+    power = _power_box(case)
+    if power:
+        alerts.append(("Power", power))
+    roads = listed(job, "run_roads")
+    if roads:
+        alerts.append(("Strand run", f"OVER {cut(' and '.join(roads), ID_LETTERS)}"))
+    poor = listed(job, "poor_poles")
+    if poor:
+        alerts.append(("POOR POLE", f"{cut(', '.join(poor), ID_LETTERS)}: see back"))
+    pole = str(drop["access_pole_id"])
+    if pole != str(drop["terminal_id"]):
+        what = "Clamp is reached from" if case.is_from_clamp else "Hook goes on"
+        alerts.append((what, f"pole {cut(pole, 16)}, not the terminal's"))
+    if len(alerts) > MOST_ALERTS:
+        left = len(alerts) - MOST_ALERTS + 1
+        alerts = [*alerts[: MOST_ALERTS - 1], ("LOOK", f"{left} more of this kind: see back")]
+    return alerts
+
+
+def stops_of(case: DropCase) -> list[str]:
+    """Return the flags that forbid a start until somebody has judged them."""
+    return [plain(row["what"]) for row in case.hazards if row["severity"] == "error"]
+
+
+def _power_box(case: DropCase) -> str:
+    """Return the words of the box on power; empty where none is near."""
+    job = case.job
+    lines = listed(job, "power_lines")  # the greatest distance first
+    keep = lines[0].rpartition(": ")[2] if lines else ""
+    if not keep and is_known(job["power_approach_m"]):
+        keep = f"keep {case.length(job['power_approach_m'])} away"
+    state = {"within": "WITHIN APPROACH DISTANCE", "not_checked": "NOT CHECKED"}.get(
+        str(job["power_approach"]), ""
+    )
+    if not (state or keep) and listed(job, "run_power"):
+        return "along the strand run"
+    return ", ".join(part for part in (state, keep) if part)
+
+
 def big_of(case: DropCase) -> list[list[tuple[str, str]]]:
     """Return the figures that count on a ladder."""
     drop, job = case.drop, case.job
     first, last = int(job["first_port"]), int(job["last_port"])
     ports = str(first) if first == last else f"{first}–{last}"
     at = case.temperature(drop["stringing_temperature_c"])
-    third = ("Least clearance there / asked", _least(case))
+    third = (_least_words(case), _least(case))
     if case.is_from_clamp:
         third = ("Sag, ladder on the strand", _ladder_sag(case))
     start = "Clamp" if case.is_from_clamp else "Hook"
@@ -88,6 +183,16 @@ def _ladder_sag(case: DropCase) -> str:
     return case.sag(sag) if is_known(sag) else "not known"
 
 
+def _least_words(case: DropCase) -> str:
+    """Name the least clearance by where it is, and by what was left out."""
+    end = at_an_end(case)
+    if any(row["clearance_basis"] == "not_checked" for row in case.crossings):
+        return "Least of what was checked / asked"
+    if str(case.drop["margin_over"]).startswith("roof "):
+        return "Least clearance over roof / asked"
+    return f"Least, at {end} / asked" if end else "Least clearance there / asked"
+
+
 def _least(case: DropCase) -> str:
     drop = case.drop
     if not is_known(drop["margin_available_m"]):
@@ -96,27 +201,43 @@ def _least(case: DropCase) -> str:
     return f"{there} / {case.length(drop['margin_required_m'])}"
 
 
-def figures_of(case: DropCase) -> list[tuple[str, str]]:
-    """Return the lesser figures of the front."""
+def figures_of(
+    case: DropCase, clamp: Clamp | None, load_cases: Mapping[str, str]
+) -> list[tuple[str, str]]:
+    """Return the lesser figures of the front.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+    clamp : Clamp or None
+        Where its span clamp is, from both poles; None without one.
+    load_cases : mapping of str to str
+        Words for load cases, by name.
+
+    Returns
+    -------
+    list of (str, str)
+        Labels and figures. Parts of the wire of no length are left out.
+    """
     drop, job = case.drop, case.job
     rows = [
         ("Route", ROUTE_WORDS.get(str(drop["route_kind"]), str(drop["route_kind"]))),
         ("Leaves from pole", cut(drop["access_pole_id"], ID_LETTERS)),
         ("Air span, level", case.length(drop["air_span_m"])),
+        *_clamp_rows(case, clamp),
     ]
-    if case.is_from_clamp:
-        rows.append(("Clamp from pole", case.length(drop["clamp_at_m"])))
     if float(drop["strand_run_m"]) > 0.0:
         rows.append(("Along strand", case.length(drop["strand_run_m"])))
-    rows += [
-        ("Wire: hanging", case.length(job["air_arc_m"])),
-        ("Wire: building run", case.length(job["building_run_m"])),
-        ("Wire: on the strand", case.length(job["strand_wire_m"])),
-        ("Wire: at the pole", case.length(job["pole_run_m"])),
-        ("Wire: loops, connections", case.length(job["loops_m"])),
-        ("Wire in all", case.length(job["wire_m"])),
-        (f"Cut ({str(job['supply']).replace('_', '-')})", case.length(job["cut_length_m"])),
-    ]
+    parts = (
+        ("Wire: hanging", "air_arc_m"),
+        ("Wire: building run", "building_run_m"),
+        ("Wire: on the strand", "strand_wire_m"),
+        ("Wire: at the pole", "pole_run_m"),
+        ("Wire: loops, connections", "loops_m"),
+    )
+    rows += [(name, case.length(job[part])) for name, part in parts if not _is_nothing(job[part])]
+    rows.append(("Wire in all", case.length(job["wire_m"])))
     if is_known(job["coil_m"]) and float(job["coil_m"]) > 0.0:
         rows.append(("Coiled up", case.length(job["coil_m"])))
     if case.is_over_street:
@@ -125,19 +246,66 @@ def figures_of(case: DropCase) -> list[tuple[str, str]]:
             ("Wire out before raising", case.length(job["ground_path_m"])),
         ]
     rows += [
-        ("Worst sag", case.sag(drop["sag_worst_m"])),
-        ("Least margin", case.sag(drop["margin_m"])),
-        ("Clearance there", case.length(drop["margin_available_m"])),
-        ("Clearance asked there", case.length(drop["margin_required_m"])),
-        ("Worst pull", say(drop["tension_worst_n"], "force", case.units)),
-        ("Its limit", say(drop["tension_limit_n"], "force", case.units)),
-        ("Time on site", say(job["work_s"], "duration", case.units)),
-    ]
+        (_in_case("Worst sag", drop["sag_worst_case"], load_cases),
+         case.sag(drop["sag_worst_m"])),
+        ("Least margin", margin(float(drop["margin_m"]), case.units)),
+        ("Clearance there / asked", _least(case)),
+        (_in_case("Worst pull", drop["tension_case"], load_cases),
+         f"{amount(drop['tension_worst_n'], 'force', case.units)},"
+         f" limit {amount(drop['tension_limit_n'], 'force', case.units)}"),
+    ]  # fmt: skip
+    pull: Any = drop.get("ladder_tension_n")
+    if is_known(pull) and _has_ladder(case):
+        rows.append(("Pull, ladder on the strand", amount(float(pull), "force", case.units)))
+    rows.append(("Time on site", amount(job["work_s"], "duration", case.units)))
     return rows
 
 
-def with_ladder_of(case: DropCase) -> str:
-    """Say how the clamp moves with and without the ladder."""
+def _clamp_rows(case: DropCase, clamp: Clamp | None) -> list[tuple[str, str]]:
+    if clamp is not None:
+        both = ((clamp.near_pole, clamp.near_m), (clamp.far_pole, clamp.far_m))
+        return [(f"Clamp from {cut(pole, 16)}", case.length(far)) for pole, far in both]
+    if case.is_from_clamp:
+        return [("Clamp from pole", case.length(case.drop["clamp_at_m"]))]
+    return []
+
+
+def _is_nothing(metres: float) -> bool:
+    """Whether a length is known, and none."""
+    return is_known(metres) and abs(float(metres)) < NOTHING_M
+
+
+NOTHING_M = 0.005
+"""Lengths of less are printed as none by either system of units."""
+
+
+def _in_case(words: str, name: object, load_cases: Mapping[str, str]) -> str:
+    return f"{words}, {load_cases.get(str(name), str(name))}" if is_known(name) else words
+
+
+def _has_ladder(case: DropCase) -> bool:
+    """Whether the clamp is reached by a ladder on the strand whose sag was worked out."""
+    return (
+        case.is_from_clamp and not case.job["is_bucket_job"] and is_known(case.drop["ladder_sag_m"])
+    )
+
+
+def with_ladder_of(case: DropCase, stringing: Sequence[Row]) -> str:
+    """Say how the clamp moves with and without the ladder.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+    stringing : sequence of mapping
+        Its rows of ``stringing``.
+
+    Returns
+    -------
+    str
+        Sentences; empty where no clamp is used. Sides come from the signs: positive is toward
+        the house.
+    """
     drop = case.drop
     if not case.is_from_clamp:
         return ""
@@ -147,30 +315,60 @@ def with_ladder_of(case: DropCase) -> str:
         return f"No ladder on the strand ({reason}): string to the table, from a bucket."
     if not is_known(drop["ladder_sag_m"]):
         return "Sag with the ladder on the strand: not worked out. Check the table with it gone."
+    at = case.temperature(drop["stringing_temperature_c"])
+    pull: Any = drop.get("ladder_tension_n")
+    pulled = f", pull {amount(float(pull), 'force', case.units)}" if is_known(pull) else ""
     words = [
-        f"With the ladder on the strand: sag {case.sag(drop['ladder_sag_m'])}; the clamp stands"
-        f" {_moved(case, drop['ladder_shift_m'])}.",
+        f"With the ladder on the strand, at {at}: sag {case.sag(drop['ladder_sag_m'])}{pulled};"
+        f" the clamp stands {_moved(case, drop['ladder_shift_m'])}.",
         f"Ladder gone: sag {case.sag(drop['stringing_sag_m'])}; the clamp stands"
         f" {_moved(case, drop['clamp_shift_m'])}"
-        f" and {case.sag(abs(drop['clamp_sink_m']))}"
+        f" and {amount(abs(drop['clamp_sink_m']), 'sag', case.units)}"
         f" {'higher' if drop['clamp_sink_m'] < 0.0 else 'lower'}"
         " than the empty strand.",
+        "All with every planned drop of this span hung.",
     ]
+    if not any(is_known(row.get("ladder_sag_m")) for row in stringing):
+        words.append(
+            f"The sag with the ladder on holds at {at} only: at another temperature check the sag"
+            " by the table, with the ladder gone."
+        )
     return " ".join(words)
 
 
 def _moved(case: DropCase, metres: float) -> str:
     if not is_known(metres):
         return "an unknown way off"
-    side = "house" if metres >= 0.0 else "street"
-    return f"{case.sag(abs(metres))} toward the {side}"
+    off = amount(abs(metres), "sag", case.units)
+    if not float(off.split()[0]):
+        return "where it was"
+    return f"{off} {'toward' if metres > 0.0 else 'away from'} the house"
 
 
-CROSSING_HEADS = ("", "Over", "From – to", "Asked", "There", "Margin", "Rule")
+NO_CLEARANCE = {
+    "power": "LOOK: no clearance worked out; treat as live",
+    "pool": "look: no clearance worked out; pools have a rule of their own",
+    "tree": "look: no clearance worked out; leave room for growth and swing",
+    "lot": "look: no clearance worked out but that over the yard",
+    "roof": "look: no clearance worked out beside the building",
+    "planned_drop": "look: heights of both wires are not compared",
+}
+"""What is said where the plan worked out no clearance, by what is passed."""
+LOOK = "look: no clearance worked out"
+
+
+def crossing_heads(case: DropCase) -> tuple[str, ...]:
+    """Return the heads of the table of what is passed."""
+    start = "clamp" if case.is_from_clamp else "hook"
+    return ("Mark", "Over or beside", f"Out from {start}", "Asked", "There", "Margin", "Rule")
+
+
+NONE = "–"
+YARD_WORDS = "yard (fine dots)"
 
 
 def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, ...]]:
-    """Return what the air span passes, with clearances."""
+    """Return what the air span passes, with clearances; the yard where its clearance governs."""
     letters = {(e.kind, e.feature_id, e.start_m): e.letter for e in envelopes}
     rows: list[tuple[str, ...]] = []
     for row in case.crossings[:MOST_CROSSINGS]:
@@ -178,71 +376,123 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
         name = feature_name(row)
         kind = key[0].replace("_", " ")
         over = cut(name if kind in name else f"{kind} {name}", ID_LETTERS)
+        if kind == "lot" and is_known(row["feature_name"]):
+            over = cut(f"lot {key[1]} ({name})", ID_LETTERS)
+        start, end = case.length(row["start_m"]), case.length(row["end_m"])
         if row["is_near_miss"]:
-            over = f"{over}, {case.length(row['distance_m'])} aside"
-        rows.append(
-            (
-                letters.get(key, ""),
-                over,
-                f"{case.length(row['start_m'])} – {case.length(row['end_m'])}",
-                *_clearance(case, row),
-            )
-        )
+            over = f"{over}, {case.length(row['distance_m'])} aside in plan"
+        out = start if start == end else f"{start} – {end}"
+        rows.append((letters.get(key, NONE), over, out, *_clearance(case, row)))
     left = len(case.crossings) - MOST_CROSSINGS
     if left > 0:
-        rows.append(("", f"and {left} more: see the plan's crossings", *[""] * 5))
+        rows.append((NONE, f"and {left} more: see the plan's crossings", *[NONE] * 5))
+    drop = case.drop
+    if str(drop["margin_over"]) == "yard" and is_known(drop["margin_available_m"]):
+        end_words = at_an_end(case)
+        over = (
+            f"{YARD_WORDS}, at {end_words} itself" if end_words else f"{YARD_WORDS}, lowest place"
+        )
+        rows.append(
+            (
+                NONE,
+                over,
+                case.length(drop["margin_at_m"]),
+                case.length(drop["margin_required_m"]),
+                case.length(drop["margin_available_m"]),
+                margin(float(drop["margin_m"]), case.units),
+                _rule(drop["margin_rule"]),
+            )
+        )
     return rows
 
 
 def _clearance(case: DropCase, row: Row) -> tuple[str, str, str, str]:
     if row["clearance_basis"] == "not_checked":
         note = row["clearance_note"]
-        why = f": {cut(note, RULE_LETTERS)}" if is_known(note) else ""
-        return "–", "–", "–", f"NOT CHECKED{why}"
+        why = f": {cut(note, TEXT_LETTERS)}" if is_known(note) else ""
+        return NONE, NONE, NONE, f"NOT CHECKED{why}"
     if row["clearance_basis"] == "none":
-        return "–", "–", "–", "nothing to clear"
-    rule = _short_rule(str(row["rule"])) if is_known(row["rule"]) else "rule not recorded"
+        return NONE, NONE, NONE, NO_CLEARANCE.get(str(row["crossing_kind"]), LOOK)
     return (
         case.length(row["required_m"]),
         case.length(row["available_m"]),
-        case.sag(row["margin_m"]),
-        rule,
+        margin(float(row["margin_m"]), case.units),
+        _rule(row["rule"]),
     )
 
 
-def _short_rule(rule: str) -> str:
-    """Cut a rule to one line; how it was read stands at its end and stays."""
-    place, mark, status = rule.rpartition("; ")
-    return f"{cut(place, RULE_LETTERS - len(status))}{mark}{status}" if mark else cut(rule)
+def _rule(rule: object) -> str:
+    """Return a rule in short forms, with a mark for how it was read."""
+    if not is_known(rule):
+        return "rule not recorded"
+    words = short_rule(str(rule))
+    for status, mark in MARKS.items():
+        words = words.replace(status, mark)
+    return cut(words, RULE_LETTERS)
+
+
+def rule_key_of(crossings: Sequence[tuple[str, ...]]) -> str:
+    """Return what the short forms in a table of crossings mean; empty where none is used."""
+    rules = [row[-1] for row in crossings]
+    return " ".join(
+        words
+        for short, words in RULE_KEY.items()
+        if any(rule.startswith(short) or rule.endswith(short) for rule in rules)
+    )
 
 
 def stringing_of(rows: Sequence[Row], case: DropCase) -> list[tuple[str, list[tuple[str, bool]]]]:
-    """Return sag and pull by temperature; True marks the stringing temperature."""
+    """Return sag and pull by temperature; True marks the stringing temperature.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Rows of ``stringing`` of the drop.
+    case : DropCase
+        The drop.
+
+    Returns
+    -------
+    list of (str, list of (str, bool))
+        Heads and cells; for a ladder on the strand two lines more, where they were worked out.
+    """
     units = case.units
     at = float(case.drop["stringing_temperature_c"])
     now = [abs(float(row["temperature_c"]) - at) < 0.01 for row in rows]
+    lines = [("temperature", "At", "temperature_c"), ("sag", "Sag", "sag_m"),
+             ("force", "Pull", "tension_n")]  # fmt: skip
+    if _has_ladder(case) and any(is_known(row.get("ladder_sag_m")) for row in rows):
+        lines += [("sag", "Ladder on: sag", "ladder_sag_m"),
+                  ("force", "Ladder on: pull", "ladder_tension_n")]  # fmt: skip
     table = []
-    for quantity, column in (("temperature", "temperature_c"), ("sag", "sag_m"),
-                             ("force", "tension_n")):  # fmt: skip
-        head = {"temperature": "At", "sag": "Sag", "force": "Pull"}[quantity]
-        cells = length_cells([float(row[column]) for row in rows], quantity, units)
+    for quantity, head, column in lines:
+        values = [float(row[column]) if is_known(row[column]) else math.nan for row in rows]
+        cells = length_cells(values, quantity, units)
         unit = report_unit(quantity, units).unit
         table.append((f"{head}, {unit}", list(zip(cells, now, strict=True))))
     return table
 
 
-PROFILE_LEGEND = (
-    "Thick: wire as strung. Dashes: wire at its worst sag. Grey: to be kept clear,"
-    " to the height asked. Fine dots: height asked over the yard. Letters: table below."
-)
+def stringing_key(table: Sequence[tuple[str, list[tuple[str, bool]]]]) -> str:
+    """Say what a cell without a figure means; empty where all have one."""
+    if any(cell == NOT_THEN for _, cells in table for cell, _ in cells):
+        return f"{NOT_THEN}: do not string at this temperature; the wire would pass its limit."
+    return ""
 
 
-def legend_of(case: DropCase) -> str:
-    """Say what the marks of the plan drawing are."""
-    marks = {"ladder": "L ladder", "house_ladder": "H ladder at the house", "reel": "R reel",
-             "bucket": "B bucket"}  # fmt: skip
-    shown = [words for place, words in marks.items() if place in case.places]
+def stringing_head(case: DropCase) -> str:
+    """Return the heading of the stringing table."""
     return (
-        f"{', '.join(shown)}. Thick: this drop; thick dashes: along the strand. Square: clamp."
-        " Dots: strand. Dash-dots: power. Fine dashes: other drops, lots. North: grid."
+        "Stringing: sag to leave, ladder gone" if _has_ladder(case) else "Stringing: sag to leave"
     )
+
+
+def profile_legend(case: DropCase, envelopes: list[Envelope]) -> str:
+    """Say what the marks of the profile are; only of those that it has."""
+    words = ["Thick: wire as strung. Dashes: wire at its worst sag."]
+    if any(item.kind != "power" and is_known(item.required_m) for item in envelopes):
+        words.append("Grey: to be kept clear, to the height asked.")
+    words.append("Fine dots: height asked over the yard.")
+    if envelopes:
+        words.append("Numbers: table below.")
+    return " ".join(words)

@@ -7,6 +7,7 @@ Does not do: make pages; write files.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,16 +17,16 @@ import pandas as pd
 import shapely
 
 from geoplan.model import Plan
+from geoplan.reports.frames import cut
 from geoplan.reports.sheets.content import ByAddress, Common, common_texts, sheet_texts
-from geoplan.reports.sheets.plan_drawing import (
-    PlanMarks,
-    bounds_of,
-    draw_plan,
-    frame_drops,
-)
-from geoplan.reports.sheets.plan_features import Layout
+from geoplan.reports.sheets.front import Clamp
+from geoplan.reports.sheets.plan_drawing import draw_plan
+from geoplan.reports.sheets.plan_features import Layout, plan_legend
+from geoplan.reports.sheets.plan_frames import PlanMarks, bounds_of, frame_drops
 from geoplan.reports.sheets.profile_picture import draw_profile_picture
+from geoplan.rules.crew_reader import load_crew_rules
 from geoplan.standards import Standards, load_standards
+from geoplan.tables import CrossingKind
 from geoplan.work.drop_case import DropCase, compass, is_known
 from geoplan.work.profiles import Profiles, build_envelopes, build_profiles
 from geoplan.work.site_checks import wire_words
@@ -63,13 +64,16 @@ class SheetSource:
         standards = load_standards(plan.project)
         figures = standards.entry.figures.values()
         sure = wire_words(standards.entry.title, [figure.status.value for figure in figures])
+        flaggers = int(load_crew_rules(plan.project).value("people.flaggers"))
         self.plan, self.rows = plan, rows
         self._wire = standards.wire
         self._yard_m = _yard(standards)
-        self._common: Common = common_texts(plan, sure, len(rows))
+        self._common: Common = common_texts(plan, standards, sure, flaggers, len(rows))
         self._tables = _tables(plan)
         self._layout = Layout(plan)
+        self._power_m = plan.layers.poles["power_height_m"]
         self._findings = _findings(plan)
+        self._lots = _lots(plan)
         names = plan.layers.roads["name"]
         self._roads = {
             str(road): str(name) if is_known(name) else str(road)
@@ -87,18 +91,21 @@ class SheetSource:
         airs = [shapely.get_coordinates(line)[:, :2] for line in air]
         records = pd.DataFrame(drops.drop(columns="geometry")).to_dict("records")
         stands = [self._stands(str(record["address_id"])) for record in records]
-        shown = [
-            np.vstack([route, *[[xy] for _, _, xy in stand]])
-            for route, stand in zip(routes, stands, strict=True)
+        cases = [self._case(*parts) for parts in zip(records, airs, stands, strict=True)]
+        marks = [
+            _marks(int(row), *parts)
+            for row, *parts in zip(rows, cases, routes, airs, stands, strict=True)
         ]
-        frames = frame_drops(shown)
-        features = self._layout.within(bounds_of(frames))
-        sheets = []
-        for at, record in enumerate(records):
-            case = self._case(record, airs[at], stands[at])
-            marks = _marks(int(rows[at]), case, routes[at], airs[at], stands[at])
+        frames = frame_drops(marks)
+        features = self._layout.within(bounds_of([frame for some in frames for frame in some]))
+        sheets, number = [], 0
+        for at, case in enumerate(cases):
             sheet = self._sheet(start + at, case, profiles, at)
-            sheet["plan_svg"] = draw_plan(plan, features, at, frames[at], marks, self._common.units)
+            sheet["plan_svg"] = draw_plan(
+                plan, features, number, frames[at], marks[at], self._common.units
+            )
+            sheet["legend"] = plan_legend(features, number, len(frames[at]), marks[at])
+            number += len(frames[at])
             sheets.append(sheet)
         return sheets
 
@@ -116,18 +123,53 @@ class SheetSource:
         address_id = str(drop["address_id"])
         job = self._tables.jobs.rows(address_id)[0]
         road = job["road_id"]
-        crossings = self._tables.crossings.rows(address_id)
+        crossings = [self._named(row) for row in self._tables.crossings.rows(address_id)]
         crossings.sort(key=lambda row: (row["start_m"], row["crossing_kind"], row["feature_id"]))
         return DropCase(
             drop,
             job,
             tuple(crossings),
-            tuple(self._tables.hazards.rows(address_id)),
+            tuple(self._told(row) for row in self._tables.hazards.rows(address_id)),
             {place: note for place, note, _ in stands},
             self._roads.get(str(road), str(road)) if is_known(road) else "",
             compass(float(air[-1, 0] - air[0, 0]), float(air[-1, 1] - air[0, 1])),
             self._common.units,
         )
+
+    def _named(self, row: dict[Any, Any]) -> dict[Any, Any]:
+        """Name a lot that is passed by its address."""
+        lot = str(row["feature_id"])
+        if row["crossing_kind"] != CrossingKind.LOT.value or lot not in self._lots:
+            return row
+        return {**row, "feature_name": self._lots[lot]}
+
+    def _told(self, row: dict[Any, Any]) -> dict[Any, Any]:
+        """Name a lot that a flag is about by its address too."""
+        lot = str(row["feature_id"])
+        if row["code"] != "third_party_lot" or lot not in self._lots:
+            return row
+        told = str(row["what"]).replace(f"lot {lot},", f"lot {lot} ({self._lots[lot]}),")
+        return {**row, "what": told}
+
+    def _clamp(self, drop: Mapping[Any, Any]) -> Clamp | None:
+        """Measure a span clamp from both poles of its span, the nearer one first."""
+        span_id = drop["strand_span_id"]
+        spans = self.plan.layers.spans
+        if not is_known(drop["clamp_at_m"]) or not is_known(span_id) or span_id not in spans.index:
+            return None
+        span = spans.loc[str(span_id)]
+        ends = [str(span["from_pole_id"]), str(span["to_pole_id"])]
+        pole, at_m = str(drop["access_pole_id"]), float(drop["clamp_at_m"])
+        if pole not in ends:
+            return None
+        other = ends[1 - ends.index(pole)]
+        left_m = max(float(span["length_m"]) - at_m, 0.0)
+        both = sorted([(at_m, pole), (left_m, other)])
+        return Clamp(both[0][1], both[0][0], both[1][1], both[1][0])
+
+    def _pole_power_m(self, pole_id: str) -> float:
+        """Return how high the lowest power on a pole is above ground; NaN where not known."""
+        return float(self._power_m.get(pole_id, float("nan")))
 
     def _sheet(self, number: int, case: DropCase, profiles: Profiles, at: int) -> dict[str, Any]:
         address_id = str(case.drop["address_id"])
@@ -135,6 +177,7 @@ class SheetSource:
         sheet = sheet_texts(
             number + 1,
             case,
+            self._clamp(case.drop),
             envelopes,
             self._tables.stringing.rows(address_id),
             self._tables.materials.rows(address_id),
@@ -143,8 +186,9 @@ class SheetSource:
             self._common,
         )
         sheet["profile_svg"] = draw_profile_picture(
-            profiles, at, envelopes, case.drop, self._yard_m, self._common.units
-        )
+            profiles, at, envelopes, case.drop, self._yard_m, self._common.units,
+            self._pole_power_m(str(case.drop["access_pole_id"])),
+        )  # fmt: skip
         return sheet
 
 
@@ -166,6 +210,16 @@ def _marks(
         str(drop["access_pole_id"]),
         tuple((place, float(xy[0]), float(xy[1])) for place, _, xy in stands),
     )
+
+
+def _lots(plan: Plan) -> dict[str, str]:
+    """Return the street address of each lot that has just one."""
+    addresses = plan.layers.addresses
+    found: dict[str, set[str]] = {}
+    for lot, label in zip(addresses["parcel_id"], addresses["label"], strict=True):
+        if is_known(lot) and is_known(label):
+            found.setdefault(str(lot), set()).add(cut(label, 24))
+    return {lot: labels.pop() for lot, labels in found.items() if len(labels) == 1}
 
 
 def _yard(standards: Standards) -> float:

@@ -22,8 +22,42 @@ _NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 FONT = "Liberation Sans, Arial, Helvetica, DejaVu Sans, sans-serif"
 
-LETTER_WIDTH = 0.56
-"""Mean width of a letter over its size, to keep labels apart; on the safe side."""
+_WIDTHS = {
+    0.222: "ijl'|",
+    0.278: " .,:;/ftI!",
+    0.333: "r-()",
+    0.500: "ckvxyzsJ",
+    0.556: "abdeghnopqu0123456789L_",
+    0.611: "FTZ",
+    0.667: "ABEKPSVXY",
+    0.722: "CDHNRUw",
+    0.778: "GOQ",
+    0.833: "mM",
+    0.944: "W",
+}
+_WIDTH = {letter: width for width, letters in _WIDTHS.items() for letter in letters}
+BOLDER = 1.08
+"""Bold letters over plain ones, at most, in width."""
+
+
+def text_width(words: str, size: float, *, bold: bool = False) -> float:
+    """Return how wide words are in the drawings' sans-serif letters.
+
+    Parameters
+    ----------
+    words : str
+        One line; a letter outside the table counts as a full square.
+    size : float
+        Size of the letters, mm.
+    bold : bool
+        Whether they are bold.
+
+    Returns
+    -------
+    float
+        mm.
+    """
+    return size * sum(_WIDTH.get(letter, 1.0) for letter in words) * (BOLDER if bold else 1.0)
 
 
 def escaped(words: object) -> str:
@@ -167,7 +201,7 @@ class Ink:
         """Write words; with a halo they lie on a white patch that hides lines behind them."""
         shown = escaped(words)
         if halo:
-            self._patch(x, y, words, size, anchor, turn_deg)
+            self._patch(x, y, text_width(str(words), size, bold=bold), size, anchor, turn_deg)
         weight = ' font-weight="bold"' if bold else ""
         turn = f' transform="rotate({turn_deg:.1f} {x:.2f} {y:.2f})"' if turn_deg else ""
         place = "" if anchor == "start" else f' text-anchor="{anchor}"'
@@ -177,28 +211,30 @@ class Ink:
         )
 
     def dimension(self, x1: float, y1: float, x2: float, y2: float, **data: float | str) -> None:
-        """Draw a level or upright line with an arrow head at both ends, where there is room."""
+        """Draw a level or upright line with an arrow head at both ends."""
         self.line(x1, y1, x2, y2, width=0.18, stroke="#000", dashes="", **data)
         length = float(np.hypot(x2 - x1, y2 - y1))
-        if length < 3.2:
+        if length == 0.0:
             return
+        long = min(1.5, 0.4 * length)
         dx, dy = (x2 - x1) / length, (y2 - y1) / length
         for x, y, way in ((x1, y1, 1.0), (x2, y2, -1.0)):
-            back = x + way * 1.5 * dx, y + way * 1.5 * dy
+            back = x + way * long * dx, y + way * long * dy
+            half = 0.3 * long
             head = np.array(
                 [
                     (x, y),
-                    (back[0] - 0.45 * dy, back[1] + 0.45 * dx),
-                    (back[0] + 0.45 * dy, back[1] - 0.45 * dx),
+                    (back[0] - half * dy, back[1] + half * dx),
+                    (back[0] + half * dy, back[1] - half * dx),
                 ]
             )
             self.path(head, width=0.05, fill="#000", closed=True)
 
     def _patch(
-        self, x: float, y: float, words: object, size: float, anchor: str, turn_deg: float
+        self, x: float, y: float, long: float, size: float, anchor: str, turn_deg: float
     ) -> None:
-        wide = LETTER_WIDTH * size * len(str(words)) + 0.6
-        left = x - {"start": 0.3, "middle": wide / 2, "end": wide - 0.3}[anchor]
+        wide = long + 1.6
+        left = x - {"start": 0.8, "middle": wide / 2, "end": wide - 0.8}[anchor]
         turn = f' transform="rotate({turn_deg:.1f} {x:.2f} {y:.2f})"' if turn_deg else ""
         self._parts.append(
             f'<rect x="{left:.2f}" y="{y - 0.85 * size:.2f}" width="{wide:.2f}"'

@@ -7,6 +7,7 @@ Does not do: know where a figure comes from; write files.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -26,9 +27,123 @@ PAPER_SIZE = {"a4": "A4", "letter": "letter"}
 INDEX_ROWS = 48
 """Lines on a page of the index."""
 
+PAGES = 2
+"""Pages of a sheet: front and back."""
+
 INDEX_HEADS = (
     ("Address", 14), ("Label", 27), ("Page", 7), ("Terminal", 14), ("Job", 26), ("Crew day", 12),
 )  # fmt: skip
+
+
+PAGE_WORDS = "Page: as printed at the foot; of files of their own, the number of the sheet."
+BACK_SIZES = (9.0, 8.75, 8.5, 8.25, 8.0, 7.75, 7.5, 7.25, 7.0, 6.75, 6.5, 6.25, 6.0)
+"""Sizes of type of a back, pt: the largest that its text has room for is taken."""
+BACKS_MM = ((191.0, 250.0), (186.0, 267.0))
+"""Width and height of the room on a back, with some to spare: letter, A4."""
+LETTER_EM, LINE_EM = 0.468, 1.18
+"""Mean width of a letter and height of a line, as parts of the size of type."""
+PT_MM = 25.4 / 72.0
+LIST_MM, CELL_MM = 0.2, 0.72
+"""Space between one line of a list, of a table and the next, beyond the type."""
+RISK_MM = 79.0
+"""Width of a cell of the table of hazards, without its rims."""
+FIXED_MM = 53.0
+"""Heads, and the boxes to fill in."""
+
+
+MOST_IN_FILE = 1_000
+"""Sheets of one file: the memory that joining takes grows with it. More go to several files."""
+
+
+def leading_pages(count: int) -> int:
+    """Return how many pages of index stand before the sheets; none before several files."""
+    return 0 if count > MOST_IN_FILE else -(-count // INDEX_ROWS)
+
+
+def page_in_file(number: int, count: int) -> int:
+    """Return the page on which a sheet begins.
+
+    Parameters
+    ----------
+    number : int
+        Number of the sheet, from 1.
+    count : int
+        Sheets in all.
+
+    Returns
+    -------
+    int
+        Page of its file, from 1.
+    """
+    return leading_pages(count) + PAGES * ((number - 1) % MOST_IN_FILE) + 1
+
+
+def back_height(sheet: dict[str, Any], size: float, width: float) -> float:
+    """Return about how much of a page the back of a sheet takes, by count of its letters.
+
+    Parameters
+    ----------
+    sheet : dict
+        Texts as `geoplan.reports.sheets.content.sheet_texts` makes them.
+    size : float
+        Size of type, pt.
+    width : float
+        Width of the text, mm.
+
+    Returns
+    -------
+    float
+        Height, mm.
+    """
+    letter, line = LETTER_EM * size * PT_MM, LINE_EM * size * PT_MM
+
+    def lines(words: str, room: float = width) -> int:
+        return max(1, math.ceil(len(words) * letter / room))
+
+    listed = [lines(words, width - 5.0) for words in sheet["checks"]]
+    listed += [lines(words, width - 7.0) for words in sheet["steps"]]
+    listed += [lines(f"{name} {words}") for name, words in sheet["crew"]]
+    listed += [lines(sheet["reel"]), lines(sheet["materials"])]
+    cells = [
+        max(lines(f"{level}{what}", RISK_MM), lines(todo, RISK_MM))
+        for level, what, todo in sheet["hazards"]
+    ]
+    cells += [1, 1] if sheet["signs"] else []
+    caution = " ".join([*sheet["cautions"], sheet["rules"], sheet["not_checked"]])
+    count = sum(listed) + sum(cells) + lines(caution, width - 2.0)
+    return count * line + len(listed) * LIST_MM + len(cells) * CELL_MM + FIXED_MM
+
+
+def back_size(sheet: dict[str, Any]) -> float:
+    """Return the size of type for the back of a sheet.
+
+    Parameters
+    ----------
+    sheet : dict
+        Texts as `geoplan.reports.sheets.content.sheet_texts` makes them.
+
+    Returns
+    -------
+    float
+        One of `BACK_SIZES`, pt: the largest at which its text has room on one page of either
+        paper; else the least.
+    """
+    sizes = (
+        size
+        for size in BACK_SIZES
+        if all(back_height(sheet, size, width) <= height for width, height in BACKS_MM)
+    )
+    return next(sizes, BACK_SIZES[-1])
+
+
+def is_dense(sheet: dict[str, Any]) -> bool:
+    """Whether a front has so much on it that its type has to be smaller."""
+    rows = len(sheet["crossings"]) + 2 * bool(sheet["alerts"]) + len(sheet["stringing"]) - 3
+    return rows > DENSE_ROWS
+
+
+DENSE_ROWS = 1
+"""More lines than these beyond the least of a front ask for smaller type."""
 
 
 @lru_cache(maxsize=1)
@@ -91,7 +206,8 @@ def sheet_html(sheet: dict[str, Any], *, is_first: bool) -> str:
         A ``section`` element.
     """
     drawings = {name: Markup(sheet[name]) for name in ("plan_svg", "profile_svg")}  # noqa: S704
-    return str(_macros().sheet({**sheet, **drawings}, is_first))
+    sizes = {"back_size": back_size(sheet), "is_dense": is_dense(sheet)}
+    return str(_macros().sheet({**sheet, **sizes, **drawings}, is_first))
 
 
 def document(title: str, paper: Paper, sheets: Sequence[dict[str, Any]]) -> str:
@@ -144,7 +260,7 @@ def index_html(lines: Sequence[IndexLine], project: str, intro: str, first_page:
         page = {
             "number": number,
             "title": "Job sheets" if number == 1 else "Job sheets, continued",
-            "intro": intro,
+            "intro": f"{intro} {PAGE_WORDS}" if number == 1 else intro,
             "heads": INDEX_HEADS,
             "rows": rows,
             "foot": project,

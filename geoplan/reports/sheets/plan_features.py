@@ -7,7 +7,7 @@ Does not do: draw.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -16,6 +16,7 @@ import numpy.typing as npt
 import shapely
 
 from geoplan.model import Plan
+from geoplan.reports.sheets.plan_frames import PlanMarks
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -25,7 +26,8 @@ OUTLINES = (
     "parcels", "sidewalks", "driveways", "water", "pools", "buildings", "power", "rail",
     "existing_drops",
 )  # fmt: skip
-POINTS = ("trees", "poles")
+LEAST_CROWN_M = 0.5
+"""Radius that a crown of unknown size is drawn with."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,7 @@ class Features:
     """What lies within each frame, by layer."""
 
     layers: dict[str, Found]
+    """Trees by their crowns."""
     roads: Found
     """Carriageways as areas."""
     road_lines: Found
@@ -56,8 +59,14 @@ class Features:
 
     def each(self, frame: int) -> Iterator[tuple[str, IntArray, ObjectArray]]:
         """Give layer, rows and geometries of one frame, in the order they are drawn in."""
-        for name in (*OUTLINES, *POINTS):
+        for name in (*OUTLINES, "trees"):
             yield (name, *self.layers[name].of(frame))
+
+    def kinds(self, frames: Iterable[int]) -> set[str]:
+        """Return the layers, ``roads`` and ``drops`` among them, of which some frames show any."""
+        found = {**self.layers, "roads": self.roads}
+        shown = {name for name, of in found.items() for at in frames if len(of.of(at)[0])}
+        return shown | {"drops" for at in frames if len(self.drops.of(at)[0]) > 1}
 
 
 class Layout:
@@ -71,7 +80,8 @@ class Layout:
 
     def __init__(self, plan: Plan) -> None:
         layers = plan.layers
-        self._layers = {name: _Tree(getattr(layers, name)) for name in (*OUTLINES, *POINTS)}
+        self._layers = {name: _Tree(getattr(layers, name)) for name in (*OUTLINES, "poles")}
+        self._layers["trees"] = _Tree(_crowns(layers.trees))
         self._roads = _Tree(_carriageways(layers.roads))
         self._road_lines = _Tree(layers.roads)
         self._spans, self._drops = _Tree(layers.spans), _Tree(plan.drops)
@@ -109,6 +119,13 @@ def _carriageways(roads: gpd.GeoDataFrame) -> gpd.GeoSeries:
     return gpd.GeoSeries(area, index=roads.index, crs=roads.crs)
 
 
+def _crowns(trees: gpd.GeoDataFrame) -> gpd.GeoSeries:
+    radius = trees["crown_radius_m"].to_numpy(dtype=np.float64)
+    radius = np.fmax(radius, LEAST_CROWN_M)
+    area = shapely.buffer(trees.geometry.to_numpy(), radius, quad_segs=12)
+    return gpd.GeoSeries(area, index=trees.index, crs=trees.crs)
+
+
 class _Tree:
     """Geometries of one layer and their search tree."""
 
@@ -127,3 +144,59 @@ class _Tree:
             cut[low:high] = shapely.clip_by_rect(cut[low:high], *frames[one])
         keep = ~shapely.is_empty(cut)
         return Found(frame[keep], row[keep], cut[keep])
+
+
+PLACE_WORDS = {
+    "ladder": "L ladder", "house_ladder": "H ladder at the house", "reel": "R reel",
+    "bucket": "B bucket",
+}  # fmt: skip
+LEGEND_WORDS = {
+    "power": "Thin line with flashes: power",
+    "drops": "Dots: other drops",
+    "roads": "Light grey: carriageway",
+    "sidewalks": "Fine lines: walks, drives",
+    "trees": "Dashed round: crown",
+    "pools": "Short dashes: pool",
+    "water": "Dash and dots: water",
+    "rail": "Line with ticks: railway",
+    "parcels": "Long grey dashes: lots",
+}
+"""What stands for each layer, said where it is shown."""
+SAID_WITH = {"driveways": "sidewalks", "existing_drops": "drops"}
+
+
+def plan_legend(features: Features, number: int, count: int, marks: PlanMarks) -> str:
+    """Say what the marks of one plan drawing are, those that are shown only.
+
+    Parameters
+    ----------
+    features : Features
+        What lies in all frames.
+    number, count : int
+        Number of the drawing's first frame among them, and how many frames it has.
+    marks : PlanMarks
+        The drop.
+
+    Returns
+    -------
+    str
+        Sentences for below the drawing.
+    """
+    frames = range(number, number + count)
+    kinds = features.kinds(frames)
+    kinds |= {said for name, said in SAID_WITH.items() if name in kinds}
+    given = {name for name, _, _ in marks.places}
+    places = [said for name, said in PLACE_WORDS.items() if name in given]
+    crosses = [f"Cross: place of its letter, {', '.join(places)}"]
+    words = [
+        *(crosses if places else []),
+        "Thick: this drop, dashed along the strand",
+        *(["Square: clamp"] if marks.is_clamp else []),
+        "Black dot: house end",
+        "Double ring: terminal",
+        *(["Thin line: strand"] if any(len(features.spans.of(at)[0]) for at in frames) else []),
+        *[said for name, said in LEGEND_WORDS.items() if name in kinds],
+        "Dark grey: the house",
+        "N: grid north",
+    ]
+    return f"{'. '.join(words)}."

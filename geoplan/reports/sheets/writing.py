@@ -22,10 +22,12 @@ from geoplan.reports.sheets.batches import BATCH, Batch, Tell, render_batches
 from geoplan.reports.sheets.gather import SheetSource
 from geoplan.reports.sheets.page import (
     INDEX_ROWS,
+    MOST_IN_FILE,
     IndexLine,
     Paper,
     document,
     index_html,
+    leading_pages,
     page_end,
     page_start,
     sheet_html,
@@ -38,15 +40,20 @@ from geoplan.work.drop_case import is_known
 MARKER_FILE = "sheets.json"
 SHEETS_FOLDER = "sheets"
 OURS = Ours(
-    frozenset({MARKER_FILE, "sheets.pdf", "sheets.html", "index.pdf", "index.html"}),
+    frozenset(
+        {
+            *(MARKER_FILE, "sheets.pdf", "sheets.html", "index.pdf", "index.html"),
+            *(f"sheets-{number:03d}.pdf" for number in range(1, 1_000)),
+        }
+    ),
     {SHEETS_FOLDER: SHEET_FILES},
     MARKER_FILE,
 )
 """A folder of sheets; one with anything else is not replaced."""
 
 INTRO = "Sheets are in the order of work: by crew day and stop. This list is by address."
-INDEX_CHUNK = 20
-"""Pages of the index laid out together."""
+INDEX_CHUNK = 5
+"""Pages of the index laid out together; memory grows with it."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +92,7 @@ def write_sheets(
     -------
     list of pathlib.Path
         ``sheets.pdf`` or ``sheets.html``; with one file each ``index`` and the folder ``sheets``;
+        as PDF of more than `MOST_IN_FILE` sheets ``index.pdf`` and ``sheets-001.pdf`` and so on;
         and ``sheets.json``, which says on which page or in which file each sheet is.
 
     Raises
@@ -99,7 +107,8 @@ def write_sheets(
     Notes
     -----
     The same plan gives the same bytes, for any number of processes. Memory is bounded by the
-    batches in work, not by the number of sheets.
+    batches in work and the sheets of one file; beyond that it grows by a line of the index per
+    sheet only.
     """
     selection, options = selection or Selection(), options or SheetOptions()
     if not options.is_html:
@@ -161,16 +170,38 @@ class _Run:
         self._starts = list(range(0, count, BATCH))
         self._sizes = [min(BATCH, count - start) for start in self._starts]
 
-    def one_pdf(self, folder: Path) -> dict[str, int]:
-        """Write one file with index and outline; return the page of each address."""
+    def one_pdf(self, folder: Path) -> dict[str, int | str]:
+        """Write one file with index and outline, or several and an index; tell where each is."""
         with tempfile.TemporaryDirectory(prefix="geoplan-sheets-") as scratch:
             parts = [Path(scratch) / f"{number:06d}.pdf" for number in range(len(self._starts))]
             rendered = self._render([(part,) for part in parts], is_each=False)
-            leading = -(-len(self._ids) // INDEX_ROWS)
-            pages = _pages(rendered, leading)
+            if len(self._ids) > MOST_IN_FILE:
+                return self._several(parts, rendered, folder, Path(scratch))
+            pages = _pages(rendered, leading_pages(len(self._ids)))
             index = self._index_pdf([str(page + 1) for page in pages], Path(scratch))
-            join_pdf([*index, *parts], folder / "sheets.pdf", self._title, self._outline(pages))
+            outline = [Bookmark("Index", 0), *self._outline(0, pages)]
+            join_pdf([*index, *parts], folder / "sheets.pdf", self._title, outline)
         return {name: page + 1 for name, page in zip(self._ids, pages, strict=True)}
+
+    def _several(
+        self, parts: list[Path], rendered: list[Rendered], folder: Path, scratch: Path
+    ) -> dict[str, int | str]:
+        """Join parts to several files, each of `MOST_IN_FILE` sheets, with an index of its own."""
+        step = MOST_IN_FILE // BATCH
+        told: list[str] = []
+        places: list[str] = []
+        for start in range(0, len(parts), step):
+            number, some = start // step + 1, slice(start, start + step)
+            name = file_name(number)
+            pages = _pages(rendered[some], 0)
+            outline = self._outline(len(told), pages)
+            join_pdf(parts[some], folder / name, f"{self._title}, {name}", outline)
+            told += [f"{number}: {page + 1}" for page in pages]
+            places += [f"{name}#page={page + 1}" for page in pages]
+        words = f" Page 2: 15 is page 15 of {file_name(2)}."
+        index = self._index_pdf(told, scratch, words)
+        join_pdf(index, folder / "index.pdf", self._title)
+        return dict(zip(self._ids, places, strict=True))
 
     def each_pdf(self, folder: Path) -> dict[str, str]:
         """Write one file per sheet and an index; return the file of each address."""
@@ -243,12 +274,12 @@ class _Run:
         ]  # fmt: skip
         return sorted(lines, key=lambda line: line.address_id)
 
-    def _index_pdf(self, pages: list[str], scratch: Path) -> list[Path]:
+    def _index_pdf(self, pages: list[str], scratch: Path, words: str = "") -> list[Path]:
         lines, files = self._lines(pages), []
         step = INDEX_CHUNK * INDEX_ROWS
         for start in range(0, len(lines), step):
             body = index_html(
-                lines[start : start + step], self._title, INTRO, start // INDEX_ROWS + 1
+                lines[start : start + step], self._title, INTRO + words, start // INDEX_ROWS + 1
             )
             target = scratch / f"index-{start:08d}.pdf"
             head = page_start(self._title, self._options.paper)
@@ -256,13 +287,21 @@ class _Run:
             files.append(target)
         return files
 
-    def _outline(self, pages: list[int]) -> list[Bookmark]:
+    def _outline(self, first: int, pages: list[int]) -> list[Bookmark]:
+        """Return bookmarks by crew day of the sheets from `first` on, as many as pages."""
+        rows = slice(first, first + len(pages))
         groups: dict[str, list[Bookmark]] = defaultdict(list)
-        for name, label, day, page in zip(self._ids, self._labels, self._days, pages, strict=True):
+        for name, label, day, page in zip(
+            self._ids[rows], self._labels[rows], self._days[rows], pages, strict=True
+        ):
             words = f"{name} {label}".strip()[:80]
             groups[f"Crew day {day}" if day else "On no crew day yet"].append(Bookmark(words, page))
-        days = [Bookmark(words, some[0].page, tuple(some)) for words, some in groups.items()]
-        return [Bookmark("Index", 0), *days]
+        return [Bookmark(words, some[0].page, tuple(some)) for words, some in groups.items()]
+
+
+def file_name(number: int) -> str:
+    """Return the name of one of several files, counted from 1."""
+    return f"sheets-{number:03d}.pdf"
 
 
 def _pages(rendered: list[Rendered], leading: int) -> list[int]:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pypdf
 import pytest
+from pypdf.generic import NameObject
 
 from geoplan.model import Plan
 from geoplan.office import with_work
@@ -39,9 +40,14 @@ def read_back(folder: Path) -> Paper:
     """Read a folder of sheets with a library that had no part in writing it."""
     told = json.loads((folder / "sheets.json").read_text(encoding="utf-8"))
     path = folder / "sheets.pdf"
-    # Where a font lacks a character, pypdf reads each byte of its codes apart: as a NUL and
-    # the letter, mostly; an ellipsis as two wrong ones.
-    pages = [page.extract_text().replace("\0", "") for page in pypdf.PdfReader(path).pages]
+    reader = pypdf.PdfReader(path)
+    for page in reader.pages:
+        for font in page["/Resources"]["/Font"].values():
+            # Where a font lacks a character, it has a table of codes that says no more than that
+            # each is two bytes; pypdf doesn't read the table and takes the bytes apart.
+            if not isinstance(font.get_object()["/Encoding"], str):
+                font.get_object()[NameObject("/Encoding")] = NameObject("/Identity-H")
+    pages = [page.extract_text().replace("\0", "") for page in reader.pages]
     texts = [re.sub(r"\s+", " ", page) for page in pages]
     return Paper(path, told["sheets"], texts)
 
@@ -59,16 +65,24 @@ def demo_paper(demo_work: Plan, tmp_path_factory: pytest.TempPathFactory) -> Pap
 
 
 @pytest.fixture(scope="session")
-def demo_tables(
-    demo_work: Plan, tmp_path_factory: pytest.TempPathFactory
-) -> dict[str, pd.DataFrame]:
+def demo_gpkg(demo_work: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("gpkg") / "plan.gpkg"
+    write_gpkg(demo_work, path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def demo_tables(demo_gpkg: Path) -> dict[str, pd.DataFrame]:
     """Return tables as ``plan.gpkg`` holds them."""
     import pyogrio
 
-    path = tmp_path_factory.mktemp("gpkg") / "plan.gpkg"
-    write_gpkg(demo_work, path)
-    names = ("drops", "jobs", "crossings", "stringing", "reel_cuts")
-    return {name: pyogrio.read_dataframe(path, layer=name, read_geometry=False) for name in names}
+    names = (
+        "drops", "jobs", "crossings", "stringing", "reel_cuts", "drop_materials", "hazards",
+        "air_spans", "findings", "work_places",
+    )  # fmt: skip
+    return {
+        name: pyogrio.read_dataframe(demo_gpkg, layer=name, read_geometry=False) for name in names
+    }
 
 
 @pytest.fixture(scope="session")

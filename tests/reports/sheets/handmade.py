@@ -86,6 +86,7 @@ def with_hand_work(plan: Plan) -> Plan:
             "sign_2_m": np.where(street, 30.48, np.nan),
             "sign_3_m": np.where(street, 30.48, np.nan),
             "power_approach": ["none"] * count,
+            "is_over_street": street,
             "is_bucket_job": bucket,
             "is_owner_permit_needed": [False] * count,
             "work_s": [3000.0] * count,

@@ -8,14 +8,21 @@ import json
 import re
 
 import numpy as np
+import pikepdf
 import pypdf
 import pytest
 
 from geoplan.errors import MissingExtraError, OutputError, UsageError
 from geoplan.reports import pdf
 from geoplan.reports.caution import CAUTION
+from geoplan.reports.sheets import page as page_module
+from geoplan.reports.sheets import writing
+from geoplan.reports.sheets.content import load_case_words
+from geoplan.reports.sheets.front import NOT_THEN
 from geoplan.reports.sheets.selection import Selection
+from geoplan.reports.sheets.wording import margin
 from geoplan.reports.sheets.writing import SheetOptions, write_sheets
+from geoplan.standards import load_standards
 from geoplan.units import say
 from tests.reports.sheets.conftest import read_back
 
@@ -46,7 +53,8 @@ def test_fullest_sheets_have_two_pages_on_a4_too(demo_work, tmp_path):
     assert (float(box.width), float(box.height)) == pytest.approx((595.28, 841.89), abs=0.1)
 
 
-def test_figures_on_paper_are_those_of_the_geopackage(demo_paper, demo_tables):
+def test_figures_on_paper_are_those_of_the_geopackage(demo_work, demo_paper, demo_tables):
+    cases = load_case_words(load_standards(demo_work.project), "us")
     drops = demo_tables["drops"].set_index("address_id")
     faults = {}
     for job in demo_tables["jobs"].itertuples():
@@ -58,16 +66,12 @@ def test_figures_on_paper_are_those_of_the_geopackage(demo_paper, demo_tables):
             "Air span, level": (drop["air_span_m"], "length"),
             "Wire: hanging": (job.air_arc_m, "length"),
             "Wire: building run": (job.building_run_m, "length"),
-            "Wire: on the strand": (job.strand_wire_m, "length"),
             "Wire: at the pole": (job.pole_run_m, "length"),
             "Wire in all": (job.wire_m, "length"),
             "Length to cut": (job.cut_length_m, "length"),
             "Hand line, at least": (job.hand_line_m, "length"),
-            "Worst sag": (drop["sag_worst_m"], "sag"),
-            "Least margin": (drop["margin_m"], "sag"),
-            "Clearance there": (drop["margin_available_m"], "length"),
-            "Clearance asked there": (drop["margin_required_m"], "length"),
-            "Worst pull": (drop["tension_worst_n"], "force"),
+            f"Worst sag, {cases[drop['sag_worst_case']]}": (drop["sag_worst_m"], "sag"),
+            f"Worst pull, {cases[drop['tension_case']]}": (drop["tension_worst_n"], "force"),
             "Time on site": (job.work_s, "duration"),
         }
         told = {label: say(*figure, "us") for label, figure in wanted.items()}
@@ -75,6 +79,12 @@ def test_figures_on_paper_are_those_of_the_geopackage(demo_paper, demo_tables):
         told[f"Sag to leave at {at}"] = say(drop["stringing_sag_m"], "sag", "us")
         if clamp and np.isfinite(drop["ladder_sag_m"]) and not job.is_bucket_job:
             told["Sag, ladder on the strand"] = say(drop["ladder_sag_m"], "sag", "us")
+        if job.strand_wire_m > 0.01:
+            told["Wire: on the strand"] = say(job.strand_wire_m, "length", "us")
+        told["Least margin"] = margin(drop["margin_m"], "us")
+        there = say(drop["margin_available_m"], "length", "us").removesuffix(" ft")
+        asked = say(drop["margin_required_m"], "length", "us")
+        told["Clearance there / asked"] = f"{there} / {asked}"
         told["Terminal"] = job.terminal_id
         told["Port"] = str(job.first_port)
         missing = _missing(demo_paper.sheet(job.address_id), told)
@@ -92,7 +102,10 @@ def test_stringing_table_on_paper_is_that_of_the_geopackage(demo_paper, demo_tab
             ("Sag, in", "sag_m", "sag"),
             ("Pull, lbf", "tension_n", "force"),
         ):
-            cells = [say(v, quantity, "us").split()[0].replace("-0", "0") for v in rows[column]]
+            cells = [
+                say(v, quantity, "us").split()[0].replace("-0", "0") if np.isfinite(v) else NOT_THEN
+                for v in rows[column]
+            ]
             assert f"{head} {' '.join(cells)}" in text, (address_id, head)
 
 
@@ -102,7 +115,7 @@ def test_crossings_on_paper_are_those_of_the_geopackage(demo_paper, demo_tables)
     assert len(checked) > 200
     for row in checked.itertuples():
         figures = [say(row.required_m, "length", "us"), say(row.available_m, "length", "us"),
-                   say(row.margin_m, "sag", "us")]  # fmt: skip
+                   margin(row.margin_m, "us")]  # fmt: skip
         assert " ".join(figures) in demo_paper.sheet(row.address_id), row.address_id
     for row in crossings[crossings["clearance_basis"].eq("not_checked")].itertuples():
         assert "NOT CHECKED" in demo_paper.sheet(row.address_id)
@@ -147,6 +160,16 @@ def test_outline_leads_to_the_sheets(demo_paper):
     assert leaves == demo_paper.starts
 
 
+def test_joined_file_is_sound_for_strict_readers(demo_work, demo_paper):
+    with pikepdf.Pdf.open(demo_paper.path) as opened, opened.open_outline() as outline:
+        assert list(opened.check_pdf_syntax()) == []
+        assert outline.root[0].title == "Index"
+        assert all(item.is_closed for item in outline.root[1:])
+    reader = pypdf.PdfReader(demo_paper.path, strict=True)
+    assert len(reader.pages) == len(demo_paper.texts)
+    assert reader.metadata.title == demo_work.project.name
+
+
 def test_sheets_are_in_the_order_of_work(demo_work, demo_paper):
     stops = demo_work.crew_stops.sort_values(["crew_day_id", "stop"])["address_id"].tolist()
     assert [name for name in demo_paper.starts if name in set(stops)] == stops
@@ -169,6 +192,32 @@ def test_same_plan_gives_the_same_bytes_for_any_number_of_processes(
         write_sheets(demo_work, tmp_path / name, some, SheetOptions(workers=workers))
         found.append((tmp_path / name / "sheets.pdf").read_bytes())
     assert found[0] == found[1] == found[2]
+
+
+def test_very_many_sheets_go_to_several_files_with_one_index(hostile_work, tmp_path, monkeypatch):
+    for module in (page_module, writing):
+        monkeypatch.setattr(module, "MOST_IN_FILE", 2)
+    monkeypatch.setattr(writing, "BATCH", 1)
+    count = len(hostile_work.drops)
+    assert count > 2
+    written = write_sheets(hostile_work, tmp_path / "out", options=SheetOptions(paper="a4"))
+    files = [f"sheets-{number:03d}.pdf" for number in range(1, -(-count // 2) + 1)]
+    assert [path.name for path in written] == sorted(["index.pdf", "sheets.json", *files])
+    places = json.loads((tmp_path / "out" / "sheets.json").read_text(encoding="utf-8"))["sheets"]
+    index = " ".join(one.extract_text() for one in pypdf.PdfReader(written[0]).pages)
+    index = index.replace("\x00", "")  # pypdf takes codes of two bytes apart
+    for rank, (name, place) in enumerate(places.items()):
+        file, number = place.split("#page=")
+        assert file == files[rank // 2]
+        reader = pypdf.PdfReader(tmp_path / "out" / file)
+        text = reader.pages[int(number) - 1].extract_text().replace("\x00", "")
+        assert f"page {number} of the file" in text
+        assert f"Sheet {rank + 1} of {count}" in text
+        assert f"{rank // 2 + 1}: {number}" in index
+        days = [item for item in reader.outline if not isinstance(item, list)]
+        assert days, name
+    write_sheets(hostile_work, tmp_path / "out", options=SheetOptions(is_html=True))
+    assert not (tmp_path / "out" / files[0]).exists()
 
 
 def test_one_file_each_is_named_by_its_address(demo_work, tmp_path):

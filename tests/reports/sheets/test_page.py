@@ -1,0 +1,42 @@
+"""Type is as large as there is room for, and pages carry the numbers that the index gives."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from geoplan.reports.sheets.gather import SheetSource
+from geoplan.reports.sheets.page import BACK_SIZES, INDEX_ROWS, back_size, leading_pages, sheet_html
+
+
+@pytest.fixture(scope="module")
+def sheet(demo_work):
+    return SheetSource(demo_work, np.array([0])).batch(0, 1)[0]
+
+
+def test_a_short_back_is_set_larger_than_a_long_one(sheet):
+    short = {**sheet, "steps": sheet["steps"][:2], "hazards": [], "checks": []}
+    long = {**sheet, "steps": sheet["steps"] * 4}
+    assert back_size(short) > back_size(long)
+    assert back_size({**sheet, "steps": ["word " * 200] * 40}) == BACK_SIZES[-1]
+
+
+def test_stops_are_marked_for_bold_type(sheet):
+    hazards = [("STOP", "power", "Do not start."), ("note", "walk", "Guard it.")]
+    text = sheet_html({**sheet, "hazards": hazards}, is_first=True)
+    assert text.count('class="stop"') == 1
+    assert re.search(r'class="stop"><td><b>STOP</b>', text)
+
+
+def test_heads_of_the_table_are_not_blank(sheet):
+    assert all(sheet["crossing_heads"])
+
+
+def test_pages_printed_are_those_of_the_joined_file(demo_paper):
+    count = len(demo_paper.starts)
+    assert leading_pages(count) == -(-count // INDEX_ROWS)
+    for page in demo_paper.starts.values():
+        assert f"Job sheet, front · page {page} of the file" in demo_paper.texts[page - 1]
+        assert f"Job sheet, back · page {page + 1} of the file" in demo_paper.texts[page]
