@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_sheets.py --sheets 10000 --workers 2
 
 The demo's drops are repeated under new ids until there are enough. Joining is measured apart, in
-a process of its own that has nothing else to hold: copies of one batch, as many as there would be.
+a process of its own that has nothing else to hold: copies of one batch, as many as fill one file.
 
     python tests/benchmarks/bench_sheets.py --sheets 10000 --join-only
 """
@@ -30,6 +30,7 @@ from geoplan.plan import make_plan
 from geoplan.project import read_project
 from geoplan.reports.pdf import Bookmark, join_pdf
 from geoplan.reports.sheets.batches import BATCH
+from geoplan.reports.sheets.page import MOST_IN_FILE
 from geoplan.reports.sheets.writing import SheetOptions, write_sheets
 
 DEMO = Path(__file__).resolve().parents[2] / "data_samples" / "demo" / "project.toml"
@@ -146,7 +147,7 @@ def measure_join(plan: Plan, sheets: int, how: SheetOptions) -> str:
         with pikepdf.Pdf.open(part) as opened:
             pages = len(opened.pages)
         with multiprocessing.get_context("spawn").Pool(1) as pool:
-            return pool.apply(join_copies, (part, pages, -(-sheets // BATCH)))
+            return pool.apply(join_copies, (part, pages, -(-min(sheets, MOST_IN_FILE) // BATCH)))
 
 
 def main() -> None:
