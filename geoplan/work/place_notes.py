@@ -46,7 +46,7 @@ NOTES = {
     "street" + LASH_STRAND,
     "clamp_field": "below the clamp, on the strand's {side} side, the field side away from the "
     "house, never in the street" + LASH_STRAND,
-    "house": "at the premises attachment; secure it first",
+    "house": "at the attachment; secure it first",
     "reel_house": "near the house",
     "reel_walk": "on the house side of the walk, so that people can pass",
     "reel_below": "on the house side of the strand; leave room for people to pass",

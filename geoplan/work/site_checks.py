@@ -90,8 +90,8 @@ def _poles(case: DropCase) -> list[str]:
     is_along = is_positive(drop["strand_run_m"]) and not case.job["is_bucket_job"]
     if is_along or (case.is_from_clamp and drop["strand_ladder"] == "allowed"):
         words += (
-            ". Strand: look at its size and soundness in each span before a ladder leans on it"
-            f" ({strand_known(case)} worked out): small, poor or unmarked: bucket, no ladder"
+            f". Strand: look at its size and soundness in each span ({strand_known(case)} worked"
+            " out): small, poor or unmarked: bucket, no ladder"
         )
     checks = [f"{words}."]
     if drop["pole_power_basis"] == "not_checked":

@@ -149,7 +149,7 @@ def _house(case: DropCase) -> str:
     words = f"House: ladder {place_words(case, 'house_ladder')}. Set the attachment {where},"
     words += f" {height} above the ground"
     if drop["attachment_is_raised"]:
-        words += ", higher than usual: the clearances need it"
+        words += ", higher than usual for clearance"
     if any(row["code"] == "steep_wall_angle" for row in case.hazards):
         angle = float(drop["wall_angle_deg"])
         words += f"; on a bracket, as the wire leaves the wall at only {angle:.0f} deg"

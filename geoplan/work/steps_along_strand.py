@@ -14,7 +14,7 @@ from geoplan.work.site_words import in_a_row, near_road, parts_of, pole_of
 def strand_run(case: DropCase) -> list[str]:
     """Tell how the wire goes along the strand: reached how, past which poles, over what."""
     drop, job = case.drop, case.job
-    if not float(drop["strand_run_m"]) > 0.0:
+    if float(drop["strand_run_m"]) <= 0.0:  # one that is not known is told as such
         return []
     terminal = str(drop["terminal_id"])
     passed = int(drop["spans_passed"])

@@ -214,7 +214,7 @@ def test_places_on_the_lot_of_others_are_said(demo_plan: Plan, demo_jobs: JobTab
     table, lots = demo_jobs.work_places, demo_plan.layers.parcels
     own = demo_plan.drops.set_index("address_id")["parcel_id"].reindex(table["address_id"])
     told = table["note"].str.extract(
-        r"; on lot (\S+)(?: \([^)]*\))?, not the address's own", expand=False
+        r"; on lot (\S+)(?: \([^)]*\))?: ask there first", expand=False
     )
     assert 10 < told.notna().sum() < len(table) / 2
     for point, mine, name in zip(table.geometry, own, told, strict=True):

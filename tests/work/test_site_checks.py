@@ -55,7 +55,7 @@ def test_no_power_in_the_layers_is_a_thing_to_look_at(case):
 
 
 def test_poor_poles_have_a_place_for_who_judged_them(case):
-    words = f"Pole P1 is recorded in POOR condition: judged by its owner (name) {BLANK}"
+    words = f"POOR condition is recorded of pole P1: judged by the owner (name) {BLANK}"
     assert words in _checks(_changed(case, job={"poor_poles": "P1"}))
     assert "POOR" not in _checks(_changed(case, job={"poor_poles": None}))
 

@@ -7,7 +7,8 @@ import dataclasses
 import pytest
 
 from geoplan.work.drop_case import compass
-from geoplan.work.site_words import poles_of, reel_is_beyond
+from geoplan.work.site_checks import build_site_checks
+from geoplan.work.site_words import poles_of, powers_of, reel_is_beyond
 from geoplan.work.steps import build_steps
 from tests.work.cases import case_of, cases_of_kind
 
@@ -47,35 +48,41 @@ def test_steps_tell_heights_lengths_and_port_of_the_plan(demo_work, kind):
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_pole_is_sounded_before_a_ladder_goes_up(demo_work, kind):
     for case in cases_of_kind(demo_work, kind):
-        steps = build_steps(case)
-        at = _at(steps, "Look at and sound each pole before a ladder or climb")
-        assert at < _at(steps, "House: ladder")
-        assert all(pole in steps[at] for pole in poles_of(case))
+        checks, steps = build_site_checks(case, {}), build_steps(case)
+        at = _at(checks, "Looked at and sounded before a ladder or climb")
+        assert all(pole in checks[at] for pole in poles_of(case))
+        assert _at(steps, "check on site first") < _at(steps, "House: ladder")
 
 
 def test_poor_poles_are_told_first_and_unrated_ones_as_such(demo_work):
     case = case_of(demo_work, "A001")
     job = {**case.job, "poor_poles": "P1;P2", "unrated_poles": "P3"}
-    steps = build_steps(dataclasses.replace(case, job=job))
-    words = steps[_at(steps, "sound each pole")]
-    assert words.startswith("WARNING: poles P1 and P2 recorded in POOR condition: no ladder")
-    assert "(condition not recorded: P3)" in words
+    changed = dataclasses.replace(case, job=job)
+    first = build_steps(changed)[0]
+    assert first.startswith("Do not start until")
+    assert "poles P1 and P2, recorded in POOR condition, are judged by the owner (no lad" in first
+    assert "(condition not recorded: P3)" in " ".join(build_site_checks(changed, {}))
     job = {**case.job, "poor_poles": None, "unrated_poles": None}
-    text = " ".join(build_steps(dataclasses.replace(case, job=job)))
+    changed = dataclasses.replace(case, job=job)
+    text = " ".join([*build_steps(changed), *build_site_checks(changed, {})])
     assert "POOR" not in text
     assert "not recorded:" not in text
 
 
-def test_every_power_line_near_is_named_with_its_distance(demo_work):
+def test_steps_send_to_the_list_of_power_and_name_what_is_along_the_strand(demo_work):
     lines = "E1, supply line, 7200 V: keep 2.0 ft away;N1, neutral, 0 V: keep 1.0 ft away"
     case = case_of(demo_work, "A001")
     job = {**case.job, "power_lines": lines, "run_power": "E3, supply drop, 240 V"}
-    steps = build_steps(dataclasses.replace(case, job=job))
-    words = steps[_at(steps, "Power, treat as live: E1")]
-    assert "7200 V: keep 2.0 ft away" in words
-    assert "N1, neutral, 0 V: keep 1.0 ft away (a neutral is no dead wire: treat as live)" in words
-    assert _at(steps, "Power, treat as live") < _at(steps, "House: ladder")
-    assert "Power along it, live: E3" in steps[_at(steps, "Strand run")]
+    near = dataclasses.replace(case, job=job, crossings=())
+    steps = build_steps(near)
+    assert _at(steps, "Lines under 'Power' are live") < _at(steps, "House: ladder")
+    assert "Power along it, live: E3;" in steps[_at(steps, "Strand run")]
+    assert "N1, neutral, 0 V: keep 1.0 ft away (a neutral is no dead wire: treat as live)" in (
+        powers_of(near)
+    )
+    job = {**case.job, "power_lines": None, "run_power": None}
+    none = build_steps(dataclasses.replace(case, job=job, crossings=()))
+    assert "Lines under 'Power'" not in " ".join(none)
 
 
 def test_no_wire_lies_on_the_road_before_the_hand_line_hangs(demo_work):
@@ -143,7 +150,8 @@ def test_flaggers_hold_traffic_and_no_gap_is_waited_for(demo_work):
         text = " ".join(build_steps(case))
         assert "gap in traffic" not in text
         if case.is_over_street:
-            assert text.count("while the flaggers hold traffic") == 2
+            assert text.count("while the flaggers hold traffic") == 1
+            assert text.index("while the flaggers hold") < text.index("in one pull, traffic still")
             crossing += 1
     assert crossing > 2
 

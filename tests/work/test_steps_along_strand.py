@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps_along_strand import connection, strand_run
 from tests.work.cases import case_of
 
@@ -26,9 +27,10 @@ def test_poles_roads_and_power_of_the_run_are_named(demo_work):
     run, road = strand_run(case)
     assert "from the clamp, past poles P1 and P2 to pole P3" in run
     assert "Move the ladder along, lashed each time, never on a carriageway" in run
-    assert "Look at the strand of each span first (only the clamp's own span was" in run
+    assert "No ladder on a span whose strand failed the check" in run
     assert "hangs over Main Street: traffic control on each approach" in road
-    assert "Power along it, live: E9, line, 240 V." in run
+    assert "Power along it, live: E9; approach distance not kept: stop." in run
+    assert "Clearance there is not worked out" in road
     assert connection(case).startswith("Set the ladder at pole P3, off the carriageway, and lash")
 
 
@@ -44,8 +46,8 @@ def test_a_run_that_was_not_worked_out_is_said_to_be_so(demo_work):
     ids = drops.loc[drops["route_kind"].eq("other_pole"), "address_id"]
     assert len(ids) > 20
     for name in ids:
-        run = strand_run(case_of(demo_work, name))[0]
-        assert "(no span was worked out): small, poor or unmarked: bucket, no ladder" in run
+        text = " ".join(build_site_checks(case_of(demo_work, name), {}))
+        assert "(no span was worked out): small, poor or unmarked: bucket, no ladder" in text
 
 
 def test_a_direct_drop_has_no_run_and_its_ladder_stays(demo_work):

@@ -29,7 +29,8 @@ def test_a_wire_on_the_road_needs_traffic_held(demo_work):
         assert "traffic held, carry the end over the road" in lay_over(alone)
         assert "traffic stays held" in lay_over(alone)
         flagged = _job(case, traffic_class="flaggers", crew_size=2)
-        assert "while the flaggers hold traffic" in raise_wire(flagged)
+        assert "while the flaggers hold traffic" in lay_over(flagged)
+        assert "in one pull, traffic still held" in raise_wire(flagged)
 
 
 def test_a_stocked_length_is_not_cut(demo_work):

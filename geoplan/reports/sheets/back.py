@@ -154,7 +154,7 @@ TOLD_BETTER = {
 }
 """Flags left out where another one tells the same of the same thing, with more."""
 
-KEEP_OFF = "Keep people and cars off while the wire is down; measure the clearance."
+KEEP_OFF = "Keep people and cars off the wire on the ground; measure clearance."
 
 TOLD_IN_BOX = frozenset(
     {
@@ -324,7 +324,8 @@ def materials_of(rows: Sequence[Row], units: ReportUnits) -> str:
     """Say what is needed."""
 
     def amount(row: Row) -> str:
-        quantity = f"{float(row['quantity']):.2f}".rstrip("0").rstrip(".")
+        is_told = is_known(row["quantity"])
+        quantity = f"{float(row['quantity']):.2f}".rstrip("0").rstrip(".") if is_told else "unknown"
         unit = str(row["unit"])
         title = cut(row["title"] if is_known(row["title"]) else row["item"], MATERIAL_LETTERS)
         if unit == "m":

@@ -158,7 +158,7 @@ def common_texts(
     Common
         Texts.
     """
-    unchecked = " ".join(f"{words[:1].upper()}{words[1:]}." for words in plan.unchecked)
+    unchecked = _not_checked(plan.unchecked)
     units = plan.project.units
     bands = standards.rule_set.bands(f"approach.{Approach.WORKER}")
     reach = max((figure.value_si for _, figure in bands), default=math.nan)
@@ -173,6 +173,17 @@ def common_texts(
         reach,
         count,
     )
+
+
+OPENING = "not checked: "
+"""How most of what a plan did not check begins: told once on a sheet."""
+
+
+def _not_checked(told: Sequence[str]) -> str:
+    alike = [words.removeprefix(OPENING) for words in told if words.startswith(OPENING)]
+    others = [words for words in told if not words.startswith(OPENING)]
+    lines = [*others, *([OPENING + "; ".join(alike)] if alike else [])]
+    return " ".join(f"{words[:1].upper()}{words[1:]}." for words in lines)
 
 
 def sheet_texts(

@@ -227,7 +227,7 @@ def figures_of(
         ("Air span, level", case.length(drop["air_span_m"])),
         *_clamp_rows(case, clamp),
     ]
-    if float(drop["strand_run_m"]) > 0.0:
+    if not float(drop["strand_run_m"]) <= 0.0:  # one that is not known is told as such
         rows.append(("Along strand", case.length(drop["strand_run_m"])))
     parts = (
         ("Wire: hanging", "air_arc_m"),
@@ -323,9 +323,7 @@ def with_ladder_of(case: DropCase, stringing: Sequence[Row]) -> str:
         f" the clamp stands {_moved(case, drop['ladder_shift_m'])}.",
         f"Ladder gone: sag {case.sag(drop['stringing_sag_m'])}; the clamp stands"
         f" {_moved(case, drop['clamp_shift_m'])}"
-        f" and {amount(abs(drop['clamp_sink_m']), 'sag', case.units)}"
-        f" {'higher' if drop['clamp_sink_m'] < 0.0 else 'lower'}"
-        " than the empty strand.",
+        f" and {_sunk(case)} than the empty strand.",
         "All with every planned drop of this span hung.",
     ]
     if not any(is_known(row.get("ladder_sag_m")) for row in stringing):
@@ -334,6 +332,13 @@ def with_ladder_of(case: DropCase, stringing: Sequence[Row]) -> str:
             " by the table, with the ladder gone."
         )
     return " ".join(words)
+
+
+def _sunk(case: DropCase) -> str:
+    metres = case.drop["clamp_sink_m"]
+    if not is_known(metres):
+        return "an unknown way lower or higher"
+    return f"{amount(abs(metres), 'sag', case.units)} {'higher' if metres < 0.0 else 'lower'}"
 
 
 def _moved(case: DropCase, metres: float) -> str:

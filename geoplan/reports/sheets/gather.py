@@ -185,8 +185,9 @@ class SheetSource:
             self._findings,
             self._common,
         )
+        placed = [one for one in envelopes if is_known(one.start_m) and is_known(one.end_m)]
         sheet["profile_svg"] = draw_profile_picture(
-            profiles, at, envelopes, case.drop, self._yard_m, self._common.units,
+            profiles, at, placed, case.drop, self._yard_m, self._common.units,
             self._pole_power_m(str(case.drop["access_pole_id"])),
         )  # fmt: skip
         return sheet

@@ -38,7 +38,7 @@ INDEX_HEADS = (
 PAGE_WORDS = "Page: as printed at the foot; of files of their own, the number of the sheet."
 BACK_SIZES = (9.0, 8.75, 8.5, 8.25, 8.0, 7.75, 7.5, 7.25, 7.0, 6.75, 6.5, 6.25, 6.0)
 """Sizes of type of a back, pt: the largest that its text has room for is taken."""
-BACKS_MM = ((191.0, 250.0), (186.0, 267.0))
+BACKS_MM = ((191.0, 256.0), (186.0, 273.0))
 """Width and height of the room on a back, with some to spare: letter, A4."""
 LETTER_EM, LINE_EM = 0.468, 1.18
 """Mean width of a letter and height of a line, as parts of the size of type."""
@@ -103,7 +103,7 @@ def back_height(sheet: dict[str, Any], size: float, width: float) -> float:
     listed = [lines(words, width - 5.0) for words in sheet["checks"]]
     listed += [lines(words, width - 7.0) for words in sheet["steps"]]
     listed += [lines(f"{name} {words}") for name, words in sheet["crew"]]
-    listed += [lines(sheet["reel"]), lines(sheet["materials"])]
+    listed += [lines(f"{sheet['reel']} {sheet['materials']}")]
     cells = [
         max(lines(f"{level}{what}", RISK_MM), lines(todo, RISK_MM))
         for level, what, todo in sheet["hazards"]

@@ -9,6 +9,7 @@ import pytest
 
 from geoplan.hanging_flags import clearance_flags
 from geoplan.reports.sheets.back import (
+    KEEP_OFF,
     PLANNING_CODES,
     TO_DO,
     crew_of,
@@ -17,6 +18,9 @@ from geoplan.reports.sheets.back import (
 )
 from geoplan.reports.sheets.wording import MOST_HAZARDS
 from geoplan.routes.hazards import hazard_flags
+from geoplan.work.site_checks import build_site_checks
+from geoplan.work.steps import build_steps
+from geoplan.work.steps_at_support import traffic
 from tests.work.cases import case_of
 
 PLANNERS = ("Look for", "Plan it", "another wall", "Choose another", "Get an easement",
@@ -55,7 +59,9 @@ def test_number_of_people_is_said_once(case):
                     power_approach="within", power_approach_note=note)  # fmt: skip
     told = crew_of(near, 0, 3.0)
     assert told[0][1] == "power near: see Power; roof"
-    assert note in told[2][1]
+    assert "Nearest to its limit: E1; by a rule" in told[2][1]  # a box has the rest
+    far = with_job(case, power_approach="clear", power_approach_note=note)
+    assert "Nearest to its limit: E1: 1.0 ft asked for; by a rule" in power_of(far)
     one = crew_of(with_job(case, crew_size=1, crew_reasons="one: short span"), 2, 3.0)
     assert one[0][1] == "short span"
 
@@ -70,7 +76,7 @@ def test_all_power_is_told_the_highest_voltage_first(case):
     assert words.index("E2, supply") < words.index("E3, supply") < words.index("E1, neutral")
     assert "0 V (" not in words
     assert "E1, neutral, voltage not known, TREAT AS LIVE" in words
-    assert "Along the strand run: E7, supply drop, 240 V: treat as live." in words
+    assert "Along the strand run: E7." in words
 
 
 def test_power_of_unknown_voltage_comes_before_all_others(case):
@@ -108,25 +114,39 @@ def test_power_too_near_or_not_checked_stops_the_work(case, state, words):
 
 
 def test_stops_come_first_and_what_is_left_out_is_counted(case):
-    flags = [flag("near_tree", "note", f"V{n}") for n in range(MOST_HAZARDS)]
+    flags = [flag("new_kind", "note", f"V{n}", remedy=f"Look at {n}.") for n in range(MOST_HAZARDS)]
     flags += [flag("street_crossing"), flag("power_crossing", "error")]
     told = hazards_of(dataclasses.replace(with_job(case), hazards=tuple(flags)))
     assert [level for level, _, _ in told[:3]] == ["STOP", "WARNING", "note"]
     assert told[-1] == ("", "and 2 more", "See the plan's hazards.")
 
 
-def test_poor_poles_and_the_strand_run_are_hazards(case):
-    told = hazards_of(
-        with_job(case, poor_poles="PS05", unrated_poles="PG01", run_roads="Hask Lane",
-                 run_power="E005, supply line, 240 V")
-    )  # fmt: skip
-    words = [f"{level} {what}" for level, what, _ in told]
-    assert words == [
-        "WARNING the run along the strand hangs over the carriageway of Hask Lane",
-        "WARNING the run along the strand meets power: E005, supply line, 240 V",
-        "WARNING recorded in POOR CONDITION: pole PS05",
-        "note condition not recorded: pole PG01",
-    ]
+def test_poor_poles_and_the_strand_run_are_told_where_they_are_acted_on(case):
+    drop = {**case.drop, "strand_run_m": 20.0}
+    found = with_job(case, poor_poles="PS05", unrated_poles="PG01", run_roads="Hask Lane",
+                     run_power="E005, supply line, 240 V")  # fmt: skip
+    found = dataclasses.replace(found, drop=drop)
+    assert hazards_of(found) == []  # each has a box or a step of its own
+    steps, checks = " ".join(build_steps(found)), " ".join(build_site_checks(found, {}))
+    assert "The strand run hangs over Hask Lane" in steps
+    assert "Power along it, live: E005" in steps
+    assert "PS05, recorded in POOR condition" in steps
+    assert "POOR condition is recorded of pole PS05" in checks
+    assert "(condition not recorded: PG01)" in checks
+
+
+def test_what_a_box_tells_is_no_line_unless_it_is_a_stop_or_the_boxes_are_cut(case):
+    flags = (flag("third_party_lot"), flag("strand_inferred", "error", "X2"))
+    told = dataclasses.replace(with_job(case), hazards=flags)
+    assert [level for level, _, _ in hazards_of(told)] == ["STOP"]
+    assert len(hazards_of(told, is_boxed=False)) == 2
+
+
+def test_what_asks_for_the_same_is_one_line(case):
+    flags = (flag("driveway_crossing", "note", "D1", "passes over driveway D1"),
+             flag("sidewalk_crossing", "note", "S1", "passes over sidewalk S1"))  # fmt: skip
+    told = hazards_of(dataclasses.replace(with_job(case), hazards=flags))
+    assert told == [("note", "passes over driveway D1, sidewalk S1", KEEP_OFF)]
 
 
 def test_one_thing_is_not_told_twice(case):
@@ -166,5 +186,9 @@ def test_no_planners_remedy_is_on_paper(demo_work, demo_paper):
 def test_only_distances_that_there_are_have_a_column(case):
     signs = {"sign_1_m": 30.48, "sign_2_m": math.nan, "sign_3_m": math.nan, "taper_m": 0.0,
              "buffer_m": math.nan}  # fmt: skip
-    assert signs_of(with_job(case, **signs)) == [("Work or taper to sign 1", "100.0 ft")]
+    quiet = dataclasses.replace(with_job(case, **signs, traffic_class="none"), road_name="")
+    assert signs_of(quiet) == [("Work or taper to sign 1", "100.0 ft")]
+    told = with_job(case, **signs, traffic_class="beside_road", other_roads="Hask Lane")
+    assert signs_of(told) == []  # the step on traffic has them
+    assert "the nearest sign 100.0 ft" in traffic(told)
     assert signs_of(with_job(case, **dict.fromkeys(signs, math.nan))) == []
