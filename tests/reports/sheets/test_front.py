@@ -280,7 +280,7 @@ def test_lots_passed_are_named_by_their_address(demo_work):
     sheet = SheetSource(demo_work, at).batch(0, 1)[0]
     label = labels[row.feature_id]
     assert any(f"lot {row.feature_id} ({label})" in told[1] for told in sheet["crossings"])
-    assert any(f"lot {row.feature_id} ({label})," in what for _, what, _ in sheet["hazards"])
+    assert any(f"{label} (lot {row.feature_id})" in words for words in sheet["checks"])
 
 
 def test_least_clearance_in_large_type_is_that_of_the_plan(pole_case):

@@ -322,28 +322,30 @@ def test_clamp_with_and_without_the_ladder_is_printed_as_planned(cases, pages):
     assert sum(bool(case.job["is_bucket_job"]) for case in cases.values()) > 5
 
 
-DRAWN = re.compile(
-    rf"({FIG}) (CLAMP|HOOK) ({FIG}) HOUSE ({FIG}) sag ({FIG}) worst ({FIG})"
-    rf"(?: ({FIG}) there ({FIG}) asked)?"
-    r" Heights (?:and distances at one|drawn [\d.]+ times the) scale(?: of distances)?\."
-    r"( LEVEL GROUND ASSUMED: check on site\.)?"
-)
+DRAWN = {
+    "ends": rf"({FIG}) (CLAMP|HOOK) ({FIG}) HOUSE ({FIG})",
+    "sags": rf"sag ({FIG}) worst ({FIG})",
+    "least": rf"({FIG}) there ({FIG}) asked",
+    "level": r"(LEVEL GROUND ASSUMED: check on site\.)",
+}
+"""What is written in the profile beside its dimensions."""
 
 
 def test_dimensions_of_the_profile_are_printed_as_planned(cases, pages):
     def check(case, front, _):
         drop, air = case.drop, case.rows["air_spans"][0]
-        least = [feet(drop["margin_available_m"]), feet(drop["margin_required_m"])]
-        if drop["margin_over"].startswith("power "):
-            least = ["", ""]
         is_level = not (known(air["start_z_m"]) and known(air["end_z_m"]))
-        wanted = (
-            feet(drop["hook_height_m"]), "CLAMP" if case.is_clamp else "HOOK",
-            feet(drop["attachment_height_m"]), feet(drop["air_span_m"]),
-            inches(drop["stringing_sag_m"]), inches(drop["sag_worst_m"]), *least,
-            " LEVEL GROUND ASSUMED: check on site." if is_level else "",
-        )  # fmt: skip
-        return [wanted], DRAWN.findall(between(front, "Read the back before", "Job sheet, front"))
+        is_power = drop["margin_over"].startswith("power ")
+        wanted = {
+            "ends": [(feet(drop["hook_height_m"]), "CLAMP" if case.is_clamp else "HOOK",
+                      feet(drop["attachment_height_m"]), feet(drop["air_span_m"]))],
+            "sags": [(inches(drop["stringing_sag_m"]), inches(drop["sag_worst_m"]))],
+            "least": [] if is_power else [(feet(drop["margin_available_m"]),
+                                           feet(drop["margin_required_m"]))],
+            "level": ["LEVEL GROUND ASSUMED: check on site."] if is_level else [],
+        }  # fmt: skip
+        drawn = between(front, "Read the back before", "Sheet ")
+        return wanted, {name: re.findall(pattern, drawn) for name, pattern in DRAWN.items()}
 
     assert faults_of(cases, pages, check) == {}
 
@@ -355,7 +357,7 @@ def times_of(front: str) -> float:
 
 
 SCALE = r"(\d+) ft(?: Work| Place of work| Whole route)?,? 1 : (\d+)"
-DRAWN_ONLY = (SCALE, rf"about (?:{FIG}) above ground", rf"\bto \S+, (?:{FIG})(?= |$)")
+DRAWN_ONLY = (SCALE, rf"about (?:{FIG}) above ground", rf"to [A-Z]\w*, (?:{FIG})(?= [A-Z0-9])")
 """Figures that the drawings make from their geometry; no table has them, so none is held here."""
 
 
@@ -380,12 +382,15 @@ def test_scales_are_printed_as_drawn(demo_work, pages):
     ):
         front = pages[address_id][0]
         plan, profile = sheet["plan_svg"], sheet["profile_svg"]
-        scales = [float(one) for one in re.findall(r'data-scale="([\d.]+)"', plan)]
-        bars = [float(one) / 0.3048 for one in re.findall(r'data-scale-bar="([\d.]+)"', plan)]
-        drawn = list(zip([round(bar) for bar in bars], scales, strict=True))
-        assert bars_of(front) == drawn
-        assert len(drawn) >= 1
-        assert bars == pytest.approx([bar for bar, _ in bars_of(front)], rel=1e-4)
+        bars = re.findall(r'<polyline points="([^"]*)"[^>]*data-(?:scale|key)-bar="([\d.]+)"', plan)
+        told = bars_of(front)
+        assert [round(float(metres) / 0.3048) for _, metres in bars] == [bar for bar, _ in told]
+        assert len(told) >= 1
+        assert float(re.search(r'data-scale="([\d.]+)"', plan).group(1)) == told[0][1]
+        for (points, metres), (_, scale) in zip(bars, told, strict=True):
+            x_mm = [float(point.split(",")[0]) for point in points.split()]
+            long_m = (max(x_mm) - min(x_mm)) / 1000 * scale
+            assert long_m == pytest.approx(float(metres), rel=5e-3)
         across, up = (
             float(re.search(rf'data-mm-per-m{end}="([\d.]+)"', profile).group(1))
             for end in ("", "-up")
@@ -470,6 +475,45 @@ def powers_told(back: str) -> str:
     who = between(back, "Who, and traffic", " Hazards ")
     assert " Power: " in who
     return who.rpartition(" Power: ")[2]
+
+
+def test_every_power_line_near_is_told_with_its_distance(cases, pages):
+    def check(case, _, back):
+        told = [words.strip() for words in powers_told(back).split(";")]
+        missing = []
+        for line in str(case.job["power_lines"] or "").split(";"):
+            name, _, rest = line.strip().partition(", ")
+            keep = re.search(rf"keep {FIG} away", rest)
+            if keep and not any(
+                re.search(rf"(?<!\w){re.escape(name)}(?!\w)", words) and keep.group() in words
+                for words in told
+            ):
+                missing.append(line)
+        return [], missing
+
+    assert faults_of(cases, pages, check) == {}
+    assert sum(known(case.job["power_lines"]) for case in cases.values()) > 100
+
+
+def test_sag_and_pull_with_the_ladder_on_are_told_for_each_temperature(cases, pages):
+    def check(case, front, _):
+        rows = sorted(case.rows["stringing"], key=lambda row: row["temperature_c"])
+        wanted = []
+        for head, column, quantity in (
+            ("Ladder on: sag, in", "ladder_sag_m", "sag"),
+            ("Ladder on: pull, lbf", "ladder_tension_n", "force"),
+        ):
+            if case.has_ladder() and any(known(row[column]) for row in rows):
+                cells = [bare(row[column], quantity) if known(row[column]) else "NO"
+                         for row in rows]  # fmt: skip
+                wanted.append(f"{head} {' '.join(cells)}")
+        return (wanted, len(wanted)), (
+            [words for words in wanted if words in front],
+            front.count("Ladder on: "),
+        )
+
+    assert faults_of(cases, pages, check) == {}
+    assert sum(case.has_ladder() for case in cases.values()) > 100
 
 
 SIGNS = ("sign_1_m", "sign_2_m", "sign_3_m", "taper_m", "buffer_m")
@@ -660,6 +704,7 @@ def test_reels_and_materials_are_printed_and_no_others(cases, pages):
         ]
         wanted += [amount(row) for row in case.rows["drop_materials"]]
         text = between(back, " Wire and materials ", " As built ")
+        text = text.replace("- ", "-")  # lines may break after a hyphen
         count = len(re.findall(r"(?:^|[.;] )(?:Cut \d|\d[\d.]* (?:ft|×))", text))
         return ([], len(wanted)), ([words for words in wanted if words not in text], count)
 
@@ -705,6 +750,7 @@ PRINTED: dict[str, dict[str, tuple[str, ...]]] = {
 """Columns that sheets print with a unit, and how each is rounded."""
 
 TOLD: dict[str, tuple[str, ...]] = {
+    "drops": ("margin_rule",),
     "jobs": (
         "crew_reasons",
         "traffic_reasons",
@@ -800,6 +846,7 @@ def test_each_number_without_a_unit_is_one_of_the_plan(
     cases, pages, demo_tables, demo_work, demo_paper
 ):
     flaggers = int(load_crew_rules(demo_work.project).value("people.flaggers"))
+    labels = demo_work.layers.addresses.set_index("parcel_id")["label"]
     status = demo_work.standards["figures_by_status"]
     wire = load_standards(demo_work.project).entry.figures.values()
     shared = {sum(status.values()), len(wire), sum(f.status.value != "read" for f in wire),
@@ -829,6 +876,9 @@ def test_each_number_without_a_unit_is_one_of_the_plan(
         for text in [*words, *findings_of(case, demo_tables["findings"])]:
             may |= plain_numbers(text) if known(text) else set()
         may |= {str(step) for step in range(1, steps + 1)}  # numbers of the steps
+        lots = {row["feature_id"] for row in case.rows["crossings"]
+                if row["crossing_kind"] == "lot"}  # fmt: skip
+        may |= plain_numbers(" ".join(labels[labels.index.isin(lots)].dropna()))  # of their houses
         may |= {"1", "2", "3"}  # heads of signs
         found = plain_numbers(f"{front} {back}")
         if found - may:
