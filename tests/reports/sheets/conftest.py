@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+import pickle
 import re
 from dataclasses import dataclass
 from pathlib import Path
 
+import locket
 import pandas as pd
 import pypdf
 import pytest
@@ -59,9 +62,18 @@ def demo_work(demo_plan: Plan) -> Plan:
 
 @pytest.fixture(scope="session")
 def demo_paper(demo_work: Plan, tmp_path_factory: pytest.TempPathFactory) -> Paper:
-    folder = tmp_path_factory.mktemp("sheets") / "out"
-    write_sheets(demo_work, folder, options=SheetOptions(paper="letter", workers=2))
-    return read_back(folder)
+    """Render the demo's sheets once in a run; processes that share its tests wait for the first."""
+    root = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        root = root.parent
+    held = root / "demo-sheets.pickle"
+    with locket.lock_file(str(held.with_suffix(".lock"))):
+        if not held.exists():
+            folder = root / "demo-sheets"
+            write_sheets(demo_work, folder, options=SheetOptions(paper="letter", workers=2))
+            held.write_bytes(pickle.dumps(read_back(folder)))
+        paper: Paper = pickle.loads(held.read_bytes())
+    return paper
 
 
 @pytest.fixture(scope="session")
