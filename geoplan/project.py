@@ -12,11 +12,12 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, Field, ValidationError
+from pydantic import AfterValidator, Field, ValidationError
 
 from geoplan.crew_settings import Crew, Lengths
 from geoplan.errors import ProjectFileError, nearest_name
 from geoplan.map_settings import Map
+from geoplan.project_faults import as_project_error, shown
 from geoplan.settings import Angle, Cost, Length, Section, Si, metres, printable, quantity
 from geoplan.store_settings import Days, Materials, Supply
 from geoplan.tables import LAYERS
@@ -273,8 +274,6 @@ class Project(Section):
     layers: dict[str, LayerSource] = Field(description="Sources of the layers.")
 
 
-_LONGEST_SHOWN = 60
-
 TERRAIN_UNITS = ("elevation",)
 """What a raster of terrain can be given a unit for."""
 
@@ -363,7 +362,7 @@ def project_from_dict(raw: dict[str, Any], *, base: Path, where: str = "project"
     try:
         return Project.model_validate(raw)
     except ValidationError as error:
-        raise _as_project_error(error, where) from error
+        raise as_project_error(error, where, Project, LayerSource) from error
 
 
 def _beside(section: Any, key: str, base: Path) -> Any:
@@ -425,90 +424,10 @@ def _absolute(entry: dict[str, Any], base: Path, where: str) -> dict[str, Any]:
         path.exists()
     except (OSError, RuntimeError, ValueError) as error:  # too long, links in a circle, NUL
         raise ProjectFileError(
-            where, f"is no usable path (given: {_shown(source)})", "Correct the path."
+            where, f"is no usable path (given: {shown(source)})", "Correct the path."
         ) from error
     entry["source"] = str(path)
     return entry
-
-
-def _shown(value: Any) -> str:
-    """Return a value for a message, cut where it is long."""
-    text = repr(value)
-    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
-
-
-_WANTED = {
-    "tuple_type": "has to be a list in square brackets",
-    "list_type": "has to be a list in square brackets",
-    "dict_type": "has to be a table of keys and values, such as { key = value }",
-    "model_type": "has to be a table of keys and values, such as { key = value }",
-    "model_attributes_type": "has to be a table of keys and values, such as { key = value }",
-    "float_type": "has to be a number",
-    "float_parsing": "has to be a number",
-    "int_type": "has to be a whole number",
-    "int_parsing": "has to be a whole number",
-    "int_from_float": "has to be a whole number",
-    "bool_type": "has to be true or false",
-    "bool_parsing": "has to be true or false",
-    "string_type": "has to be a text in quotes",
-    "too_long": "has too many entries",
-    "too_short": "has too few entries",
-}
-"""What is wanted where a value is of the wrong sort, by the kind of fault."""
-
-
-def _as_project_error(error: ValidationError, where: str) -> ProjectFileError:
-    faults = error.errors(include_url=False)
-    first = next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])
-    location = [str(part) for part in first["loc"]]
-    key = ".".join(location)
-    if first["type"] == "extra_forbidden":
-        return ProjectFileError(
-            f"{where}, key {key}", "unknown key", nearest_name(location[-1], _keys(location[:-1]))
-        )
-    given = first.get("input")
-    kind = first["type"]
-    if kind == "missing" and location[-1].isdigit():
-        kind, key = "too_short", ".".join(location[:-1])
-    if kind == "missing":
-        return ProjectFileError(f"{where}, key {key}", "is missing", "Add it.")
-    said = first["msg"].removeprefix("Value error, ").replace("Input should be", "has to be")
-    problem = _WANTED.get(kind, said)
-    about = _described(location) if kind in _WANTED else ""
-    return ProjectFileError(
-        f"{where}, key {key}",
-        f"{problem} (given: {_shown(given)})",
-        f"It is: {about}" if about else "Correct the value.",
-    )
-
-
-def _described(location: list[str]) -> str:
-    """Return the sentence that describes a key, or the section or table around a part of it."""
-    model: type[BaseModel] = Project
-    about = ""
-    for part in location:
-        field = model.model_fields.get(part)
-        if field is None:
-            break
-        about = field.description or ""
-        if not (isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel)):
-            break
-        model = field.annotation
-    return about
-
-
-def _keys(location: list[str]) -> list[str]:
-    model: type[BaseModel] = Project
-    for part in location:
-        field = model.model_fields.get(part)
-        if field is None:
-            return list(LayerSource.model_fields)
-        if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
-            model = field.annotation
-        else:
-            model = LayerSource
-            break
-    return list(model.model_fields)
 
 
 def effective_settings(project: Project) -> MappingProxyType[str, Any]:

@@ -10,6 +10,7 @@ region never are in memory as a whole.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from typing import Any
 
 import numpy as np
@@ -36,15 +37,15 @@ Question = tuple[str, int, tuple[Any, ...]]
 """Key of `geoplan.tile_tasks.TASKS`, number of the tile, what is asked."""
 
 
-class Tiled:
+class Tiled(ABC):
     """Asks for work tile by tile; who works is for others to say."""
 
     tile_of: IntArray
     """Number of each address's tile."""
 
+    @abstractmethod
     def _ask(self, questions: list[Question], tell: Tell | None = None) -> list[Any]:
         """Have the questions answered, in their order."""
-        raise NotImplementedError
 
     def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
         """Search addresses; return offers, and the price that each was searched up to."""

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from data_samples.make_town import make_town, write_town
 from geoplan.layers import read_layers
 from geoplan.model import Layers, Plan
 from geoplan.plan import make_plan
@@ -27,6 +28,19 @@ def demo_layers(demo_project: Project) -> Layers:
 @pytest.fixture(scope="session")
 def demo_plan(demo_layers: Layers, demo_project: Project) -> Plan:
     return make_plan(demo_layers, demo_project)
+
+
+@pytest.fixture(scope="session")
+def scarce_project(tmp_path_factory: pytest.TempPathFactory) -> Project:
+    """Make a town of 96 addresses with fewer free ports than that."""
+    folder = tmp_path_factory.mktemp("scarce")
+    write_town(make_town(96, scarce=True), folder)
+    return read_project(folder / "project.toml")
+
+
+@pytest.fixture(scope="session")
+def scarce_layers(scarce_project: Project) -> Layers:
+    return read_layers(scarce_project)
 
 
 @pytest.fixture(scope="session")

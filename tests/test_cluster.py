@@ -60,15 +60,13 @@ class _BrokenOff(Exception):
 
 
 @pytest.fixture(scope="module")
-def project(tmp_path_factory: pytest.TempPathFactory) -> Project:
-    folder = tmp_path_factory.mktemp("town")
-    write_town(make_town(ADDRESSES, scarce=True), folder)
-    return read_project(folder / "project.toml")
+def project(scarce_project: Project) -> Project:
+    return scarce_project
 
 
 @pytest.fixture(scope="module")
-def layers(project: Project) -> Layers:
-    return read_layers(project)
+def layers(scarce_layers: Layers) -> Layers:
+    return scarce_layers
 
 
 def _bytes(plan: Plan, folder: Path) -> dict[str, bytes]:

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from data_samples.make_town import make_town, write_town
 from geoplan import tiled
 from geoplan.layers import read_layers
 from geoplan.layers.shelf import AREA_LAYERS
@@ -18,25 +17,21 @@ from geoplan.model import Layers
 from geoplan.office import with_work
 from geoplan.plan import decide, make_plan
 from geoplan.plant import Plant, build_plant
-from geoplan.project import Project, read_project
+from geoplan.project import Project
 from geoplan.reports import write_plan
 from geoplan.reports.by_area import write_by_area
 from geoplan.standards import load_standards
 from geoplan.tiled import InTurn
 
-ADDRESSES = 96
+
+@pytest.fixture(scope="module")
+def project(scarce_project: Project) -> Project:
+    return scarce_project
 
 
 @pytest.fixture(scope="module")
-def project(tmp_path_factory: pytest.TempPathFactory) -> Project:
-    folder = tmp_path_factory.mktemp("town")
-    write_town(make_town(ADDRESSES, scarce=True), folder)
-    return read_project(folder / "project.toml")
-
-
-@pytest.fixture(scope="module")
-def layers(project: Project) -> Layers:
-    return read_layers(project)
+def layers(scarce_layers: Layers) -> Layers:
+    return scarce_layers
 
 
 @pytest.fixture(scope="module")

@@ -97,9 +97,7 @@ def output_folder(out: Path, ours: Ours = OURS) -> Iterator[Path]:
     try:
         target = out.resolve()
         check_replaceable(target, name, ours)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        draft = target.parent / f".geoplan-{secrets.token_hex(6)}"
-        draft.mkdir()
+        draft = _new_folder(target.parent)
     except OSError as error:
         raise _output_error(name, error) from error
     try:
@@ -132,10 +130,7 @@ def scratch_folder(out: Path) -> Iterator[Path]:
     """
     name = f"folder beside '{out.name or out}'"
     try:
-        parent = out.resolve().parent
-        parent.mkdir(parents=True, exist_ok=True)
-        scratch = parent / f".geoplan-{secrets.token_hex(6)}"
-        scratch.mkdir()
+        scratch = _new_folder(out.resolve().parent)
     except OSError as error:
         raise _output_error(name, error) from error
     try:
@@ -144,6 +139,14 @@ def scratch_folder(out: Path) -> Iterator[Path]:
         raise _output_error(name, error) from error
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _new_folder(parent: Path) -> Path:
+    """Make an empty folder of a name that nobody else has."""
+    parent.mkdir(parents=True, exist_ok=True)
+    folder = parent / f".geoplan-{secrets.token_hex(6)}"
+    folder.mkdir()
+    return folder
 
 
 def check_replaceable(folder: Path, name: str = "output folder", ours: Ours = OURS) -> None:

@@ -107,9 +107,7 @@ class Ground:
         edge_m : ndarray of float64, shape (n,)
             Distance to the edge of its carriageway, m, 0 on it; infinite without a road.
         """
-        point, piece, edge = self._edges(shapely.points(x_m, y_m), x_m, y_m, within_m)
-        keep = edge <= within_m
-        point, road, edge = point[keep], self.road[piece[keep]], np.maximum(edge[keep], 0.0)
+        point, road, edge = self.roads_near(x_m, y_m, within_m)
         order = np.lexsort((road, edge, point))
         point, road, edge = point[order], road[order], edge[order]
         lead = np.ones(len(point), dtype=bool)

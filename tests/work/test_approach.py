@@ -12,8 +12,9 @@ import shapely
 
 from geoplan.model import Plan
 from geoplan.rules import load_rule_set
-from geoplan.work.approach import build_approach, look_up_powers
+from geoplan.work.approach import build_approach
 from geoplan.work.places import is_bucket_job
+from geoplan.work.powers import look_up_powers
 from geoplan.work.strand_run import StrandRuns, trace_runs
 from tests.work.conftest import with_layer
 

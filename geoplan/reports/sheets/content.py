@@ -31,16 +31,18 @@ from geoplan.reports.sheets.front import (
     Clamp,
     alerts_of,
     big_of,
-    crossing_heads,
-    crossings_of,
     figures_of,
     kinds_of,
+    with_ladder_of,
+)
+from geoplan.reports.sheets.front_tables import (
+    crossing_heads,
+    crossings_of,
     profile_legend,
     rule_key_of,
     stringing_head,
     stringing_key,
     stringing_of,
-    with_ladder_of,
 )
 from geoplan.reports.sheets.page import page_in_file
 from geoplan.reports.sheets.wording import (

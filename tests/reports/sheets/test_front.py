@@ -11,18 +11,20 @@ import pytest
 
 from geoplan.reports.sheets.content import load_case_words
 from geoplan.reports.sheets.front import (
-    NOT_THEN,
     Clamp,
     alerts_of,
     big_of,
-    crossings_of,
     figures_of,
     kinds_of,
+    with_ladder_of,
+)
+from geoplan.reports.sheets.front_tables import (
+    NOT_THEN,
+    crossings_of,
     profile_legend,
     rule_key_of,
     stringing_key,
     stringing_of,
-    with_ladder_of,
 )
 from geoplan.reports.sheets.gather import SheetSource
 from geoplan.reports.sheets.wording import MOST_ALERTS

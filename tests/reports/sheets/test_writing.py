@@ -18,7 +18,7 @@ from geoplan.reports.caution import CAUTION
 from geoplan.reports.sheets import page as page_module
 from geoplan.reports.sheets import writing
 from geoplan.reports.sheets.content import load_case_words
-from geoplan.reports.sheets.front import NOT_THEN
+from geoplan.reports.sheets.front_tables import NOT_THEN
 from geoplan.reports.sheets.selection import Selection
 from geoplan.reports.sheets.wording import margin
 from geoplan.reports.sheets.writing import SheetOptions, write_sheets
