@@ -48,9 +48,11 @@ KIND_LAYER = {
 """Layer that each kind of crossing counts its features in; planned drops count addresses."""
 
 AT_POLE_M = 2.0
-"""Power that passes the source pole is not met again within this distance of it."""
+"""Power on the source pole, or along the strand over a clamp, is not met within this distance."""
 ON_POLE_M = 1.0
 """Power that passes the source pole within this distance is taken to be on it."""
+ALONG_STRAND = 0.17
+"""Sine of the angle up to which a line runs along a strand, some 10 degrees."""
 DROP_END_M = 0.5
 """Drops that share a pole or a house are not said to cross this close to either end."""
 TOUCH_M = 1e-6
@@ -144,7 +146,7 @@ def find_crossings(
         *_areas(lines, index.buildings, CrossingKind.ROOF, own=air.building),
         *_areas(lines, index.parcels, CrossingKind.LOT, own=own, least_m=min_lot_overlap_m),
         *_pools(lines, index.pools, near_pool_m),
-        *_power(lines, index.power, near_power_m),
+        *_power(lines, index.power, near_power_m, _strand_ways(air, index)),
         *_trees(lines, index, near_tree_m),
         *_drops(lines, index.existing_drops),
     ]
@@ -337,12 +339,34 @@ def _pools(lines: _Lines, pools: Areas, near_m: float) -> Iterator[Crossings]:
     )
 
 
-def _power(lines: _Lines, power: Pieces, near_m: float) -> Iterator[Crossings]:
+def _strand_ways(air: AirSpans, index: PlantIndex) -> FloatArray:
+    """Return the way along the strand that each clamp sits on, of length 1; NaN for a pole."""
+    way = np.full((len(air), 2), np.nan)
+    clamp = np.flatnonzero(air.span >= 0)
+    ends = index.span_ends[air.span[clamp]]
+    way[clamp, 0] = index.pole_x[ends[:, 1]] - index.pole_x[ends[:, 0]]
+    way[clamp, 1] = index.pole_y[ends[:, 1]] - index.pole_y[ends[:, 0]]
+    return way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
+
+
+def _follows(strand: FloatArray, second: FloatArray) -> npt.NDArray[np.bool_]:
+    """Tell which pieces run along the strand of a clamp, and of a pole all."""
+    way = second[:, 2:] - second[:, :2]
+    aside = np.abs(strand[:, 0] * way[:, 1] - strand[:, 1] * way[:, 0])
+    return np.asarray(
+        np.isnan(strand[:, 0]) | (aside <= ALONG_STRAND * np.hypot(way[:, 0], way[:, 1]))
+    )
+
+
+def _power(lines: _Lines, power: Pieces, near_m: float, strand: FloatArray) -> Iterator[Crossings]:
     """Power: crossings, and near-misses away from a pole that both share.
 
     A line on the source pole is close by nature there; separation at the pole is a matter of
-    heights. Such a line counts as met only beyond `AT_POLE_M`, and as near only on the half of
-    the air span toward the house. A line that bends and is crossed twice gives a row each time.
+    heights. The same holds for a line that runs along the strand over a clamp; one that goes
+    another way over the clamp counts from the clamp on. A shared line counts as met only beyond
+    `AT_POLE_M`, and as near only if it is near the half of the air span toward the house; its
+    distance is then the least beyond `AT_POLE_M`. A line that bends and is crossed twice gives a
+    row each time.
     """
     row, piece = power.tree.query(lines.line)
     close = may_be_within(lines.segment[row], power.segment[piece], max(near_m, ON_POLE_M))
@@ -350,6 +374,7 @@ def _power(lines: _Lines, power: Pieces, near_m: float) -> Iterator[Crossings]:
     first, second = lines.segment[row], power.segment[piece]
     feature = power.feature[piece]
     at_source, _ = point_distance(first[:, 0], first[:, 1], second)
+    at_source = np.where(_follows(strand[row], second), at_source, np.inf)
     key = row * max(int(power.feature.max(initial=0)) + 1, 1) + feature
     unique, group = np.unique(key, return_inverse=True)
     nearest_source = np.full(len(unique), np.inf)
@@ -359,16 +384,17 @@ def _power(lines: _Lines, power: Pieces, near_m: float) -> Iterator[Crossings]:
     skip = np.where(shared, np.minimum(AT_POLE_M / length, 1.0), 0.0)
     meets, u, angle = crossing_parameters(first, second)
     crosses = meets & (u >= skip)
-    half = first.copy()
-    half[shared, :2] = (first[shared, :2] + first[shared, 2:]) / 2
-    distance, v = np.full(len(row), np.inf), np.zeros(len(row))
+    half = _without_start(first, np.where(shared, 0.5, 0.0))
     rest = np.flatnonzero(~crosses)
     rest = rest[may_be_within(half[rest], second[rest], near_m)]
-    distance[rest], v[rest] = segment_distance(half[rest], second[rest])
-    v = np.where(shared, 0.5 + v / 2, v)
-    near = ~crosses & (distance <= near_m)
+    rest = rest[segment_distance(half[rest], second[rest])[0] <= near_m]
+    near = np.zeros(len(row), dtype=bool)
+    near[rest] = True
+    distance, place = np.full(len(row), np.inf), u.copy()
+    beyond = _without_start(first[rest], np.minimum(skip[rest], 0.5))
+    distance[rest], v = segment_distance(beyond, second[rest])
+    place[rest] = np.minimum(skip[rest], 0.5) * (1.0 - v) + v
     hit = np.flatnonzero(crosses | near)
-    place = np.where(crosses, u, v)
     order = hit[np.lexsort((place[hit], np.where(crosses, 0.0, distance)[hit], group[hit]))]
     lead = np.ones(len(order), dtype=bool)
     lead[1:] = group[order][1:] != group[order][:-1]
@@ -384,6 +410,13 @@ def _power(lines: _Lines, power: Pieces, near_m: float) -> Iterator[Crossings]:
         angle_deg=np.where(crosses, angle, np.nan)[pick],
         near=~crosses[pick],
     )
+
+
+def _without_start(segment: FloatArray, part: FloatArray) -> FloatArray:
+    """Return segments from a part of their length on."""
+    rest = segment.copy()
+    rest[:, :2] += part[:, None] * (segment[:, 2:] - segment[:, :2])
+    return rest
 
 
 def _trees(lines: _Lines, index: PlantIndex, near_m: float) -> Iterator[Crossings]:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from geoplan.routes.air_spans import AirSpans
 from geoplan.routes.crossings import (
+    AT_POLE_M,
     KIND_CODE,
     KINDS,
     Crossings,
@@ -211,6 +212,58 @@ def test_power_is_near_within_its_limit(gap: float, count: int) -> None:
     if count:
         assert found.distance_m[0] == pytest.approx(gap)
         assert found.at_m[0] == pytest.approx(30.0)
+
+
+def _find_from(is_clamp: bool, **layers: tuple[list, dict]) -> Crossings:
+    """Look from the origin to the north, from a pole or from a clamp on a strand to the east."""
+    poles = layer_frame("poles", [shapely.Point(-20, 0), shapely.Point(20, 0)])
+    town = random_town(np.random.default_rng(0))
+    own = {"parcel_id": [None], "building_id": [None]}
+    addresses = layer_frame("addresses", [shapely.Point(0, 0)], ports_needed=[1]).assign(**own)
+    frames = {name: layer_frame(name, []) for name in EMPTY if name not in layers}
+    frames |= {name: layer_frame(name, shapes, **more) for name, (shapes, more) in layers.items()}
+    town = dataclasses.replace(town, **frames, addresses=addresses, poles=poles)
+    index = build_index(town, near_power_m=3.0, near_tree_m=0.6)
+    index = dataclasses.replace(index, span_ends=np.array([[0, 1]]))
+    air = _air((0, 0, 0, 30))
+    if is_clamp:
+        air = dataclasses.replace(air, span=np.array([0]), clamp_from_m=np.array([20.0]))
+    return find_crossings(air, index, **NEAR)
+
+
+ACROSS = shapely.LineString([(-20, -10), (20, 12)])
+"""Crosses the air span 1 m from its start and passes within a metre of it."""
+
+
+@pytest.mark.parametrize(("is_clamp", "count"), [(True, 1), (False, 0)])
+def test_power_across_is_met_beside_a_clamp_and_left_to_heights_beside_a_pole(
+    is_clamp: bool, count: int
+) -> None:
+    found = _find_from(is_clamp, power=([ACROSS], {}))
+    assert found.is_near_miss.tolist() == [False] * count
+    assert found.at_m.tolist() == pytest.approx([1.0] * count)
+
+
+@pytest.mark.parametrize("north", [0.5, 0.0, -0.5])
+def test_power_along_the_strand_over_a_clamp_is_left_to_heights(north: float) -> None:
+    line = shapely.LineString([(-20, 0), (20, 2 * north)])
+    assert len(_find_from(True, power=([line], {}))) == 0
+
+
+def test_power_beside_a_clamp_is_near_with_its_least_distance() -> None:
+    line = shapely.LineString([(1.5, 0.5), (8.0, 30.0)])
+    found = _find_from(True, power=([line], {}))
+    assert found.is_near_miss.tolist() == [True]
+    assert found.distance_m[0] == pytest.approx(1.5)
+    assert found.at_m[0] == pytest.approx(0.5)
+
+
+def test_power_from_the_source_pole_is_told_with_its_least_distance_beyond_it() -> None:
+    line = shapely.LineString([(0.0, 0.0), (2.0, 20.0)])
+    found = _find_from(False, power=([line], {}))
+    assert found.is_near_miss.tolist() == [True]
+    assert found.at_m[0] == pytest.approx(AT_POLE_M)
+    assert found.distance_m[0] == pytest.approx(AT_POLE_M * np.sin(np.arctan2(2.0, 20.0)), rel=0.02)
 
 
 @pytest.mark.parametrize(
