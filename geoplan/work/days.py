@@ -23,7 +23,7 @@ from geoplan.text_columns import FloatArray, IntArray, texts
 from geoplan.work.day_areas import solve_days
 from geoplan.work.day_routing import Day, best_directions
 from geoplan.work.reel_filling import least_reels
-from geoplan.work.visits import Sites, Travel, Visits, build_visits
+from geoplan.work.visits import Sites, Travel, Visits, build_visits, setups
 
 if TYPE_CHECKING:
     from geoplan.model import Layers, Plan
@@ -73,16 +73,16 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
 
     Notes
     -----
-    Two-person drops go to two-person crews; one-person drops to either. Drops of one road that
-    need traffic control are joined into visits (`geoplan.work.visits`), visits are put into days
-    area by area (`geoplan.work.day_areas`).
+    Two-person drops go to two-person crews; one-person drops to either. Drops that hang on one
+    strand span, and drops of one road that need traffic control, are joined into visits
+    (`geoplan.work.visits`), visits are put into days area by area (`geoplan.work.day_areas`).
     """
     settings: DaySettings = plan.project.days
     jobs = jobs.sort_values("address_id", kind="stable", ignore_index=True)
     if not settings.schedule:
         return _nothing(jobs, {"scheduled": False, "note": SWITCHED_OFF})
     travel = travel_of(settings, plan.layers)
-    sites, roads = _sites(jobs, plan.layers, settings)
+    sites, roads = _sites(jobs, plan, settings)
     refuse_far_depot(travel, sites.x_m, sites.y_m)
     visits = build_visits(sites, travel, reach_m=settings.setup_reach)
     days = solve_days(visits, travel)
@@ -155,11 +155,11 @@ def refuse_far_depot(travel: Travel, x_m: FloatArray, y_m: FloatArray) -> None:
     raise ProjectFileError(where, problem, remedy)
 
 
-def _sites(
-    jobs: gpd.GeoDataFrame, layers: Layers, settings: DaySettings
-) -> tuple[Sites, pd.Series]:
+def _sites(jobs: gpd.GeoDataFrame, plan: Plan, settings: DaySettings) -> tuple[Sites, pd.Series]:
     """Take what the schedule needs out of the jobs; the second part are the ids of the roads."""
-    roads = layers.roads
+    roads = plan.layers.roads
+    held_by = pd.Series(plan.drops["strand_span_id"].array, index=plan.drops["address_id"].array)
+    span, _ = pd.factorize(held_by.reindex(jobs["address_id"]).to_numpy(dtype=object), sort=False)
     points = jobs.geometry.to_numpy()
     setup_s = jobs["traffic_class"].map(settings.setup).to_numpy(dtype=np.float64)
     work_s = jobs["work_s"].to_numpy(dtype=np.float64)
@@ -178,6 +178,7 @@ def _sites(
         crew_size=jobs["crew_size"].to_numpy(dtype=np.int64),
         road=road,
         along_m=along_m,
+        span=span.astype(np.int64),
     )
     return sites, pd.Series(roads.index, dtype="str")
 
@@ -186,7 +187,8 @@ def _stops(
     days: list[Day], turned: list[bool], visits: Visits, sites: Sites, travel: Travel
 ) -> pd.DataFrame:
     """Lay out the stops of all days, in order, with their times."""
-    day, site, setup = _sequence(days, turned, visits)
+    day, site, visit = _sequence(days, turned, visits)
+    setup = setups(visit, sites.road[site], sites.setup_s[site])
     x, y = sites.x_m[site], sites.y_m[site]
     leads = np.append(True, day[1:] != day[:-1])
     drive_m = np.append(0.0, travel.way_m(np.diff(x), np.diff(y)))
@@ -212,8 +214,8 @@ def _stops(
 
 def _sequence(
     days: list[Day], turned: list[bool], visits: Visits
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """Return day, drop and set-up time of each stop in order; a visit's set-up is at its first."""
+) -> tuple[IntArray, IntArray, IntArray]:
+    """Return day, drop and number of the visit of each stop in order."""
     number = np.array([visit for day in days for visit in day.visits], dtype=np.int64)
     count = np.diff(visits.first)[number]
     start = np.cumsum(count) - count
@@ -221,10 +223,8 @@ def _sequence(
     back = np.repeat(count, count) - 1 - step
     step = np.where(np.repeat(turned, count), back, step)
     site = visits.site[np.repeat(visits.first[number], count) + step]
-    setup = np.zeros(len(site))
-    setup[start] = visits.setup_s[number]
     day_of = np.repeat(np.arange(len(days)), [len(day.visits) for day in days])
-    return np.repeat(day_of, count), site, setup
+    return np.repeat(day_of, count), site, np.repeat(np.arange(len(number)), count)
 
 
 def _names(days: list[Day]) -> Any:

@@ -1,6 +1,6 @@
-"""Drops that share one set-up of traffic control, joined into visits.
+"""Drops that hang on one strand span or share one set-up of traffic control, joined into visits.
 
-Enters: place, work and traffic set-up of each drop.
+Enters: place, work, strand span and traffic set-up of each drop.
 Leaves: `Visits`: what a crew does in one go, with its time and where it begins and ends.
 Does not do: put visits into days.
 """
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoplan.text_columns import FloatArray, IntArray
+from geoplan.text_columns import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,8 @@ class Sites:
     """Number of the road whose traffic is controlled; -1: the set-up can't be shared."""
     along_m: FloatArray
     """Place along that road."""
+    span: IntArray
+    """Number of the strand span that the drop's clamp sits on; -1: none."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ class Visits:
 
 
 def build_visits(sites: Sites, travel: Travel, *, reach_m: float) -> Visits:
-    """Join drops of one road that need traffic control into visits under one set-up.
+    """Join drops of one strand span, and drops of one road that need traffic control, into visits.
 
     Parameters
     ----------
@@ -97,22 +99,122 @@ def build_visits(sites: Sites, travel: Travel, *, reach_m: float) -> Visits:
     -------
     Visits
         All drops, each in one visit, in the order of the first drop of each visit. A visit
-        takes the longest set-up of its drops, and fits in a day by itself unless it is a single
-        drop.
+        takes the longest set-up of its drops on each road, and fits in a day by itself unless it
+        is a single drop.
 
     Notes
     -----
-    Drops for crews of one size are joined: a second person for the whole work of a drop costs
+    Drops of a strand span are pulled on by each other, so that sags can be compared only with all
+    hung: they are one visit, whatever crews they need, as long as it fits in a day. Otherwise
+    drops for crews of one size are joined: a second person for the whole work of a drop costs
     more than a set-up saves. Drops of a road are taken along it, and a new visit begins where
-    the reach or the day is used up, which gives the fewest visits among those that keep the
-    order along the road. O(n log n); only drops that share a set-up are looked at one by one.
+    the reach or the day is used up. A visit that drops of a span make too long for a day after
+    all is parted again. O(n log n); only drops that share a span or a set-up are looked at one
+    by one.
     """
-    shares = (sites.road >= 0) & (sites.setup_s > 0)
-    order = np.lexsort((np.arange(len(shares)), sites.along_m, sites.crew_size, sites.road, shares))
+    member, block = _blocks(sites, travel)
+    whole = _as_sites(sites, member, block, travel)
+    shares = (whole.road >= 0) & (whole.setup_s > 0)
+    order = np.lexsort((member[block], whole.along_m, whole.crew_size, whole.road, shares))
     alone = int(np.count_nonzero(~shares))
     begins = np.ones(len(order), dtype=bool)
-    begins[alone:] = _breaks(sites, order[alone:], travel, reach_m)
-    return _as_visits(sites, order.astype(np.int64), begins, travel)
+    begins[alone:] = _breaks(whole, order[alone:], travel, reach_m)
+    size = np.diff(np.append(block, len(member)))[order]
+    start = np.cumsum(size) - size
+    inner = np.arange(len(member)) - np.repeat(start, size)
+    site = member[np.repeat(block[order], size) + inner]
+    visits = _as_visits(sites, site, _marked(start[begins], len(site)), travel)
+    is_long = np.zeros(len(site), dtype=bool)
+    is_long[visits.site] = np.repeat(visits.alone_s(travel) > travel.day_s, np.diff(visits.first))
+    begins |= is_long[member[block[order]]]
+    return _as_visits(sites, site, _marked(start[begins], len(site)), travel)
+
+
+def _marked(rows: IntArray, count: int) -> BoolArray:
+    marks = np.zeros(count, dtype=bool)
+    marks[rows] = True
+    return marks
+
+
+def _blocks(sites: Sites, travel: Travel) -> tuple[IntArray, IntArray]:
+    """Put drops of a strand span next to each other; return them, and where each block begins."""
+    count = len(sites.span)
+    own = np.arange(count, dtype=np.int64)
+    key = np.where(sites.span >= 0, sites.span, sites.span.max(initial=0) + 1 + own)
+    member = np.lexsort((own, sites.along_m, key)).astype(np.int64)
+    begins = np.ones(count, dtype=bool)
+    begins[1:] = key[member][1:] != key[member][:-1]
+    x, y = sites.x_m[member], sites.y_m[member]
+    leg_s = np.append(0.0, travel.way_m(np.diff(x), np.diff(y)))[:count] / travel.speed_m_per_s
+    depot_s = travel.depot_way_m(x, y) / travel.speed_m_per_s
+    stay_s = (sites.work_s + sites.setup_s)[member]
+    spent = out = 0.0
+    for at in np.flatnonzero(~begins).tolist():
+        if begins[at - 1]:
+            spent, out = float(stay_s[at - 1]), float(depot_s[at - 1])
+        spent += float(leg_s[at] + stay_s[at])
+        if out + spent + depot_s[at] > travel.day_s:
+            begins[at] = True
+    return member, np.flatnonzero(begins).astype(np.int64)
+
+
+def _as_sites(sites: Sites, member: IntArray, block: IntArray, travel: Travel) -> Sites:
+    """Sum up blocks; one with set-ups on several roads shares none of them with others."""
+    if not len(block):
+        return sites
+    size = np.diff(np.append(block, len(member)))
+    x, y = sites.x_m[member], sites.y_m[member]
+    leg_s = np.append(0.0, travel.way_m(np.diff(x), np.diff(y))) / travel.speed_m_per_s
+    leg_s[block] = 0.0
+    setup, road = sites.setup_s[member], sites.road[member]
+    named = np.where(setup > 0, road, np.iinfo(np.int64).max)
+    low = np.minimum.reduceat(named, block)
+    high = np.maximum.reduceat(np.where(setup > 0, road, -2), block)
+    is_one = (low == high) & (low >= 0)
+    lead = member[block].copy()
+    held = np.flatnonzero(np.repeat(is_one, size) & (setup > 0))[::-1]
+    lead[np.repeat(np.arange(len(block)), size)[held]] = member[held]
+    return Sites(
+        x_m=sites.x_m[lead],
+        y_m=sites.y_m[lead],
+        work_s=np.add.reduceat(sites.work_s[member] + leg_s, block),
+        setup_s=np.add.reduceat(setups(np.repeat(np.arange(len(block)), size), road, setup), block),
+        crew_size=np.maximum.reduceat(sites.crew_size[member], block),
+        road=np.where(is_one | (size == 1), sites.road[lead], -1),
+        along_m=sites.along_m[lead],
+        span=sites.span[lead],
+    )
+
+
+def setups(group: IntArray, road: IntArray, setup_s: FloatArray) -> FloatArray:
+    """Return the set-up time that falls on each drop where groups share one for each road.
+
+    Parameters
+    ----------
+    group : ndarray of int64, shape (n,)
+        Number of each drop's group; drops in the order in which they are built.
+    road : ndarray of int64, shape (n,)
+        As in `Sites`.
+    setup_s : ndarray of float64, shape (n,)
+        Set-up time of each drop by itself.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        The longest set-up of a group's drops on a road is at the first of them, 0 at the others.
+        A set-up that can't be shared is at its own drop.
+    """
+    order = np.lexsort((np.arange(len(group)), road, group))
+    shares = (road >= 0) & (setup_s > 0)
+    told = np.where(shares, 0.0, setup_s)
+    order = order[shares[order]]
+    if not len(order):
+        return told
+    lead = np.ones(len(order), dtype=bool)
+    lead[1:] = (group[order][1:] != group[order][:-1]) | (road[order][1:] != road[order][:-1])
+    first = np.flatnonzero(lead)
+    told[order[first]] = np.maximum.reduceat(setup_s[order], first)
+    return told
 
 
 def _breaks(sites: Sites, order: IntArray, travel: Travel, reach_m: float) -> list[bool]:
@@ -145,7 +247,7 @@ def _breaks(sites: Sites, order: IntArray, travel: Travel, reach_m: float) -> li
     return breaks
 
 
-def _as_visits(sites: Sites, order: IntArray, begins: np.ndarray, travel: Travel) -> Visits:
+def _as_visits(sites: Sites, order: IntArray, begins: BoolArray, travel: Travel) -> Visits:
     """Sum up the drops of each visit, and sort visits by their least drop."""
     first = np.flatnonzero(begins)
     count = np.diff(np.append(first, len(order)))
@@ -161,11 +263,13 @@ def _as_visits(sites: Sites, order: IntArray, begins: np.ndarray, travel: Travel
     leg[last] = 0.0
     head = first[:-1]
     some = len(order) > 0
+    visit = np.repeat(np.arange(len(count)), count)
+    setup = setups(visit, sites.road[order], sites.setup_s[order])
     return Visits(
         site=order,
         first=first,
         work_s=np.add.reduceat(sites.work_s[order], head) if some else np.zeros(0),
-        setup_s=np.maximum.reduceat(sites.setup_s[order], head) if some else np.zeros(0),
+        setup_s=np.add.reduceat(setup, head) if some else np.zeros(0),
         inside_m=np.add.reduceat(leg, head) if some else np.zeros(0),
         crew_size=np.maximum.reduceat(sites.crew_size[order], head)
         if some

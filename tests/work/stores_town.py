@@ -56,7 +56,13 @@ def town_jobs(count: int, seed: int = 1, *, side_m: float = 2000.0) -> gpd.GeoDa
     )
 
 
-def town_plan(jobs: gpd.GeoDataFrame, *, side_m: float = 2000.0, **sections: Any) -> Any:
+def town_plan(
+    jobs: gpd.GeoDataFrame,
+    *,
+    side_m: float = 2000.0,
+    spans: list[str | None] | None = None,
+    **sections: Any,
+) -> Any:
     """Return what the stores need of a plan with these jobs."""
     import shapely
 
@@ -70,5 +76,11 @@ def town_plan(jobs: gpd.GeoDataFrame, *, side_m: float = 2000.0, **sections: Any
     return SimpleNamespace(
         project=project(**sections),
         layers=SimpleNamespace(roads=roads, crs=SimpleNamespace(unit_to_metre=1.0)),
-        drops=pd.DataFrame({"address_id": jobs["address_id"].array, "ports_needed": 1}),
+        drops=pd.DataFrame(
+            {
+                "address_id": jobs["address_id"].array,
+                "ports_needed": 1,
+                "strand_span_id": pd.array(spans or [None] * len(jobs), dtype="str"),
+            }
+        ),
     )

@@ -98,6 +98,18 @@ def test_a_set_up_is_shared_by_stops_of_one_road_that_follow_each_other() -> Non
     assert stops["setup_road_id"][1:].isna().all()
 
 
+def test_drops_of_one_strand_span_are_on_one_day_one_after_the_other() -> None:
+    jobs = town_jobs(60, 2)
+    spans = [f"S{number % 25}" for number in range(len(jobs))]
+    days = schedule_days(town_plan(jobs, spans=spans), jobs)
+    span = dict(zip(jobs["address_id"], spans, strict=True))
+    runs = days.crew_stops["address_id"].map(span)
+    begins = (runs != runs.shift()) | (
+        days.crew_stops["crew_day_id"] != days.crew_stops["crew_day_id"].shift()
+    )
+    assert int(begins.sum()) == len(set(spans))
+
+
 def test_a_visit_is_gone_through_from_the_end_where_that_is_shorter() -> None:
     jobs = town_jobs(4).assign(
         road_id=["road 000", "road 000", "road 001", "road 001"],

@@ -24,6 +24,7 @@ def _sites(along: list[float], road: list[int], **columns: list[float]) -> Sites
         crew_size=np.array(columns.get("crew", [1] * count), dtype=np.int64),
         road=np.array(road, dtype=np.int64),
         along_m=np.array(along, dtype=float),
+        span=np.array(columns.get("span", [-1] * count), dtype=np.int64),
     )
 
 
@@ -76,16 +77,53 @@ def test_a_visit_takes_the_longest_set_up() -> None:
     assert build_visits(sites, TRAVEL, reach_m=500.0).setup_s.tolist() == [1800.0]
 
 
+def test_drops_of_one_strand_span_are_one_visit_whatever_they_need() -> None:
+    sites = _sites(
+        [0.0, 50.0, 90.0, 900.0],
+        [4, 4, -1, 4],
+        setup=[600.0, 0.0, 0.0, 600.0],
+        crew=[2, 1, 1, 2],
+        span=[-1, 7, 7, 7],
+    )
+    visits = build_visits(sites, TRAVEL, reach_m=500.0)
+    assert _groups(visits) == [[0], [1, 2, 3]]
+    assert visits.crew_size.tolist() == [2, 2]
+    assert visits.setup_s.tolist() == [600.0, 600.0]
+    assert visits.work_s.tolist() == [3000.0, 9000.0]
+
+
+def test_a_strand_span_is_visited_with_the_road_that_one_of_its_drops_is_on() -> None:
+    sites = _sites([0.0, 50.0, 90.0], [4, -1, 4], setup=[600.0, 0.0, 900.0], span=[-1, 7, 7])
+    visits = build_visits(sites, TRAVEL, reach_m=500.0)
+    assert _groups(visits) == [[0, 1, 2]]
+    assert visits.setup_s.tolist() == [900.0]
+
+
+def test_set_ups_on_two_roads_both_count() -> None:
+    sites = _sites([0.0, 0.0], [4, 5], setup=[600.0, 900.0], span=[7, 7])
+    visits = build_visits(sites, TRAVEL, reach_m=500.0)
+    assert _groups(visits) == [[0, 1]]
+    assert visits.setup_s.tolist() == [1500.0]
+
+
+def test_drops_of_a_strand_span_are_parted_where_the_day_ends() -> None:
+    sites = _sites([0.0] * 3, [-1] * 3, work=[12_000.0] * 3, setup=[0.0] * 3, span=[7] * 3)
+    assert _groups(build_visits(sites, TRAVEL, reach_m=500.0)) == [[0, 1], [2]]
+
+
 def test_no_drop_gives_no_visit() -> None:
     assert len(build_visits(_sites([], []), TRAVEL, reach_m=500.0)) == 0
 
 
 @given(
-    seed=st.integers(0, 10_000), count=st.integers(1, 60), depot=st.sampled_from([None, (0.0, 0.0)])
+    seed=st.integers(0, 10_000),
+    count=st.integers(1, 60),
+    depot=st.sampled_from([None, (0.0, 0.0)]),
+    spanned=st.sampled_from([0.0, 0.3, 1.0]),
 )
 @settings(max_examples=40, deadline=None)
 def test_every_drop_is_in_one_visit_that_keeps_to_reach_and_day(
-    seed: int, count: int, depot: tuple[float, float] | None
+    seed: int, count: int, depot: tuple[float, float] | None, spanned: float
 ) -> None:
     random = np.random.default_rng(seed)
     along = random.uniform(0, 2000, count)
@@ -94,6 +132,7 @@ def test_every_drop_is_in_one_visit_that_keeps_to_reach_and_day(
         setup_s=random.choice([0.0, 600.0, 1800.0], count),
         work_s=random.uniform(1000, 30_000, count),
         crew_size=random.integers(1, 3, count),
+        span=np.where(random.random(count) < spanned, random.integers(0, 9, count), -1),
     )
     travel = replace(TRAVEL, depot_m=depot)
     visits = build_visits(sites, travel, reach_m=300.0)
@@ -102,6 +141,7 @@ def test_every_drop_is_in_one_visit_that_keeps_to_reach_and_day(
     for number, group in enumerate(_groups(visits)):
         if len(group) > 1:
             assert alone[number] <= travel.day_s + 1e-6
+        if len(group) > 1 and not spanned:
             assert np.ptp(sites.along_m[group]) <= 300.0
             assert len(set(sites.road[group].tolist())) == 1
             assert len(set(sites.crew_size[group].tolist())) == 1
