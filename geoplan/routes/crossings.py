@@ -346,7 +346,7 @@ def _strand_ways(air: AirSpans, index: PlantIndex) -> FloatArray:
     ends = index.span_ends[air.span[clamp]]
     way[clamp, 0] = index.pole_x[ends[:, 1]] - index.pole_x[ends[:, 0]]
     way[clamp, 1] = index.pole_y[ends[:, 1]] - index.pole_y[ends[:, 0]]
-    return way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
+    return np.asarray(way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None])
 
 
 def _follows(strand: FloatArray, second: FloatArray) -> npt.NDArray[np.bool_]:
