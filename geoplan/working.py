@@ -158,8 +158,8 @@ def search_offers(
     Returns
     -------
     Offers, ndarray of int64
-        Offers, and the price in cents up to which each address is known. Where nothing is known
-        of an address yet and no route is allowed, what `worth_telling` keeps.
+        Offers by address, and the price in cents up to which each address is known. Where nothing
+        is known of an address yet and no route is allowed, what `worth_telling` keeps.
     """
     searched = search_routes(plant, project, addresses, aim)
     offers, reached = offers_of(searched.found, plant), searched.reached
@@ -173,7 +173,8 @@ def search_offers(
     has_way[offers.address[offers.forbidden == 0]] = True
     hopeless = ~has_way[offers.address]
     told = worth_telling(offers.take(hopeless))
-    return Offers.joined([worth_keeping(offers.take(~hopeless)), told]), reached
+    kept = Offers.joined([worth_keeping(offers.take(~hopeless)), told])
+    return kept.take(np.argsort(kept.address, kind="stable")), reached
 
 
 def explaining_offers(addresses: IntArray, plant: Plant, project: Project) -> Offers:

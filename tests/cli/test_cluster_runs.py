@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TILE = 15
 TABLES = ("--tables", "geoparquet")
 DRIVER = """
-import sys
+import os, sys, time
 from distributed import Client
 from geoplan.cli import main
 from geoplan.cluster import Cluster
@@ -31,6 +31,8 @@ def run():
     def submit(self, work, task, *words, **more):
         with open(log, "a") as file:
             print(task, file=file)
+        if task == os.environ.get("HELD_UP_AT"):
+            time.sleep(600)
         return plain(self, work, task, *words, **more)
 
     Client.submit = submit
@@ -49,10 +51,17 @@ def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "project.toml"
 
 
-def _start(town: Path, log: Path, tile: int, *words: str, seed: str = "0") -> subprocess.Popen[str]:
+def _start(
+    town: Path, log: Path, tile: int, *words: str, seed: str = "0", held_up_at: str = ""
+) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, town.parent / "driver.py", log, str(tile), "plan", town, *words],
-        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONHASHSEED": seed},
+        env={
+            **os.environ,
+            "PYTHONPATH": str(ROOT),
+            "PYTHONHASHSEED": seed,
+            "HELD_UP_AT": held_up_at,
+        },
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -116,7 +125,7 @@ def test_a_run_whose_coordinator_is_killed_is_taken_up_again(
 ) -> None:
     out, work, log = tmp_path / "out", tmp_path / "work", tmp_path / "log"
     words = ("--out", str(out), *TABLES, "--work", str(work), "--workers")
-    first = _start(town, log, TILE, *words, "2", seed="1")
+    first = _start(town, log, TILE, *words, "2", seed="1", held_up_at="finish")
     _wait_for_search(work, first)
     helpers = psutil.Process(first.pid).children(recursive=True)
     first.kill()
@@ -137,7 +146,8 @@ def test_stopping_a_run_leaves_no_processes_and_keeps_its_answers(
     town: Path, tmp_path: Path
 ) -> None:
     out, work, log = tmp_path / "out", tmp_path / "work", tmp_path / "log"
-    run = _start(town, log, TILE, "--out", str(out), "--workers", "1", "--work", str(work))
+    words = ("--out", str(out), "--workers", "1", "--work", str(work))
+    run = _start(town, log, TILE, *words, held_up_at="finish")
     _wait_for_search(work, run)
     helpers = psutil.Process(run.pid).children(recursive=True)
     for helper in helpers:
