@@ -125,7 +125,8 @@ def finish_offers(offers: Offers, plant: Plant, project: Project) -> Finished:
         project,
     )
     final, _ = finish_tuned(*work, fixed_sag(air, hung, plant.standards))
-    final = replace(final, clamps=with_stringing(final.clamps, project, plant.standards))
+    part = final.margin_part[final.clamps.row]
+    final = replace(final, clamps=with_stringing(final.clamps, part, project, plant.standards))
     near = find_near_buildings(air, crossings, plant.index, project.limits.near_building)
     near = near.take(is_below_top(near, air, ends, plant.supports, plant.demands, final))
     return _with_near(Finished(offers, air, crossings, hung, ends, final), near)

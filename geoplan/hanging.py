@@ -18,7 +18,7 @@ from geoplan.clearance.hung import Hung
 from geoplan.clearance.required import rule_keys, uncovered
 from geoplan.clearance.stringing import table_temperatures
 from geoplan.clearance.supports import POWER_KIND, Ends
-from geoplan.mechanics import LoadCase, build_stringing_table
+from geoplan.mechanics import CatenaryState, LoadCase, build_stringing_table, height_at
 from geoplan.plant import Plant
 from geoplan.project import Project
 from geoplan.routes.crossings import KIND_CODE, Crossings
@@ -271,6 +271,12 @@ def build_stringing(
     pandas.DataFrame
         Columns as declared for ``stringing``. Limits hold for their own case each, and none is for
         bare wire in the cold; but where even the greatest of them would be passed, nothing is told.
+
+    Notes
+    -----
+    ``height_there_m`` is the catenary of each temperature at the place of the least margin, less
+    what lies below there: at the load case that governs it is ``margin_available_m`` of the drop.
+    None is told where power above governs, or where there was nothing to compare.
     """
     temperature = table_temperatures(project)
     if len(address_id) == 0:
@@ -290,7 +296,10 @@ def build_stringing(
     ladder_sag[clamps.row] = clamps.table_ladder_sag_m
     ladder_tension[clamps.row] = clamps.table_ladder_tension_n
     most = max(limit.limit_n for limit in standards.tension)
-    _hide_above(most, sag, tension)
+    place_z = _place_heights(final, table.wires)
+    place_z[clamps.row] = clamps.table_place_z_m
+    height = place_z - final.margin_base_m[:, None]
+    _hide_above(most, sag, tension, height)
     _hide_above(most, ladder_sag, ladder_tension)
     return pd.DataFrame(
         {
@@ -302,11 +311,21 @@ def build_stringing(
             "tension_n": tension.ravel(),
             "ladder_sag_m": ladder_sag.ravel(),
             "ladder_tension_n": ladder_tension.ravel(),
+            "height_there_m": height.ravel(),
         }
     )
 
 
-def _hide_above(most_n: float, sag: FloatArray, tension: FloatArray) -> None:
-    """Empty both where the tension is more than a limit."""
+def _place_heights(final: Final, wires: CatenaryState) -> FloatArray:
+    """Return the elevation of wires at the places of their least margins, shape (n, k)."""
+    place_m = np.nan_to_num(final.margin_part) * final.span_m
+    up = height_at(wires, np.broadcast_to(place_m[:, None, None], (*wires.span_m.shape, 1)))
+    known = np.isfinite(final.margin_part)
+    return np.where(known[:, None], final.start_z_m[:, None] + up[:, :, 0], np.nan)
+
+
+def _hide_above(most_n: float, sag: FloatArray, tension: FloatArray, *others: FloatArray) -> None:
+    """Empty sag, tension and what goes with them where the tension is more than a limit."""
     over = tension > most_n
-    sag[over] = tension[over] = np.nan
+    for column in (sag, tension, *others):
+        column[over] = np.nan

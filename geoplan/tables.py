@@ -513,6 +513,12 @@ TABLES: dict[str, Table] = {
                     minimum=0.0,
                 ),
                 force("ladder_tension_n", "Span clamp: greatest tension then, N."),
+                number(
+                    "height_there_m",
+                    "Height of the wire above what lies below at the place of the least margin "
+                    "(margin_at_m in drops), at it, ladder gone; empty: no margin worked out.",
+                    quantity="length",
+                ),
             ),
             "none",
             "plan",

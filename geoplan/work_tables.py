@@ -21,9 +21,7 @@ from geoplan.declaring import (
     travel,
 )
 
-_ROAD_WORKS: tuple[Column, ...] = (
-    identifier("traffic_class", "none, beside_road, short_stop, flaggers, lane_closure or owner."),
-    text("traffic_reasons", "Why, with figures and the rule of the crew rules that says so."),
+_SIGNS: tuple[Column, ...] = (
     length(
         "sign_1_m", "Nearest sign, from the start of the taper; without one, from the work space."
     ),
@@ -31,6 +29,12 @@ _ROAD_WORKS: tuple[Column, ...] = (
     length("sign_3_m", "From the second sign to the farthest one."),
     length("taper_m", "Length of the taper, where a lane is closed."),
     length("buffer_m", "Free space between taper and work space; empty: beyond the rules' table."),
+)
+
+_ROAD_WORKS: tuple[Column, ...] = (
+    identifier("traffic_class", "none, beside_road, short_stop, flaggers, lane_closure or owner."),
+    text("traffic_reasons", "Why, with figures and the rule of the crew rules that says so."),
+    *_SIGNS,
 )
 
 WORK_TABLES: tuple[Table, ...] = (
@@ -69,7 +73,8 @@ WORK_TABLES: tuple[Table, ...] = (
             *_ROAD_WORKS,
             identifier(
                 "power_approach",
-                "clear, within, not_checked, or none: no power is near enough to be asked about.",
+                "within, not_checked, close (kept while head and hands stay below hook and "
+                "strand), clear, or none: no power is near enough to be asked about.",
             ),
             length("power_approach_m", "Approach distance that the rule asks for."),
             text("power_approach_note", "Rule, voltage it was taken for, or why not checked."),
@@ -99,9 +104,52 @@ WORK_TABLES: tuple[Table, ...] = (
             ),
             text(
                 "poor_poles",
-                "Access pole, poles passed and terminal recorded in poor condition, split by ';'.",
+                "Access pole, poles passed, terminal and far pole recorded in poor condition, "
+                "split by ';'.",
             ),
             text("unrated_poles", "Those without a recorded condition, split by ';'."),
+            text(
+                "far_pole_id",
+                "Span clamp: the pole on which the clamp's strand span ends, not the access pole; "
+                "a ladder on the strand loads both.",
+            ),
+            text(
+                "span_drops",
+                "Other planned drops with a clamp on the same strand span: addresses, split by "
+                "';'.",
+            ),
+            flag(
+                "is_run_bucket",
+                "Whether some of the strand run can't be worked from a ladder.",
+            ),
+            text("run_reach_note", "Why: span by span, split by ';'."),
+            text(
+                "run_traffic_class",
+                "Traffic control for the strand run over a carriageway, as in traffic_class; "
+                "empty: the run hangs over none.",
+            ),
+            *(length(f"run_{column.name}", f"For the run: {column.meaning}") for column in _SIGNS),
+            text("run_trees", "Trees whose crown the strand run passes through, split by ';'."),
+            text(
+                "run_lots",
+                "Lots that the strand run passes over, but for the address's own: id and street "
+                "address, split by ';'.",
+            ),
+            text(
+                "near_rail",
+                "Tracks near which somebody stands or the bucket works: owner's leave first, split "
+                "by ';'.",
+            ),
+            text(
+                "power_tight",
+                "Power to be measured before the work, with what was worked out and asked for, "
+                "split by ';'.",
+            ),
+            text(
+                "power_around",
+                "Power lines drawn near, beyond the measured reach: 'id, distance from what', the "
+                "nearest first, split by ';'.",
+            ),
             flag(
                 "is_over_street",
                 "Whether the air span crosses a street, or hangs over the whole width of a "
@@ -109,7 +157,11 @@ WORK_TABLES: tuple[Table, ...] = (
             ),
             flag("is_bucket_job", "Whether the clamp has to be reached from a bucket."),
             flag("is_owner_permit_needed", "Whether a railway, highway or water owner must agree."),
-            duration("work_s", "Time on site by the settings, for the whole crew."),
+            duration(
+                "work_s",
+                "Time on site by the settings, for the whole crew; set-up of traffic control for "
+                "the strand run is in it.",
+            ),
             text("crew_day_id", "Crew day it is on; empty: not scheduled."),
         ),
         "point",

@@ -11,7 +11,7 @@ import pytest
 
 from geoplan.clearance.supports import POWER_KIND
 from geoplan.hanging import build_stringing
-from geoplan.mechanics import length_from_sag, solve_catenary
+from geoplan.mechanics import height_at, length_from_sag, solve_catenary
 from geoplan.model import Layers, Plan
 from geoplan.plan import make_plan
 from geoplan.project import Project
@@ -369,3 +369,66 @@ def test_power_is_cited_by_its_own_voltage_band(demo_layers: Layers, demo_projec
         assert figure is not None
         assert row["rule"] == figure.citation()
         assert row["required_m"] == pytest.approx(figure.value_si)
+
+
+def test_at_the_case_that_governs_the_height_there_is_the_available_clearance(
+    demo_plan: Plan, demo_standards: Standards
+) -> None:
+    table, drops = demo_plan.stringing, demo_plan.drops.set_index("address_id")
+    cases = {case.name: case for case in (*demo_standards.clearance, demo_standards.stringing)}
+    seen = 0
+    for name, rows in drops.groupby("margin_case"):
+        case = cases.get(str(name))
+        if case is None or np.any(np.asarray(case.case.ice_thickness_m) > 0.0):
+            continue
+        then = np.isclose(table["temperature_c"], case.temperature_c, atol=1e-5)
+        there = table[then].set_index("address_id")["height_there_m"]
+        told = rows.index[there.reindex(rows.index).notna()]
+        np.testing.assert_allclose(there[told], rows.loc[told, "margin_available_m"], atol=1e-6)
+        seen += len(told)
+    assert seen > 0.9 * len(drops)
+
+
+def test_the_height_there_is_that_of_a_catenary_of_the_tables_sag(
+    demo_plan: Plan, demo_standards: Standards
+) -> None:
+    """A wire between fixed ends, at a place that isn't its middle."""
+    wire = demo_standards.wire
+    drops = demo_plan.drops.set_index("address_id")
+    air = demo_plan.air_spans.set_index("address_id")
+    part = drops["margin_at_m"] / drops["air_span_m"]
+    some = drops[drops["clamp_at_m"].isna() & part.between(0.05, 0.9)]
+    assert len(some) > 10
+    table = demo_plan.stringing.set_index("address_id")
+    for address, drop in some.head(25).iterrows():
+        rows = table.loc[address].dropna(subset="sag_m")
+        if rows["height_there_m"].isna().all():
+            assert str(drop["margin_over"]).startswith("power")
+            continue
+        rise = air.loc[address, "end_z_m"] - air.loc[address, "start_z_m"]
+        span, sag = drop["air_span_m"], rows["sag_m"].to_numpy()
+        spans = np.full(len(sag), span)
+        length = length_from_sag(spans, rise, sag, wire.weight_n_per_m, wire.stiffness_n)
+        state = solve_catenary(spans, rise, length, wire.weight_n_per_m, wire.stiffness_n)
+        z = height_at(state, np.full((len(sag), 1), drop["margin_at_m"]))[:, 0]
+        there = rows["height_there_m"].to_numpy()
+        np.testing.assert_allclose(there - there[0], z - z[0], atol=1e-5)
+        bow = 4.0 * part[address] * (1.0 - part[address])  # of a parabola: near enough
+        np.testing.assert_allclose(there[0] - there[-1], bow * (sag[-1] - sag[0]), rtol=0.02)
+
+
+def test_on_a_warmer_day_no_wire_is_higher_there(demo_plan: Plan) -> None:
+    table = demo_plan.stringing.sort_values(["address_id", "temperature_c"])
+    steps = table.groupby("address_id")["height_there_m"].diff().dropna()
+    assert len(steps) > 1000
+    assert (steps <= 0.003).all()  # at the house it holds still; a clamp's strand sinks a little
+
+
+def test_the_height_there_is_left_out_where_nothing_lies_below(demo_plan: Plan) -> None:
+    drops, table = demo_plan.drops, demo_plan.stringing
+    power = drops["margin_over"].astype(str).str.startswith("power")
+    unknown = set(drops.loc[power | drops["margin_available_m"].isna(), "address_id"])
+    empty = table.loc[table["height_there_m"].isna() & table["sag_m"].notna(), "address_id"]
+    assert set(empty) == unknown
+    hidden = table["sag_m"].isna()
+    assert table.loc[hidden, "height_there_m"].isna().all()

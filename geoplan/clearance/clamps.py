@@ -90,6 +90,8 @@ class Clamps:
     table_tension_n: FloatArray
     table_ladder_sag_m: FloatArray
     table_ladder_tension_n: FloatArray
+    table_place_z_m: FloatArray
+    """Elevation of the wire at the place of the least margin, ladder gone."""
     shared: SharedSpans
     """Clamps that share their strand span with others."""
 
@@ -206,7 +208,7 @@ def find_clamps(
             strand,
             *(none,) * 6,
             np.zeros(0, dtype=bool),
-            *(np.zeros((0, 0)),) * 4,
+            *(np.zeros((0, 0)),) * 5,
             find_shared_spans(row, none, none, none),
         )
     over = is_over_street[row]
@@ -271,7 +273,7 @@ def find_clamps(
         house_z_m[row],
         diameter,
         after.converged & on.converged,
-        *(np.zeros((len(row), 0)),) * 4,
+        *(np.zeros((len(row), 0)),) * 5,
         shared,
     )
 

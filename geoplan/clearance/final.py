@@ -87,6 +87,8 @@ class Final:
     margin_case: IntArray
     margin_crossing: IntArray
     """Row of the crossing that governs; -1: the yard."""
+    margin_base_m: FloatArray
+    """Elevation of what lies below the wire at the place of that margin; NaN for power above."""
     clamps: Clamps
     crossing_required_m: FloatArray
     """By row of the crossings handed in; NaN where nothing was computed."""
@@ -250,6 +252,7 @@ def finish(
         margins.part,
         margins.case,
         margins.crossing,
+        margins.base_m,
         clamps,
         margins.crossing_required_m,
         margins.crossing_available_m,

@@ -31,6 +31,7 @@ class Margins:
         self.least_m = np.full(count, np.inf)
         self.required_m = np.full(count, np.nan)
         self.available_m = np.full(count, np.nan)
+        self.base_m = np.full(count, np.nan)
         self.part = np.full(count, np.nan)
         self.case = np.full(count, -1, dtype=np.int64)
         self.crossing = np.full(count, -1, dtype=np.int64)
@@ -132,6 +133,7 @@ class Margins:
         self.least_m[who] = margin[lead]
         self.required_m[who] = required[lead]
         self.available_m[who] = available[lead]
+        self.base_m[who] = self.rows.base_m[some[lead]]
         self.part[who] = part[lead]
         self.crossing[who] = crossing[lead]
         self.case[who] = number
@@ -199,5 +201,5 @@ def add_power_margins(
         who = ceilings.air[row]
         margins.least_m[who], margins.case[who] = margin[row], -1
         margins.required_m[who] = ceilings.separation_m[row]
-        margins.available_m[who] = available[row]
+        margins.available_m[who], margins.base_m[who] = available[row], np.nan
         margins.part[who], margins.crossing[who] = ceilings.part[row], ceilings.crossing[row]

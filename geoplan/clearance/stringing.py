@@ -13,7 +13,7 @@ import numpy as np
 
 from geoplan.clearance.clamps import Clamps, leaned_ladder
 from geoplan.clearance.settling import lean_in_cases, settle_in_cases
-from geoplan.mechanics import LoadCase, length_at_temperature, solve_catenary
+from geoplan.mechanics import LoadCase, height_at, length_at_temperature, solve_catenary
 from geoplan.project import Project
 from geoplan.routes.segments import FloatArray
 from geoplan.standards import ClearanceCase, Standards
@@ -43,13 +43,17 @@ def table_temperatures(project: Project) -> FloatArray:
     return np.asarray(np.round(to_si(steps, unit, "temperature"), 6), dtype=np.float64)
 
 
-def with_stringing(clamps: Clamps, project: Project, standards: Standards) -> Clamps:
+def with_stringing(
+    clamps: Clamps, part: FloatArray, project: Project, standards: Standards
+) -> Clamps:
     """Work out sag and tension of drops from span clamps at each temperature of the table.
 
     Parameters
     ----------
     clamps : Clamps
         Solved clamps, n of them; of a strand span all.
+    part : ndarray of float64, shape (n,)
+        Place of the least margin along each air span, 0 to 1; NaN: none.
     project : Project
         Units, ladder and person.
     standards : Standards
@@ -73,7 +77,7 @@ def with_stringing(clamps: Clamps, project: Project, standards: Standards) -> Cl
     ]
     settled = settle_in_cases(clamps, cases, standards)
     wire = standards.wire
-    sags, tensions = [], []
+    sags, tensions, heights = [], [], []
     for case, moved in zip(cases, settled, strict=True):
         warmer = case.temperature_c - standards.stringing_c
         grown = length_at_temperature(clamps.length_m, wire.expansion_per_c, warmer)
@@ -81,6 +85,9 @@ def with_stringing(clamps: Clamps, project: Project, standards: Standards) -> Cl
         state = solve_catenary(moved.air_span_m, rise, grown, wire.weight_n_per_m, wire.stiffness_n)
         sags.append(np.asarray(state.sag_m))
         tensions.append(np.asarray(state.tension_max_n))
+        place_m = np.nan_to_num(part) * moved.air_span_m
+        up = height_at(state, place_m[:, None])[:, 0]
+        heights.append(np.where(np.isfinite(part), moved.start_z_m + up, np.nan))
     ladder = leaned_ladder(clamps.is_over_street, project)
     leaned = lean_in_cases(clamps, cases, ladder, standards)
     return replace(
@@ -89,4 +96,5 @@ def with_stringing(clamps: Clamps, project: Project, standards: Standards) -> Cl
         table_tension_n=np.stack(tensions, axis=1),
         table_ladder_sag_m=np.stack([state.sag_m for state in leaned], axis=1),
         table_ladder_tension_n=np.stack([state.tension_n for state in leaned], axis=1),
+        table_place_z_m=np.stack(heights, axis=1),
     )

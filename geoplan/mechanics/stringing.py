@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoplan.mechanics.arguments import Array, checked
+from geoplan.mechanics.catenary import CatenaryState
 from geoplan.mechanics.change_of_state import Wire, solve_weather
 from geoplan.mechanics.loading import LoadCase
 
@@ -31,6 +32,8 @@ class StringingTable:
         Horizontal tension and greatest tension, N.
     converged : ndarray of bool, shape (n, k)
         Whether the solution is.
+    wires : CatenaryState
+        The wires, for their height at any place; arrays of shape (n, k).
     """
 
     temperature_c: Array
@@ -38,6 +41,7 @@ class StringingTable:
     horizontal_tension_n: Array
     tension_max_n: Array
     converged: npt.NDArray[np.bool_]
+    wires: CatenaryState
 
 
 def build_stringing_table(
@@ -88,4 +92,5 @@ def build_stringing_table(
         horizontal_tension_n=state.horizontal_tension_n,
         tension_max_n=state.tension_max_n,
         converged=state.converged,
+        wires=state.in_plane,
     )

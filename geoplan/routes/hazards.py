@@ -140,7 +140,7 @@ def _rules(project: Project) -> tuple[_Rule, ...]:
             _kind(CrossingKind.POWER, near=True),
             "distance_m",
             "limits.near_power",
-            "passes {distance} from power ({class}) {name} in plan",
+            "passes {distance} from power ({class}) {name} in plan, {at} out",
             "Treat as live; check the separation on site.",
         ),
         _Rule(
@@ -312,6 +312,7 @@ def _from_rule(met: _Met, rule: _Rule, project: Project) -> Flags:
         "{class}": lambda: met.feature_class.take(rows),
         "{width}": lambda: lengths(own["width_m"], project),
         "{distance}": lambda: lengths(own["distance_m"], project),
+        "{at}": lambda: lengths(own["at_m"], project),
         "{angle}": lambda: _degrees(own["angle_deg"]),
     }
     return Flags(

@@ -67,9 +67,10 @@ _SINGLE: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
             "one_lane_device_spacing": "length",
         },
         "people": dict.fromkeys(
-            ("traffic", "flaggers", "hazard", "bucket", "run_over_road"), "count"
+            ("traffic", "flaggers", "hazard", "bucket", "run_over_road", "post"), "count"
         ),
         "run": {"longest_stop": "length"},
+        "hold": {"clamp_vehicles": "count"},
         "alone": {"max_pull": "length", "no_contact": "length"},
         "places": dict.fromkeys(
             (
@@ -77,8 +78,13 @@ _SINGLE: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
                 "beside_road",
                 "near_road",
                 "reel_away",
+                "reel_from_ladder",
                 "bucket_away",
                 "bucket_keep_off",
+                "kerb_keep_off",
+                "kerb_told",
+                "water_away",
+                "near_rail",
             ),
             "length",
         ),

@@ -1,47 +1,47 @@
 """How near to power each drop brings its wire, its worker and its bucket.
 
-Enters: planned drops, their strand runs, what they meet, power, approach distances.
+Enters: planned drops, their strand runs, places of work, what they meet, power, distances asked.
 Leaves: for each drop whether it keeps them, by which rule, or why that was not checked.
 Does not do: tell whether a line is insulated, dead or guarded; every line counts as bare and live.
 """
 
 from __future__ import annotations
 
-from typing import Any
-
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from geoplan.model import Plan
 from geoplan.rules import RuleSet
-from geoplan.text_columns import joined, numbers, worded
-from geoplan.units import ReportUnits, say
-from geoplan.work.clauses import chained, in_words, per_row
-from geoplan.work.near_power import (
-    AT_LEAST,
-    BUCKET,
-    LEAST_GAP_M,
-    REASONS,
-    RUN,
-    RUN_POLE,
-    Near,
-    find_near_power,
-)
-from geoplan.work.powers import Powers, look_up_powers
-from geoplan.work.strand_run import LIST_SPLIT, StrandRuns
+from geoplan.text_columns import joined, texts, worded
+from geoplan.units import say
+from geoplan.work.clauses import chained
+from geoplan.work.near_power import find_near_power
+from geoplan.work.power_around import power_around
+from geoplan.work.power_pairs import LEAST_GAP_M, LIFTED, OF_RUN, STANDS, Near
+from geoplan.work.power_words import Telling, is_in_reach, listed, measure_first, on_runs, told
+from geoplan.work.powers import HIGH_VOLTAGE_V, Powers, look_up_powers
+from geoplan.work.strand_run import StrandRuns
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
-STATES = ("within", "not_checked", "clear", "none")
+STATES = ("within", "not_checked", "close", "clear", "none")
 """What can be said of a drop, the gravest first."""
-NOT_KNOWN = "voltage not recorded, treat as live"
-"""Said of a neutral without a record: 0 V would read as dead."""
+WITHIN, NOT_CHECKED, CLOSE, CLEAR, NONE = range(len(STATES))
+TIGHT_M = 0.3
+"""What is clear by less has to be measured on site: heights and places are not known better; our
+own default, no source."""
 
 
 def build_approach(
-    plan: Plan, rule_set: RuleSet, no_contact_m: float, runs: StrandRuns
+    plan: Plan,
+    rule_set: RuleSet,
+    no_contact_m: float,
+    runs: StrandRuns,
+    work_places: gpd.GeoDataFrame | None = None,
 ) -> pd.DataFrame:
     """Compare each drop's distances from power with those that have to be kept.
 
@@ -55,88 +55,114 @@ def build_approach(
         Taken where the table asks for no contact and prints no distance, m.
     runs : StrandRuns
         Ways of the wires along the strand.
+    work_places : geopandas.GeoDataFrame, optional
+        Columns as declared for ``work_places``. Without it ladders and buckets are looked at
+        at their tops alone.
 
     Returns
     -------
     pandas.DataFrame
         n rows: ``power_approach``, ``power_approach_m``, ``power_approach_note``,
-        ``power_lines``, ``run_power``. The note tells the line that falls shortest of the
-        distance asked for, as a part of it, and besides it one of a higher voltage. The
-        distance is the greatest that any line near asks for; NaN where one has none.
+        ``power_lines``, ``run_power``, ``power_tight``, ``power_around``. The note tells the line
+        that falls shortest of the distance asked for, as a part of it, and besides it one of a
+        higher voltage. The distance is the greatest that any line near asks for; NaN where one
+        has none. ``power_tight`` lists what to measure before the work: lines kept off by less
+        than `TIGHT_M`, and those too near the places where people stand, or perhaps.
 
     Notes
     -----
     Distances looked at: the wire where it crosses power (as worked out for clearance), the wire
-    beside power, hook or clamp from power, the hook from power on its pole, the strand run from
-    power, and the strand from power on the poles of the run. Where no ladder may go on the
-    strand, lifting plant's distance from power holds at the clamp too.
+    beside power, hook or clamp, the hook from power on its pole, the house attachment, the
+    ladders at either end, the strand run, and the strand on the poles of the run and of the
+    clamp's span. Where no ladder may go on the strand, lifting plant's distance from power holds
+    at the clamp and on the way to it from the truck.
 
     Beside power, the distance is the least that it can be: in plan, and in height by what power
-    at its lowest is above the wire's or strand's higher end. Where that is 0, it is not known.
-    A line that passes a pole within a metre counts as being on it: it is above the lowest power
-    that the pole's record has, and above its own lowest height.
+    at its lowest is above the higher end of wire or strand, or the top of the ladder. Where that
+    is 0, it is not known. A line that passes a pole within a metre counts as being on it: it is
+    above the lowest power that the pole's record has, and above its own lowest height.
+
+    Somebody at work has the head up to `HEAD_ABOVE_M` above hook, clamp, strand or attachment, and
+    reaches `ARM_REACH_M` from it. Over 1 kV the head has to keep the distance too, else the drop
+    is within it. Up to 1 kV, and for hands at any voltage, what is kept by the thing itself and
+    not by somebody who reaches out is close: it holds while head and hands stay below.
 
     References
     ----------
     29 CFR 1910.268 Table R-2 (from memory), 29 CFR 1926.1408 Table A (read), as the rule set has
-    them.
+    them. Where heads and hands are: our own defaults, no source.
     """
     powers = look_up_powers(plan, rule_set, no_contact_m)
-    near = find_near_power(plan, powers, runs)
-    is_bucket = near.reason == BUCKET
-    asked = np.where(is_bucket, powers.bucket_m[near.power], powers.worker_m[near.power])
-    state = _states(near.gap_m, asked)
-    count = len(plan.drops)
+    near = find_near_power(plan, powers, runs, work_places)
+    is_lifted = np.isin(near.reason, LIFTED)
+    asked = np.where(is_lifted, powers.bucket_m[near.power], powers.worker_m[near.power])
+    is_tight = _is_tight(near, asked)
+    state = _states(near, asked, powers, is_tight)
+    count, units = len(plan.drops), plan.project.units
+    telling = Telling(
+        powers,
+        units,
+        texts(plan.layers.poles.index),
+        plan.drops["strand_span_id"].isna().to_numpy(dtype=bool),
+        count,
+    )
     row, pick = _gravest(near, asked, state, count)
     is_absent = "power" in plan.layers.absent
-    result = np.append(state[pick], STATES.index("not_checked" if is_absent else "none"))[row]
+    result = np.append(state[pick], NOT_CHECKED if is_absent else NONE)[row]
     most = np.full(count, -np.inf)
     np.maximum.at(most, near.drop, np.where(np.isnan(asked), np.inf, asked))
     seen = np.flatnonzero(row >= 0)
-    units = plan.project.units
-    told = _told(near, pick, asked, powers, units)
+    words = pd.Series(told(near, pick, asked, telling), dtype="str").array
     high = _highest(near, powers, count)
     also = np.flatnonzero((high >= 0) & (row >= 0))
     more, first = near.power[high[also]], near.power[pick[row[also]]]
-    is_more = powers.voltage_v[more] > np.nan_to_num(powers.voltage_v[first], nan=-1.0)
-    is_more |= (first >= powers.lines) & (powers.worker_m[more] > no_contact_m)
-    also = also[is_more]
+    also = also[powers.voltage_v[more] > np.nan_to_num(powers.voltage_v[first], nan=-1.0)]
     reach = say(powers.worker_reach_m, "length", units)
     unseen = (
         "no layer of power was brought"
         if is_absent
-        else f"no power in the layers within {reach} in plan of hook, wire and strand run"
+        else f"no power in the layers within {reach} of wire, hook, ladders and run: look up, and"
+        " stop if there is any"
     )
     bare = np.flatnonzero(row < 0)
     note = chained(
         count,
         [
-            (seen, pd.Series(told, dtype="str").array.take(row[seen])),
-            (
-                also,
-                joined("highest known voltage: ", _told(near, high[also], asked, powers, units)),
-            ),
+            (seen, words.take(row[seen])),
+            (also, joined("highest known voltage: ", told(near, high[also], asked, telling))),
             (bare, worded(np.zeros(len(bare)), (unseen,))),
         ],
     )
+    to_measure = (state == CLOSE) & is_tight
+    to_measure |= (state <= NOT_CHECKED) & np.isin(near.reason, STANDS)
+    on_run = np.isin(near.reason, OF_RUN) & (near.is_across | (state <= NOT_CHECKED))
     return pd.DataFrame(
         {
             "power_approach": worded(result, STATES),
             "power_approach_m": np.where(np.isfinite(most), most, np.nan),
             "power_approach_note": note,
-            "power_lines": _listed(near, asked, powers, count, units),
-            "run_power": _on_runs(near, state, powers, count),
+            "power_lines": listed(near, asked, telling),
+            "run_power": on_runs(near.drop[on_run], near.power[on_run], telling),
+            "power_tight": measure_first(near, asked, to_measure, telling),
+            "power_around": power_around(plan, powers, runs, near),
         }
     )
 
 
-def _states(gap_m: FloatArray, asked: FloatArray) -> IntArray:
+def _is_tight(near: Near, asked: FloatArray) -> BoolArray:
+    """Tell which distances are kept by less than `TIGHT_M`, or not by the head of who works."""
+    kept = asked - near.gap_m <= LEAST_GAP_M
+    return np.asarray(kept & ((near.gap_m < asked + TIGHT_M) | (near.head_gap_m < asked)))
+
+
+def _states(near: Near, asked: FloatArray, powers: Powers, is_tight: BoolArray) -> IntArray:
     """Return the place of each pair in `STATES`."""
-    short = asked - gap_m
+    short = asked - near.gap_m
     unknown = np.isnan(short)
-    return np.asarray(
-        np.where(~unknown & (short > LEAST_GAP_M), 0, np.where(unknown, 1, 2)), dtype=np.int64
-    )
+    is_high = ~(powers.voltage_v[near.power] <= HIGH_VOLTAGE_V)
+    within = (short > LEAST_GAP_M) | (is_high & (asked - near.head_gap_m > LEAST_GAP_M))
+    is_close = is_tight | is_in_reach(near, asked, np.arange(len(asked), dtype=np.int64))
+    return np.select([unknown, within, is_close], [NOT_CHECKED, WITHIN, CLOSE], CLEAR)
 
 
 def _gravest(
@@ -169,74 +195,3 @@ def _highest(near: Near, powers: Powers, count: int) -> IntArray:
     high = np.full(count, -1, dtype=np.int64)
     high[near.drop[pick]] = pick
     return high
-
-
-def _named(power: IntArray, powers: Powers) -> Any:
-    """Name lines with their voltage; one that nobody recorded is never told as dead."""
-    volts = powers.voltage_v[power]
-    is_guess = powers.voltage_is_assumed[power]
-    known = np.flatnonzero(np.isfinite(volts) & ~(is_guess & (volts <= 0)))
-    live = np.flatnonzero(~np.isfinite(volts) | (is_guess & (volts <= 0)))
-    return chained(
-        len(power),
-        [
-            (np.arange(len(power)), powers.label.take(power)),
-            (
-                known,
-                joined(numbers(volts[known], 0), worded(is_guess[known], (" V", " V (assumed)"))),
-            ),
-            (live, worded(np.zeros(len(live)), (NOT_KNOWN,))),
-        ],
-        ", ",
-    )
-
-
-def _told(near: Near, pick: IntArray, asked: FloatArray, powers: Powers, units: ReportUnits) -> Any:
-    """Say which line, voltage, distance asked for, distance there is, and the rule."""
-    power, is_bucket = near.power[pick], near.reason[pick] == BUCKET
-    need, gap = asked[pick], near.gap_m[pick]
-    wanted = pd.Series(joined(in_words(need, "length", units), " asked for, "))
-    no_need = worded(np.zeros(len(pick)), ("no distance in the rules, ",))
-    least = worded(np.isin(near.reason[pick], AT_LEAST), ("there is ", "there is at least "))
-    there = pd.Series(joined(least, in_words(np.maximum(gap, 0.0), "length", units), " from "))
-    unknown = pd.Series(worded(np.zeros(len(pick)), ("distance not known from ",)))
-    rule = pd.concat(
-        [pd.Series(powers.worker_rule), pd.Series(powers.bucket_rule)], ignore_index=True
-    ).array.take(power + len(powers.voltage_v) * is_bucket)
-    return joined(
-        _named(power, powers),
-        ": ",
-        wanted.where(~np.isnan(need), pd.Series(no_need)).array,
-        there.where(~np.isnan(gap), unknown).array,
-        worded(near.reason[pick], REASONS),
-        "; ",
-        rule,
-    )
-
-
-def _listed(near: Near, asked: FloatArray, powers: Powers, count: int, units: ReportUnits) -> Any:
-    """List all power near each drop, each once, with the distance to keep; greatest first."""
-    far = np.nan_to_num(asked, nan=np.inf)
-    gap = np.nan_to_num(near.gap_m, nan=-1.0)
-    order = np.lexsort((gap, -far, near.power, near.drop))
-    drop, power = near.drop[order], near.power[order]
-    lead = np.ones(len(order), dtype=bool)
-    lead[1:] = (drop[1:] != drop[:-1]) | (power[1:] != power[:-1])
-    pick = order[lead]
-    pick = pick[np.lexsort((near.power[pick], gap[pick], -far[pick], near.drop[pick]))]
-    lifted = worded(near.reason[pick] == BUCKET, (" away", " away with the bucket"))
-    keep = pd.Series(joined("keep ", in_words(asked[pick], "length", units), lifted))
-    none = pd.Series(worded(np.zeros(len(pick)), ("the rules have no distance: keep away",)))
-    words = joined(
-        _named(near.power[pick], powers), ": ", keep.where(~np.isnan(asked[pick]), none).array
-    )
-    return per_row(near.drop[pick], words, count, LIST_SPLIT)
-
-
-def _on_runs(near: Near, state: IntArray, powers: Powers, count: int) -> Any:
-    """List power that strand runs cross, or come too near to, or may."""
-    of_run = (near.reason == RUN) | (near.reason == RUN_POLE)
-    rows = np.flatnonzero(of_run & (near.is_across | (state < STATES.index("clear"))))
-    pairs = np.unique(np.stack([near.drop[rows], near.power[rows]], axis=1), axis=0)
-    pairs = pairs.reshape(-1, 2).astype(np.int64)
-    return per_row(pairs[:, 0], _named(pairs[:, 1], powers), count, LIST_SPLIT)

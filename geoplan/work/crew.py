@@ -21,6 +21,7 @@ from geoplan.units import say
 from geoplan.work.clauses import chained, in_words, per_row
 from geoplan.work.known_addresses import refuse_unknown_addresses
 from geoplan.work.places import is_bucket_job
+from geoplan.work.posts import find_posts
 from geoplan.work.road_works import hangs_over
 from geoplan.work.strand_run import LIST_SPLIT
 from geoplan.work.traffic import Traffic
@@ -33,6 +34,13 @@ LISTED = 2
 """People for addresses that the settings list for two, whatever the rules say of hazards."""
 LEAST_WITHIN = 2
 """People where power is within the approach distance, whatever the rules say of hazards."""
+POWER_FOR_ONE = {
+    "clear": "power beyond the approach distance",
+    "close": "power beyond the approach distance while head and hands stay below hook and strand",
+}
+"""What is said of power where one person is enough."""
+LEAST_BY_CLAMP = 2
+"""People for a drop from a span clamp over a carriageway, whatever the rules say of crossings."""
 
 
 def build_crew(
@@ -40,6 +48,7 @@ def build_crew(
     rules: CrewRules,
     traffic: Traffic,
     approach: pd.DataFrame,
+    reach: pd.DataFrame,
     without_place: Mapping[str, BoolArray],
 ) -> pd.DataFrame:
     """Say how many people each drop takes.
@@ -54,6 +63,8 @@ def build_crew(
         Traffic control by drop.
     approach : pandas.DataFrame
         Distances from power by drop, see `geoplan.work.approach.build_approach`.
+    reach : pandas.DataFrame
+        How the strand runs are reached, see `geoplan.work.run_reach.build_reach`.
     without_place : dict of str to ndarray of bool
         Drops for which a place was needed and not found.
 
@@ -70,19 +81,29 @@ def build_crew(
     Notes
     -----
     Power whose distance is not known counts as near. Where no layer of power was brought at all,
-    that is said, and asks for nobody.
+    that is said, and asks for nobody. Where people besides the first would have several posts at
+    the same time, one more is asked for each further post.
     """
     count, units = len(plan.drops), plan.project.units
-    hazards = _hazards(plan, rules, approach, without_place)
-    bucket = np.flatnonzero(is_bucket_job(plan.drops))
+    hazards = _hazards(plan, rules, approach, reach, without_place)
+    is_bucket = is_bucket_job(plan.drops)
+    bucket = np.flatnonzero(is_bucket)
+    by_run = np.flatnonzero(reach["is_run_bucket"].to_numpy(dtype=bool))
     size = traffic.people.copy()
     for rows, _ in hazards:
         size[rows] = np.maximum(size[rows], int(rules.value("people.hazard")))
     within = np.flatnonzero(approach["power_approach"] == "within")
     size[within] = np.maximum(size[within], LEAST_WITHIN)
-    size[bucket] = np.maximum(size[bucket], int(rules.value("people.bucket")))
+    for rows in (bucket, by_run):
+        size[rows] = np.maximum(size[rows], int(rules.value("people.bucket")))
+    clamped = plan.drops["strand_span_id"].notna().to_numpy(dtype=bool) & traffic.is_over_road
+    size[clamped] = np.maximum(size[clamped], LEAST_BY_CLAMP)
     listed = _listed(plan)
     size[listed] = np.maximum(size[listed], LISTED)
+    posts = find_posts(plan, rules, traffic, approach, reach)
+    busy = np.flatnonzero((posts.most > 1) & (size > 1))
+    further = (posts.most[busy] - 1) * int(rules.value("people.post"))
+    size[busy] = np.maximum(size[busy], 2 + further)
     told = pd.Series(traffic.crossing_reasons)
     hung = hung_over(plan.crossings[hangs_over(plan.crossings)], plan.drops["address_id"], units)
     by_road = np.flatnonzero(told.notna())
@@ -95,6 +116,16 @@ def build_crew(
             (np.arange(count), hung),
             *hazards[1:],
             (bucket, _said(bucket, "bucket job: one up, one on the ground")),
+            (
+                by_run,
+                joined(
+                    "strand run by bucket, one up, one on the ground: ",
+                    pd.Series(texts(reach["run_reach_note"]))
+                    .str.replace(LIST_SPLIT, " and ", regex=False)
+                    .array.take(by_run),
+                ),
+            ),
+            (busy, joined("at once ", texts(posts.words).take(busy), ": one person each")),
             (listed, _said(listed, "two people by the project's list of addresses")),
             *_alone(plan, rules, traffic, approach, alone[told.isna().to_numpy()[alone]]),
             *_not_checked(traffic, approach),
@@ -111,6 +142,7 @@ def _hazards(
     plan: Plan,
     rules: CrewRules,
     approach: pd.DataFrame,
+    reach: pd.DataFrame,
     without_place: Mapping[str, BoolArray],
 ) -> list[tuple[IntArray, Any]]:
     """Return what asks for more than one person, but for roads and buckets."""
@@ -120,6 +152,8 @@ def _hazards(
     is_unknown = (state == "not_checked") & approach["power_approach_m"].notna()
     is_unknown |= (state == "not_checked") & ("power" not in plan.layers.absent)
     unknown = np.flatnonzero(is_unknown)
+    crowns = pd.Series(texts(reach["run_trees"]))
+    leafy = np.flatnonzero(crowns.notna())
     told_run = pd.Series(texts(approach["run_power"]))
     on_run = np.flatnonzero(told_run.notna())
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
@@ -136,6 +170,13 @@ def _hazards(
         ),
         (unknown, joined("power not checked: ", note.take(unknown))),
         _met(plan, "tree", "crown of tree {} in the way"),
+        (
+            leafy,
+            joined(
+                "strand run through the crown of ",
+                crowns.str.replace(LIST_SPLIT, ", ", regex=False).array.take(leafy),
+            ),
+        ),
         _met(
             plan,
             "power",
@@ -210,9 +251,7 @@ def _alone(
             "over a road within the limits for one",
         ),
     )
-    clear = (
-        approach["power_approach"].iloc[rows].map({"clear": "power beyond the approach distance"})
-    )
+    clear = approach["power_approach"].iloc[rows].map(POWER_FOR_ONE)
     none = np.flatnonzero(approach["power_approach"].iloc[rows] == "none")
     note = texts(approach["power_approach_note"]).take(rows[none])
     has = np.flatnonzero(clear.notna())

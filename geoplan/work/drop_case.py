@@ -40,6 +40,12 @@ class DropCase:
     toward_house: str
     """Compass word from hook or clamp to the premises, by grid north; empty: unknown."""
     units: ReportUnits
+    stringing: tuple[Row, ...] = ()
+    """Its rows of the stringing table."""
+    hook_mates: tuple[str, ...] = ()
+    """Other planned drops whose hook goes on the same pole at the same height."""
+    doubts: tuple[str, ...] = ()
+    """What the checks of the layers found about its address."""
 
     @property
     def is_from_clamp(self) -> bool:
@@ -58,6 +64,10 @@ class DropCase:
     def sag(self, metres: float) -> str:
         """Write a sag."""
         return say(float(metres), "sag", self.units)
+
+    def force(self, newtons: float) -> str:
+        """Write a pull."""
+        return say(float(newtons), "force", self.units)
 
     def temperature(self, celsius: float) -> str:
         """Write a temperature."""

@@ -7,14 +7,27 @@ Does not do: get a permit; judge power or poles.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
-from geoplan.work.site_words import in_a_row, parts_of, power_of, roads_over
+from geoplan.work.site_words import (
+    in_a_row,
+    others_ground,
+    parts_of,
+    power_of,
+    roads_over,
+    swing_at,
+)
 
 BLANK = "________"
 """Where a name or number is written."""
+BY_NAME = f"(name)\N{NO-BREAK SPACE}{BLANK}"
+NUMBER = f"number\N{NO-BREAK SPACE}{BLANK}"
+
+IN_THE_ROAD = "in the carriageway"
+"""Mark of a finding on an address that says nothing of which house it is."""
+NO_ADDRESS = "owner not in the layers: find out"
 
 
 @dataclass(frozen=True)
@@ -38,8 +51,8 @@ def build_holds(case: DropCase) -> list[Hold]:
     Returns
     -------
     list of Hold
-        Power first, then poor poles, then what owners and road authorities must allow; empty where
-        there is nothing to wait for.
+        Power first, then poor poles, what the office must settle, and what owners and road
+        authorities must allow; empty where there is nothing to wait for.
 
     Notes
     -----
@@ -50,11 +63,15 @@ def build_holds(case: DropCase) -> list[Hold]:
     return [
         *_approach(case),
         *_power(case),
-        *_others(case, [row for row in errors if row["code"] not in known]),
+        *_others([row for row in errors if row["code"] not in known]),
         *_poor(case),
+        *_house(case),
+        *_beside(case),
+        *_ports(case),
         *_owners(case),
         *_roads(case),
         *_easements(case),
+        *_ground(case),
     ]
 
 
@@ -70,12 +87,12 @@ def _approach(case: DropCase) -> Iterator[Hold]:
         yield Hold(
             f"the owner has made {line} safe or told how to work there (planned WITHIN THE APPROACH"
             " DISTANCE)",
-            f"WITHIN THE APPROACH DISTANCE{told}. Made safe or allowed by (name) {BLANK}",
+            f"WITHIN THE APPROACH DISTANCE{told}. Made safe or allowed by {BY_NAME}",
         )
     elif state == "not_checked":
         yield Hold(
             f"the distance to {line} is judged (NOT CHECKED)",
-            f"Approach distance to power NOT CHECKED{told}. Judged by (name) {BLANK}",
+            f"Approach distance to power NOT CHECKED{told}. Judged by {BY_NAME}",
         )
 
 
@@ -86,15 +103,14 @@ def _power(case: DropCase) -> Iterator[Hold]:
         lines = in_a_row([power_of(case, row) for row in rows])
         yield Hold(
             f"power {names} at the wire is judged",
-            f"Power met: {lines}. Judged by somebody qualified (name) {BLANK}",
+            f"Power met: {lines}. Judged by somebody qualified {BY_NAME}",
         )
 
 
-def _others(case: DropCase, rows: list[Row]) -> Iterator[Hold]:
-    del case
+def _others(rows: Sequence[Row]) -> Iterator[Hold]:
     for row in rows:
         what = str(row["what"])
-        yield Hold(f"this is settled: {what}", f"STOP: {what}. Settled by (name) {BLANK}")
+        yield Hold(f"this is settled: {what}", f"STOP: {what}. Settled by {BY_NAME}")
 
 
 def _poor(case: DropCase) -> Iterator[Hold]:
@@ -104,7 +120,62 @@ def _poor(case: DropCase) -> Iterator[Hold]:
         yield Hold(
             f"{names}, recorded in POOR condition, {'are' if len(poor) > 1 else 'is'} judged by the"
             " owner (no ladder, no climb before)",
-            f"POOR condition is recorded of {names}: judged by the owner (name) {BLANK}",
+            f"POOR condition is recorded of {names}: judged by the owner {BY_NAME}",
+        )
+
+
+def _house(case: DropCase) -> Iterator[Hold]:
+    if any(IN_THE_ROAD in words for words in case.doubts):
+        yield Hold(
+            "the office has named the house (the address was placed in the road)",
+            f"Address placed in the road. House named by the office: {BY_NAME}",
+        )
+
+
+def pools_near(case: DropCase) -> list[str]:
+    """Name the pools that the wire passes without a clearance worked out."""
+    return [str(row["feature_id"]) for row in case.near("pool") if row["is_near_miss"]]
+
+
+def within_swing(case: DropCase) -> list[Row]:
+    """Return the buildings beside the wire that are nearer than it swings, or may be."""
+    rows = [row for row in case.near("roof") if row["is_near_miss"]]
+    return [
+        row
+        for row in rows
+        if not is_known(row["distance_m"])
+        or not float(row["distance_m"]) > swing_at(case, float(row["at_m"]))
+    ]
+
+
+def _beside(case: DropCase) -> Iterator[Hold]:
+    """Hold for pools without a clearance, and for buildings within the wire's swing."""
+    pools = pools_near(case)
+    if pools:
+        names = f"pool{'s' if len(pools) > 1 else ''} {in_a_row(pools)}"
+        yield Hold(
+            f"the office has settled the clearance at {names} (not worked out)",
+            f"Clearance at {names} NOT WORKED OUT: measured, and settled by the office {BY_NAME}",
+        )
+    rows = within_swing(case)
+    if rows:
+        names = f"building{'s' if len(rows) > 1 else ''} "
+        names += in_a_row([str(row["feature_id"]) for row in rows])
+        yield Hold(
+            f"somebody has seen that the wire can't swing against {names}",
+            f"The wire passes {names} nearer than it swings, below the top. Seen to be free by"
+            f" {BY_NAME}",
+        )
+
+
+def _ports(case: DropCase) -> Iterator[Hold]:
+    first, last = int(case.job["first_port"]), int(case.job["last_port"])
+    if first != last:
+        yield Hold(
+            f"the office has told what goes on each of ports {first} to {last} (one wire is"
+            " planned)",
+            f"{last - first + 1} ports ({first} to {last}), one wire: what goes on each told by the"
+            f" office {BY_NAME}",
         )
 
 
@@ -115,7 +186,15 @@ def _owners(case: DropCase) -> Iterator[Hold]:
     for name in dict.fromkeys(names):
         yield Hold(
             f"the permit of the owner of {name} is here, and the crew that it asks for",
-            f"Owner's permit for {name}: number {BLANK}",
+            f"Owner's permit for {name}: {NUMBER}",
+        )
+    crossed = {str(row["feature_id"]) for row in case.crossed("rail")}
+    tracks = [name for name in parts_of(case.job.get("near_rail")) if name not in crossed]
+    if tracks:
+        near = f"track{'s' if len(tracks) > 1 else ''} {in_a_row(tracks)}"
+        yield Hold(
+            f"the railway allows work near {near}",
+            f"Work near {near} allowed by the railway {BY_NAME}",
         )
 
 
@@ -123,17 +202,51 @@ OWNED = ("rail", "water")
 
 
 def _roads(case: DropCase) -> Iterator[Hold]:
-    names = in_a_row([feature_name(row) for row in case.crossed("road")])
+    """Hold for a permit of each road that the air span or the strand run is over."""
+    names = [feature_name(row) for row in case.crossed("road")]
+    names += parts_of(case.job.get("run_roads"))
     if names:
-        yield Hold(f"the permit for {names} is here", f"Permit for {names}: number {BLANK}")
+        yield Hold(f"the permit for {in_a_row(names)} is here", _numbered("Permit for", names))
 
 
 def _easements(case: DropCase) -> Iterator[Hold]:
-    lots = in_a_row([_lot(row) for row in case.crossed("lot")])
-    if lots:
-        yield Hold(f"the easement over {lots} is here", f"Easement over {lots}: number {BLANK}")
+    rows = case.crossed("lot")
+    lots = in_a_row([_lot(row) for row in rows])
+    if rows:
+        told = [f"{_lot(row)}{_owner(_lot(row))}" for row in rows]
+        yield Hold(f"the easement over {lots} is here", _numbered("Easement over", told))
+
+
+def _numbered(opening: str, names: Sequence[str]) -> str:
+    """Write a place for a number after each name."""
+    return f"{opening} {'; '.join(f'{name}: {NUMBER}' for name in dict.fromkeys(names))}"
 
 
 def _lot(row: Row) -> str:
-    name = row["feature_name"]
-    return f"{name} (lot {row['feature_id']})" if is_known(name) else f"lot {row['feature_id']}"
+    name, lot = row["feature_name"], f"lot {row['feature_id']}"
+    return f"{name} ({lot})" if is_known(name) else lot
+
+
+def _owner(lot: str) -> str:
+    """Say where a lot has no address to ask at."""
+    return "" if "(" in lot else f" ({NO_ADDRESS})"
+
+
+def _ground(case: DropCase) -> Iterator[Hold]:
+    """Hold for the leave of those whose roof is passed, or on whose ground somebody stands."""
+    roofs = list(dict.fromkeys(str(row["feature_id"]) for row in case.crossed("roof")))
+    if roofs:
+        names = f"roof{'s' if len(roofs) > 1 else ''} {in_a_row(roofs)}"
+        yield Hold(
+            f"the owner allows a wire over {names}", f"Leave to pass over {names}: {BY_NAME}"
+        )
+    found = others_ground(case)
+    if found:
+        yield Hold(
+            f"leave is given to stand on {in_a_row(list(found))}",
+            "Leave to stand on "
+            + "; ".join(
+                f"{lot}{_owner(lot)}, for {in_a_row(places)}: {BY_NAME}"
+                for lot, places in found.items()
+            ),
+        )

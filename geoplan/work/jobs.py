@@ -24,14 +24,17 @@ from geoplan.rules import load_rule_set
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.tables import TABLES
 from geoplan.text_columns import places, worded
-from geoplan.work.approach import build_approach
+from geoplan.work.approach import STATES, build_approach
+from geoplan.work.clamp_spans import far_poles, span_drops
 from geoplan.work.crew import build_crew
 from geoplan.work.ground import build_ground
 from geoplan.work.lengths import build_lengths
+from geoplan.work.near_rail import near_rail
 from geoplan.work.places import build_places, is_bucket_job
 from geoplan.work.road_works import TRAFFIC_CLASSES, is_over_street
-from geoplan.work.strand_run import StrandRuns, pole_columns, trace_runs
-from geoplan.work.traffic import NOT_SEEN, build_traffic
+from geoplan.work.run_reach import build_reach
+from geoplan.work.strand_run import StrandRuns, pole_columns, roads_below, trace_runs
+from geoplan.work.traffic import NOT_SEEN, Traffic, build_traffic
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
@@ -76,12 +79,15 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
         drops, plan.air_spans, plan.layers.addresses.index, project, over_street
     )
     runs = trace_runs(drops, plan.layers.poles, project.heights.strand_height)
+    below = roads_below(runs, ground)
+    reach = build_reach(plan, runs, below)
+    far_pole, far_row = far_poles(drops, plan.layers.spans, plan.layers.poles)
     found = build_places(plan, rules, ground)
-    traffic = build_traffic(plan, rules, ground, found.table, runs)
+    traffic = build_traffic(plan, rules, ground, found.table, runs, below)
     no_contact = rules.value("alone.no_contact")
-    approach = build_approach(plan, load_rule_set(project.rule_set), no_contact, runs)
-    crew = build_crew(plan, rules, traffic, approach, found.without)
-    kind = job_kinds(drops)
+    approach = build_approach(plan, load_rule_set(project.rule_set), no_contact, runs, found.table)
+    crew = build_crew(plan, rules, traffic, approach, reach, found.without)
+    kind = job_kinds(drops, over_street)
     bucket = is_bucket_job(drops)
     ends = np.asarray(plan.air_spans.geometry.values, dtype=object)
     jobs = declared(
@@ -94,10 +100,16 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
                 **_columns(crew),
                 **_columns(traffic.columns),
                 **_columns(approach),
-                **_columns(pole_columns(runs, drops, plan.layers.poles)),
+                **_columns(pole_columns(runs, drops, plan.layers.poles, far_row)),
+                "far_pole_id": far_pole,
+                "span_drops": span_drops(drops),
+                **_columns(reach),
+                "near_rail": near_rail(plan, found.table, runs, rules.value("places.near_rail")),
                 "is_over_street": over_street,
                 "is_bucket_job": bucket,
-                "work_s": _work_s(drops, over_street, bucket, runs, project),
+                "work_s": _work_s(
+                    drops, kind, bucket, reach["is_run_bucket"], traffic, runs, project
+                ),
                 "crew_day_id": worded(np.full(len(drops), -1), ()),
             },
             geometry=shapely.force_2d(shapely.get_point(ends, -1)),
@@ -108,13 +120,15 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
     return JobTables(jobs, found.table, _figures(jobs, rules, found.without))
 
 
-def job_kinds(drops: pd.DataFrame) -> IntArray:
+def job_kinds(drops: pd.DataFrame, over_street: BoolArray) -> IntArray:
     """Return the kind of each job.
 
     Parameters
     ----------
     drops : pandas.DataFrame
         Columns as declared for ``drops``, n rows.
+    over_street : ndarray of bool, shape (n,)
+        Whether the air span crosses a street, or hangs over the whole width of a carriageway.
 
     Returns
     -------
@@ -122,8 +136,7 @@ def job_kinds(drops: pd.DataFrame) -> IntArray:
         Place in `JOB_KINDS`. A drop by way of another pole counts by how it leaves that pole.
     """
     by_clamp = drops["strand_span_id"].notna().to_numpy(dtype=bool)
-    crosses = drops["is_street_crossing"].to_numpy(dtype=bool)
-    return np.asarray(by_clamp + 2 * crosses, dtype=np.int64)
+    return np.asarray(by_clamp + 2 * over_street, dtype=np.int64)
 
 
 def first_ports(plan: Plan) -> pd.DataFrame:
@@ -154,18 +167,23 @@ def _columns(frame: pd.DataFrame) -> dict[str, Any]:
 
 def _work_s(
     drops: pd.DataFrame,
-    over_street: BoolArray,
+    kind: IntArray,
     bucket: BoolArray,
+    run_bucket: pd.Series,
+    traffic: Traffic,
     runs: StrandRuns,
     project: Project,
 ) -> FloatArray:
-    """Return the time on site: by kind of job, and what a bucket and the strand run add."""
+    """Return the time on site: by kind of job, and what bucket, run and its traffic control add."""
     times = project.days.work
     has_clamp = drops["strand_span_id"].notna().to_numpy(dtype=bool)
-    usual = np.array([times[name] for name in JOB_KINDS])[has_clamp + 2 * over_street]
+    usual = np.array([times[name] for name in JOB_KINDS])[kind]
     run_m = drops["strand_run_m"].to_numpy(dtype=np.float64)
     along = times["run_metre"] * run_m + times["run_pole"] * runs.poles_passed(has_clamp)
-    return np.asarray(usual + times["bucket"] * bucket + along)
+    by_bucket = bucket | run_bucket.to_numpy(dtype=bool)
+    setup = traffic.columns["run_traffic_class"].map(project.days.setup).fillna(0.0)
+    set_up_s = setup.to_numpy(dtype=np.float64)
+    return np.asarray(usual + times["bucket"] * by_bucket + along + set_up_s)
 
 
 def _figures(
@@ -187,10 +205,9 @@ def _figures(
             for size, count in jobs["crew_size"].value_counts().sort_index().items()
         },
         "bucket_jobs": int(jobs["is_bucket_job"].sum()),
+        "strand_runs_by_bucket": int(jobs["is_run_bucket"].sum()),
         "jobs_with_owner_permit": int(jobs["is_owner_permit_needed"].sum()),
-        "jobs_by_power_approach": _counts(
-            jobs["power_approach"], ("within", "not_checked", "clear", "none")
-        ),
+        "jobs_by_power_approach": _counts(jobs["power_approach"], STATES),
         "jobs_without_stocked_length": int(
             jobs["cut_note"].str.contains("stocked length", regex=False).fillna(False).sum()
         ),

@@ -1,15 +1,15 @@
-"""Power near each drop: its wire, its hook or clamp, its bucket, and its run along the strand.
+"""Power near each drop: its wire, the places where people stand, its bucket, its strand.
 
-Enters: planned drops, what they meet, their strand runs, `Powers`.
+Enters: planned drops, what they meet, their strand runs, places of work, `Powers`.
 Leaves: `Near`: pairs of a drop and power, with the distance, or without where it is not known.
 Does not do: judge the distances.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -19,45 +19,41 @@ from geoplan.model import Plan
 from geoplan.routes.crossings import ON_POLE_M
 from geoplan.text_columns import places, texts
 from geoplan.work.places import is_bucket_job
-from geoplan.work.powers import Powers
+from geoplan.work.power_pairs import (
+    BESIDE,
+    BOOM,
+    BUCKET,
+    FAR_POLE,
+    HOOK,
+    HOUSE,
+    HOUSE_LADDER,
+    LADDER,
+    LIFTED,
+    ON_POLE,
+    RUN_POLE,
+    WIRE,
+    Near,
+    bound,
+    head_bound,
+    joined_pairs,
+    pairs_of,
+)
+from geoplan.work.powers import HIGH_VOLTAGE_V, Powers
+from geoplan.work.strand_power import far_poles, gap_on_pole, power_of_runs
 from geoplan.work.strand_run import StrandRuns
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+ObjectArray = npt.NDArray[np.object_]
 
-LEAST_GAP_M = 1e-9
-
-
-@dataclass(frozen=True)
-class Near:
-    """Pairs of a drop and power near it."""
-
-    drop: IntArray
-    power: IntArray
-    gap_m: FloatArray
-    """Distance; NaN: not known."""
-    reason: IntArray
-    """What the distance is of, see `REASONS`."""
-    is_across: BoolArray
-    """Whether power crosses the strand run in plan."""
+STAND_REASONS = {"ladder": LADDER, "house_ladder": HOUSE_LADDER, "bucket": BOOM}
+"""Place of work to the reason that power near it is told with."""
 
 
-REASONS = (
-    "the wire that crosses it",
-    "hook or clamp",
-    "the hook on its pole",
-    "a bucket at the clamp",
-    "the wire beside it",
-    "the strand run",
-    "the strand at a pole of the run",
-)
-WIRE, HOOK, ON_POLE, BUCKET, BESIDE, RUN, RUN_POLE = range(len(REASONS))
-AT_LEAST = (HOOK, BUCKET, BESIDE, RUN, RUN_POLE)
-"""Reasons whose distance is a bound."""
-
-
-def find_near_power(plan: Plan, powers: Powers, runs: StrandRuns) -> Near:
+def find_near_power(
+    plan: Plan, powers: Powers, runs: StrandRuns, work_places: gpd.GeoDataFrame | None = None
+) -> Near:
     """Find power near drops and measure to it.
 
     Parameters
@@ -68,21 +64,31 @@ def find_near_power(plan: Plan, powers: Powers, runs: StrandRuns) -> Near:
         Of its layers.
     runs : StrandRuns
         Ways of the wires along the strand.
+    work_places : geopandas.GeoDataFrame, optional
+        Columns as declared for ``work_places``; without it ladders and buckets are taken to be at
+        hook, clamp and attachment.
 
     Returns
     -------
     Near
-        Pairs; one drop and line may be there for several reasons.
+        Pairs; one drop and line may be there for several reasons. Power recorded on a pole is left
+        out where it is a line over 1 kV of the layer, told for the same drop.
     """
-    return _join(
+    near = joined_pairs(
         [
             *_from_wires(plan, powers),
             *_from_hooks(plan, powers),
+            _from_houses(plan, powers),
+            *_from_stands(plan, powers, work_places),
             _recorded_on_hook_poles(plan, powers),
-            _from_runs(plan, powers, runs),
-            *_from_run_poles(plan, powers, runs),
+            *power_of_runs(plan, powers, runs),
         ]
     )
+    return near.take(~_is_told_as_line(plan, powers, near))
+
+
+def _lines(plan: Plan) -> ObjectArray:
+    return np.asarray(plan.layers.power.geometry.values, dtype=object)
 
 
 def _from_wires(plan: Plan, powers: Powers) -> list[Near]:
@@ -92,33 +98,46 @@ def _from_wires(plan: Plan, powers: Powers) -> list[Near]:
     rows = crossings[of_power]
     drop = _rows(rows["address_id"], plan.drops["address_id"])
     power = places(rows["feature_id"], plan.layers.power.index)
-    wires = _beyond_pole(plan)
-    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
-    tree, reach = shapely.STRtree(lines), powers.worker_reach_m
-    beside, line = tree.query(wires, predicate="dwithin", distance=reach)
+    wires, lines = _beyond_pole(plan), _lines(plan)
+    beside, line = shapely.STRtree(lines).query(
+        wires, predicate="dwithin", distance=powers.worker_reach_m
+    )
     met = pd.MultiIndex.from_arrays([drop, power])
     passed = ~pd.MultiIndex.from_arrays([beside, line]).isin(met)
     beside, line = beside[passed], line[passed]
-    above = np.maximum(powers.height_m[line] - _highest_wire(plan)[beside], 0.0)
+    nearest = shapely.get_point(shapely.shortest_line(wires[beside], lines[line]), 0)
+    way = shapely.get_coordinates(nearest) - _ends(plan)[beside, 0]
+    above = powers.height_m[line] - _highest_wire(plan)[beside]
     return [
-        _of_kind(drop, power, rows["available_m"].to_numpy(dtype=np.float64), WIRE),
-        _of_kind(beside, line, _bound(shapely.distance(wires[beside], lines[line]), above), BESIDE),
+        pairs_of(
+            drop,
+            power,
+            rows["available_m"].to_numpy(dtype=np.float64),
+            WIRE,
+            at_m=rows["at_m"].to_numpy(dtype=np.float64),
+        ),
+        pairs_of(
+            beside,
+            line,
+            bound(shapely.distance(wires[beside], lines[line]), above),
+            BESIDE,
+            at_m=np.hypot(*way.T),
+        ),
     ]
-
-
-def _bound(plan_m: FloatArray, above_m: FloatArray) -> FloatArray:
-    """Return the least that a distance can be; NaN where the two meet in plan and height."""
-    least = np.hypot(plan_m, above_m)
-    return np.where(least > LEAST_GAP_M, least, np.nan)
 
 
 def _is_from_pole(plan: Plan) -> BoolArray:
     return np.asarray(plan.drops["strand_span_id"].isna(), dtype=bool)
 
 
-def _beyond_pole(plan: Plan) -> npt.NDArray[np.object_]:
+def _ends(plan: Plan) -> FloatArray:
+    """Return the ends of the wires in plan, shape (n, 2, 2)."""
+    return np.asarray(shapely.get_coordinates(plan.air_spans.geometry.values).reshape(-1, 2, 2))
+
+
+def _beyond_pole(plan: Plan) -> ObjectArray:
     """Return the wires in plan, without the part in which power is on their own pole."""
-    ends = shapely.get_coordinates(plan.air_spans.geometry.values).reshape(-1, 2, 2)
+    ends = _ends(plan)
     way = ends[:, 1] - ends[:, 0]
     part = np.minimum(ON_POLE_M / np.maximum(np.hypot(*way.T), 1e-9), 1.0)
     part[~_is_from_pole(plan)] = 0.0
@@ -137,117 +156,131 @@ def _highest_wire(plan: Plan) -> FloatArray:
 
 def _from_hooks(plan: Plan, powers: Powers) -> list[Near]:
     """Measure from hook or clamp to power in plan and height; on the own pole in height."""
-    hooks = shapely.get_point(np.asarray(plan.air_spans.geometry.values, dtype=object), 0)
-    points = shapely.force_2d(hooks)
-    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
-    tree = shapely.STRtree(lines)
+    points = shapely.points(_ends(plan)[:, 0])
     height = plan.drops["hook_height_m"].to_numpy(dtype=np.float64)
-    from_pole = _is_from_pole(plan)
     pole = places(plan.drops["access_pole_id"], plan.layers.poles.index)
     every = np.arange(len(points), dtype=np.int64)
     bucket = np.flatnonzero(is_bucket_job(plan.drops))
     found = []
-    for rows, reach, kind in (
-        (every, powers.worker_reach_m, HOOK),
-        (bucket, powers.bucket_reach_m, BUCKET),
-    ):
-        at, power = tree.query(points[rows], predicate="dwithin", distance=reach)
+    for rows, reason in ((every, HOOK), (bucket, BUCKET)):
+        at, line, plan_m = _within(points[rows], plan, powers, reason)
         drop = rows[at]
-        plan_m = shapely.distance(points[drop], lines[power])
-        shared = from_pole[drop] & (plan_m <= ON_POLE_M)
-        above = powers.height_m[power] - height[drop]
+        shared = _is_from_pole(plan)[drop] & (plan_m <= ON_POLE_M)
+        above = powers.height_m[line] - height[drop]
+        on_pole = gap_on_pole(powers, line, pole[drop], height[drop])
+        gap = np.where(shared, on_pole, bound(plan_m, above))
+        head = np.where(shared, head_bound(np.zeros(len(drop)), on_pole), head_bound(plan_m, above))
         found.append(
-            _of_kind(
-                drop[~shared],
-                power[~shared],
-                _bound(plan_m, np.maximum(above, 0.0))[~shared],
-                kind,
-            )
+            pairs_of(drop, line, gap, reason, head_gap_m=head, is_along=_follows(plan, drop, line))
         )
-        own, line = drop[shared], power[shared]
-        gap = _gap_on_pole(powers, line, pole[own], height[own])
-        found.append(_of_kind(own, line, gap, kind))
     return found
 
 
-def _gap_on_pole(powers: Powers, line: IntArray, pole: IntArray, below_m: FloatArray) -> FloatArray:
-    """Return how far a line on a pole is above something there, at least; NaN: not known."""
-    recorded = powers.height_m[powers.lines + pole]
-    above = np.fmax(recorded, powers.height_m[line]) - below_m
-    return np.where(above > LEAST_GAP_M, above, np.nan)
+def _within(
+    shapes: Any, plan: Plan, powers: Powers, reason: int
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return shapes and the power near them, with the distance in plan."""
+    lines = _lines(plan)
+    reach = powers.bucket_reach_m if reason in LIFTED else powers.look_within_m
+    at, line = shapely.STRtree(lines).query(shapes, predicate="dwithin", distance=reach)
+    plan_m = shapely.distance(shapes[at], lines[line])
+    kept = np.flatnonzero(powers.is_near(line, plan_m) | (reason in LIFTED))
+    return at[kept], line[kept], plan_m[kept]
+
+
+def _follows(plan: Plan, drop: IntArray, line: IntArray) -> BoolArray:
+    """Tell which lines pass both poles of a clamp's span."""
+    points = np.asarray([*plan.layers.poles.geometry.values, None], dtype=object)
+    lines = _lines(plan)[line]
+    near = np.ones(len(drop), dtype=bool)
+    for pole in (places(plan.drops["access_pole_id"], plan.layers.poles.index), far_poles(plan)):
+        near &= shapely.distance(points[pole[drop]], lines) <= ON_POLE_M
+    return near & ~_is_from_pole(plan)[drop]
+
+
+def _from_houses(plan: Plan, powers: Powers) -> Near:
+    """Measure from the house attachment to power in plan and height."""
+    drop, line, plan_m = _within(shapely.points(_ends(plan)[:, 1]), plan, powers, HOUSE)
+    height = plan.drops["attachment_height_m"].to_numpy(dtype=np.float64)
+    above = powers.height_m[line] - height[drop]
+    return pairs_of(drop, line, bound(plan_m, above), HOUSE, head_gap_m=head_bound(plan_m, above))
+
+
+def _from_stands(plan: Plan, powers: Powers, work_places: gpd.GeoDataFrame | None) -> list[Near]:
+    """Measure from ladders, foot to top, and from the way between truck and clamp.
+
+    A ladder counts with the height of its top over all its length: who climbs it stands upright.
+    """
+    if work_places is None:
+        return []
+    found = []
+    drops, ends = plan.drops, _ends(plan)
+    for place, reason in STAND_REASONS.items():
+        rows = work_places[work_places["place"] == place]
+        drop = _rows(rows["address_id"], drops["address_id"])
+        is_house = reason == HOUSE_LADDER
+        top = ends[drop, int(is_house)]
+        name = "attachment_height_m" if is_house else "hook_height_m"
+        height = drops[name].to_numpy(dtype=np.float64)[drop]
+        foot = shapely.get_coordinates(rows.geometry.values)
+        ways = shapely.linestrings(np.stack([foot, top], axis=1).reshape(-1, 2, 2))
+        at, line, plan_m = _within(ways, plan, powers, reason)
+        shared = _on_own_pole(plan, drop[at], line) & (reason == LADDER)
+        at, line, plan_m = at[~shared], line[~shared], plan_m[~shared]
+        above = powers.height_m[line] - height[at]
+        found.append(
+            pairs_of(
+                drop[at],
+                line,
+                bound(plan_m, above),
+                reason,
+                head_gap_m=head_bound(plan_m, above),
+            )
+        )
+    return found
+
+
+def _on_own_pole(plan: Plan, drop: IntArray, line: IntArray) -> BoolArray:
+    """Tell which lines are on the pole that a drop's hook is on."""
+    points = shapely.points(_ends(plan)[:, 0])
+    off = shapely.distance(points[drop], _lines(plan)[line])
+    return np.asarray(_is_from_pole(plan)[drop] & (off <= ON_POLE_M), dtype=bool)
 
 
 def _recorded_on_hook_poles(plan: Plan, powers: Powers) -> Near:
     """Compare hooks with the lowest power recorded on their own pole."""
     drops, poles = plan.drops, plan.layers.poles
     rows = np.flatnonzero((drops["pole_power_basis"] != "none").to_numpy(dtype=bool))
-    power = powers.lines + places(texts(drops["access_pole_id"]).take(rows), poles.index)
+    pole = places(texts(drops["access_pole_id"]).take(rows), poles.index)
+    power = powers.lines + pole
     gap = powers.height_m[power] - drops["hook_height_m"].to_numpy(dtype=np.float64)[rows]
-    return _of_kind(rows, power, gap, ON_POLE)
+    head = head_bound(np.zeros(len(rows)), gap)
+    return pairs_of(rows, power, gap, ON_POLE, head_gap_m=head, pole=pole)
 
 
-def _from_runs(plan: Plan, powers: Powers, runs: StrandRuns) -> Near:
-    """Measure from strand runs to power in plan and height, but for what is on their poles."""
-    legs = runs.beyond_poles(ON_POLE_M)
-    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
-    tree = shapely.STRtree(lines)
-    leg, line = tree.query(legs, predicate="dwithin", distance=powers.worker_reach_m)
-    plan_m = shapely.distance(legs[leg], lines[line])
-    ends = runs.segment[leg].reshape(-1, 2, 2)
-    off = [shapely.distance(shapely.points(ends[:, side]), lines[line]) for side in (0, 1)]
-    follows = (off[0] <= ON_POLE_M) & (off[1] <= ON_POLE_M)
-    above = np.maximum(powers.height_m[line] - runs.high_m[leg], 0.0)
-    across = (plan_m <= LEAST_GAP_M) & ~follows
-    return _of_kind(runs.drop[leg], line, _bound(plan_m, above), RUN, across)
+def _is_told_as_line(plan: Plan, powers: Powers, near: Near) -> BoolArray:
+    """Tell which pairs are power recorded on a pole that is a line told for the same drop.
 
-
-def _from_run_poles(plan: Plan, powers: Powers, runs: StrandRuns) -> list[Near]:
-    """Compare the strand at the poles of runs with power on them, recorded or passing."""
-    poles = plan.layers.poles
-    strand = poles["strand_height_m"].to_numpy(dtype=np.float64)
-    strand = np.where(np.isnan(strand), plan.project.heights.strand_height, strand)
-    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
-    points = np.asarray(poles.geometry.values, dtype=object)[runs.pole]
-    at, line = shapely.STRtree(lines).query(points, predicate="dwithin", distance=ON_POLE_M)
-    pole = runs.pole[at]
-    recorded = powers.lines + runs.pole
-    above = powers.height_m[recorded] - strand[runs.pole]
-    has = np.flatnonzero(~np.isnan(above))
-    return [
-        _of_kind(
-            runs.pole_drop[at], line, _gap_on_pole(powers, line, pole, strand[pole]), RUN_POLE
-        ),
-        _of_kind(runs.pole_drop[has], recorded[has], above[has], RUN_POLE),
-    ]
-
-
-def _of_kind(
-    drop: IntArray,
-    power: IntArray,
-    gap_m: FloatArray,
-    kind: int,
-    is_across: BoolArray | None = None,
-) -> Near:
-    count = len(drop)
-    no = np.zeros(count, dtype=bool)
-    return Near(
-        np.asarray(drop, dtype=np.int64),
-        np.asarray(power, dtype=np.int64),
-        gap_m,
-        np.full(count, kind, dtype=np.int64),
-        no if is_across is None else is_across,
-    )
+    The line has to be over 1 kV by its record, to ask for as much, to hang no higher than what is
+    recorded on the pole, and to have a distance from hook, clamp or strand.
+    """
+    poles = np.asarray(plan.layers.poles.geometry.values, dtype=object)
+    pole, line = shapely.STRtree(_lines(plan)).query(poles, predicate="dwithin", distance=ON_POLE_M)
+    is_known = ~powers.voltage_is_assumed[line] & (powers.voltage_v[line] > HIGH_VOLTAGE_V)
+    is_known &= powers.height_m[line] <= powers.height_m[powers.lines + pole]
+    is_known &= powers.worker_m[line] >= powers.worker_m[powers.lines + pole]
+    pole, line = pole[is_known], line[is_known]
+    measured = np.isin(near.reason, (HOOK, RUN_POLE, FAR_POLE)) & ~np.isnan(near.gap_m)
+    told = pd.MultiIndex.from_arrays([near.drop[measured], near.power[measured]])
+    rows = np.flatnonzero((near.power >= powers.lines) & ~np.isnan(near.gap_m))
+    record = pd.DataFrame({"row": rows, "pole": near.power[rows] - powers.lines})
+    pair = record.merge(pd.DataFrame({"pole": pole, "line": line}), on="pole")
+    row, other = pair["row"].to_numpy(dtype=np.int64), pair["line"].to_numpy(dtype=np.int64)
+    is_pair = pd.MultiIndex.from_arrays([near.drop[row], other]).isin(told)
+    again = np.zeros(len(near.drop), dtype=bool)
+    again[row[is_pair]] = True
+    return again
 
 
 def _rows(ids: Any, among: Any) -> IntArray:
     return np.asarray(pd.Index(among).get_indexer(pd.Index(ids)), dtype=np.int64)
-
-
-def _join(parts: list[Near]) -> Near:
-    return Near(
-        np.concatenate([part.drop for part in parts]),
-        np.concatenate([part.power for part in parts]),
-        np.concatenate([part.gap_m for part in parts]),
-        np.concatenate([part.reason for part in parts]),
-        np.concatenate([part.is_across for part in parts]),
-    )

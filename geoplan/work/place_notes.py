@@ -16,8 +16,10 @@ import pandas as pd
 import shapely
 
 from geoplan.model import Plan
+from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import assembled, joined, places, texts, worded
-from geoplan.work.clauses import in_words
+from geoplan.work.clamp_spans import far_poles
+from geoplan.work.clauses import in_words, per_row
 from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
 
@@ -47,6 +49,8 @@ NOTES = {
     "clamp_field": "below the clamp, on the strand's {side} side, the field side away from the "
     "house, never in the street" + LASH_STRAND,
     "house": "at the attachment; secure it first",
+    "house_corner": "at the attachment, beside the corner, square to the {side} wall with both "
+    "rails on it; secure it first",
     "reel_house": "near the house",
     "reel_walk": "on the house side of the walk, so that people can pass",
     "reel_below": "on the house side of the strand; leave room for people to pass",
@@ -56,7 +60,8 @@ NOTES = {
     "bucket_street": "at the clamp, on the strand's {side} side, off the carriageway; where it "
     "can't stand there, set up traffic control for that first",
 }
-"""What is said of each place; ``{side}`` is the compass word from pole or clamp to it."""
+"""What is said of each place; ``{side}`` is the compass word from pole or clamp to it, or of the
+way that the wall faces."""
 NOTE_KEYS = tuple(NOTES)
 ON_WALK = "; guard the walk or driveway"
 
@@ -73,6 +78,8 @@ class Placed:
     """Number of the note in `NOTE_KEYS`, shape (m,)."""
     xy: FloatArray
     """Working coordinates, m, shape (m, 2)."""
+    way: FloatArray
+    """Vector whose compass word is told as the side, shape (m, 2)."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +94,9 @@ class DropEnds:
     """Shape (n,)."""
 
 
-def build_notes(placed: Placed, ends: DropEnds, plan: Plan, ground: Ground) -> Any:
+def build_notes(
+    placed: Placed, ends: DropEnds, plan: Plan, ground: Ground, rules: CrewRules
+) -> Any:
     """Write the notes of places.
 
     Parameters
@@ -99,20 +108,25 @@ def build_notes(placed: Placed, ends: DropEnds, plan: Plan, ground: Ground) -> A
     plan : Plan
         A finished plan.
     ground : Ground
-        Where walks and driveways are.
+        Where walks, driveways and carriageways are.
+    rules : CrewRules
+        How near a carriageway or water is told.
 
     Returns
     -------
     pandas array of str, shape (m,)
-        Compass side by grid north, from pole or clamp to the place; whether it is on a walk or
-        driveway; whose lot; the pole on which the clamp's span ends; another drop at the place.
+        Compass side by grid north, from pole or clamp to the place, or that the wall faces;
+        whether it is on a walk or driveway; how far from a carriageway and from water where these
+        are near; whose lot; the pole on which the clamp's span ends; another drop at the place.
     """
     x_m, y_m = placed.xy.T
     on_walk = (~ground.is_off_walks(x_m, y_m)).astype(np.int64)
     return joined(
-        _sided(placed.note, placed.xy - ends.start[placed.rows]),
+        _sided(placed.note, placed.way),
         worded(on_walk, ("", ON_WALK)),
-        _other_lots(shapely.points(placed.xy), placed.rows, plan),
+        _kerbs(placed.xy, plan, ground, rules.value("places.kerb_told")),
+        _banks(placed, plan, rules.value("places.water_away")),
+        _other_lots(placed, plan, rules.value("places.bucket_keep_off")),
         _span_ends(placed, ends, plan),
         _neighbours(placed, ends, plan),
     )
@@ -125,17 +139,43 @@ def _sided(note: IntArray, off: FloatArray) -> Any:
     return worded(note * len(WINDS) + wind, words)
 
 
+def _kerbs(xy: FloatArray, plan: Plan, ground: Ground, within_m: float) -> Any:
+    """Tell how far the nearest carriageway is, where it is near."""
+    roads = plan.layers.roads
+    road, edge = ground.nearest_road(xy[:, 0], xy[:, 1], within_m)
+    at = np.flatnonzero(road >= 0)
+    name = texts(roads["name"].fillna(pd.Series(roads.index, index=roads.index)))
+    words = joined(
+        "; ",
+        in_words(edge[at], "length", plan.project.units),
+        " from the carriageway of ",
+        name.take(road[at]),
+    )
+    return _beside(len(xy), at, words)
+
+
+def _banks(placed: Placed, plan: Plan, within_m: float) -> Any:
+    """Tell how far water is from a bucket, where it is near."""
+    water, bucket = plan.layers.water, np.flatnonzero(placed.place == "bucket")
+    shapes = np.asarray(water.geometry.values, dtype=object)
+    points = shapely.points(placed.xy[bucket])
+    (point, near), away = shapely.STRtree(shapes).query_nearest(
+        points, max_distance=within_m, return_distance=True, all_matches=False
+    )
+    name = texts(water["name"].fillna(pd.Series(water.index, index=water.index))).take(near)
+    words = joined(
+        "; ", in_words(away, "length", plan.project.units), " from ", name, ": keep off its bank"
+    )
+    return _beside(len(placed.rows), bucket[point], words)
+
+
 def _span_ends(placed: Placed, ends: DropEnds, plan: Plan) -> Any:
     """Name the pole on which the clamp's span ends, and the clamp's way from it."""
-    drops, spans, rows = plan.drops, plan.layers.spans, placed.rows
+    drops, layers, rows = plan.drops, plan.layers, placed.rows
     at = np.flatnonzero(ends.has_clamp[rows] & np.isin(placed.place, ("ladder", "bucket")))
-    span = places(drops["strand_span_id"], spans.index)[rows[at]]
-    near = texts(drops["access_pole_id"]).take(rows[at])
-    first, last = (texts(spans[name]).take(span) for name in ("from_pole_id", "to_pole_id"))
-    is_first = np.asarray(pd.Series(first) == pd.Series(near), dtype=bool)
-    far = pd.Series(last).where(is_first, pd.Series(first)).array
-    lines = np.asarray(spans.geometry.values, dtype=object)[span]
-    far_ends = shapely.get_point(lines, np.where(is_first, -1, 0))
+    far, pole = far_poles(drops, layers.spans, layers.poles)
+    far = far.take(rows[at])
+    far_ends = np.asarray(layers.poles.geometry.values, dtype=object)[pole[rows[at]]]
     left = shapely.distance(shapely.points(ends.start[rows[at]]), shapely.force_2d(far_ends))
     words = joined(
         "; toward pole ", far, ", ", in_words(left, "length", plan.project.units), " short of it"
@@ -179,24 +219,40 @@ def _beside(count: int, at: IntArray, words: Any) -> Any:
     return assembled(count, [(at, words), (plain, worded(np.zeros(len(plain)), ("",)))])
 
 
-def _other_lots(points: npt.NDArray[np.object_], rows: IntArray, plan: Plan) -> Any:
-    """Name the lot of each point, if it isn't that of the drop; empty where that isn't known."""
+def _other_lots(placed: Placed, plan: Plan, bucket_m: float) -> Any:
+    """Name the lots at each place, if they aren't that of the drop; empty where none is known.
+
+    A bucket truck takes up ground around its middle, so all lots within `bucket_m` are named.
+    """
     parcels, addresses = plan.layers.parcels, plan.layers.addresses
-    own = places(plan.drops["parcel_id"], parcels.index)[rows]
+    own = places(plan.drops["parcel_id"], parcels.index)[placed.rows]
     tree = shapely.STRtree(np.asarray(parcels.geometry.values, dtype=object))
+    points, is_bucket = shapely.points(placed.xy), placed.place == "bucket"
     point, lot = tree.query(points, predicate="intersects")
     at_home = own < 0
     at_home[point[lot == own[point]]] = True
+    wide, near = tree.query(
+        points, predicate="dwithin", distance=np.where(is_bucket, bucket_m, 0.0)
+    )
+    keep = is_bucket[wide] & (own[wide] >= 0) & (near != own[wide])
     other = np.full(len(points), len(parcels), dtype=np.int64)
     np.minimum.at(other, point, lot)
-    at = np.flatnonzero(~at_home & (other < len(parcels)))
+    plain = np.flatnonzero(~at_home & ~is_bucket & (other < len(parcels)))
+    told = pd.DataFrame(
+        {
+            "point": np.concatenate([plain, wide[keep]]),
+            "lot": np.concatenate([other[plain], near[keep]]),
+        }
+    ).sort_values(["point", "lot"])
+    rows, lots = (told[name].to_numpy(dtype=np.int64) for name in ("point", "lot"))
     labels = addresses["label"].groupby(addresses["parcel_id"]).first()
-    label = labels.reindex(parcels.index[other[at]]).reset_index(drop=True)
+    label = labels.reindex(parcels.index[lots]).reset_index(drop=True)
     street = (" (" + label.astype("str") + ")").where(label.notna(), "").array
+    each = joined(texts(parcels.index).take(lots), street)
+    names = pd.Series(per_row(rows, each, len(points), " and "))
+    has = np.flatnonzero(names.notna())
+    several = np.bincount(rows, minlength=len(points))[has] > 1
     words = joined(
-        "; on lot ",
-        texts(parcels.index).take(other[at]),
-        street,
-        ": ask there first",
+        worded(several, ("; on lot ", "; on lots ")), names.array.take(has), ": ask there first"
     )
-    return _beside(len(points), at, words)
+    return _beside(len(points), has, words)

@@ -214,6 +214,46 @@ def buffer_length(speed_m_per_s: FloatArray, rules: CrewRules) -> FloatArray:
     return np.asarray(values[np.searchsorted(upper, speed_m_per_s - SPEED_SLACK_M_PER_S)])
 
 
+def work_distances(
+    code: IntArray, at: IntArray, roads: Roads, rules: CrewRules
+) -> dict[str, FloatArray]:
+    """Return distances of signs, taper and buffer.
+
+    Parameters
+    ----------
+    code : ndarray of int64, shape (n,)
+        Traffic class, place in `TRAFFIC_CLASSES`.
+    at : ndarray of int64, shape (n,)
+        Row of the road; -1 for none.
+    roads : Roads
+        Roads as the rules see them.
+    rules : CrewRules
+        The tables.
+
+    Returns
+    -------
+    dict of str to ndarray of float64, shape (n,)
+        ``sign_1_m`` to ``sign_3_m``, ``taper_m``, ``buffer_m``, in m; NaN where none stands.
+    """
+    speed = np.append(roads.speed_m_per_s, np.nan)[at]
+    road_class = np.append(roads.class_code, 0)[at]
+    width = np.append(roads.width_m, np.nan)[at]
+    a, b, c = sign_spacing(speed, road_class, rules)
+    signed = (code >= BESIDE) & (code < OWNER)
+    closed, flagged = code == CLOSURE, code == FLAGGERS
+    lane = np.minimum(rules.value("taper.lane_width"), width / 2)
+    merging = rules.value("taper.merging") * taper_length(speed, lane, rules)
+    one_lane = np.where(flagged, rules.value("taper.one_lane"), np.nan)
+    far = closed | flagged
+    return {
+        "sign_1_m": np.where(signed, a, np.nan),
+        "sign_2_m": np.where(far, b, np.nan),
+        "sign_3_m": np.where(far, c, np.nan),
+        "taper_m": np.where(closed, merging, one_lane),
+        "buffer_m": np.where(far, buffer_length(speed, rules), np.nan),
+    }
+
+
 def hangs_over(crossings: pd.DataFrame) -> BoolArray:
     """Tell which crossings are air spans over a whole carriageway, its centre-line not crossed.
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from geoplan.work.drop_case import DropCase, feature_name, is_known
-from geoplan.work.holds import BLANK, build_holds
+from geoplan.work.holds import BLANK, BY_NAME, IN_THE_ROAD, build_holds, within_swing
 from geoplan.work.site_words import (
+    has_traffic,
     in_a_row,
     is_positive,
     out_of,
@@ -19,6 +20,7 @@ from geoplan.work.site_words import (
     parts_of,
     poles_of,
     roads_over,
+    run_by_bucket,
     strand_known,
 )
 
@@ -55,14 +57,20 @@ def build_site_checks(
     job = case.job
     checks = [hold.box for hold in build_holds(case)]
     checks += _poles(case)
+    held = {str(row["feature_id"]) for row in within_swing(case)}
     checks += [
         f"Clearance at {feature_name(row)} ({out_of(case, float(row['at_m']))}) NOT CHECKED:"
         f" {row['clearance_note'] if is_known(row['clearance_note']) else 'no reason recorded'}."
+        f" Measured: {BLANK}"
         for row in case.crossings
-        if row["clearance_basis"] == "not_checked"
+        if row["clearance_basis"] == "not_checked" and str(row["feature_id"]) not in held
     ]
-    if job["power_approach"] == "none":
-        checks.append("No power line is in the layers near here: look up; there is none.")
+    checks += _power(case)
+    others = parts_of(job.get("span_drops"))
+    if others:
+        checks.append(
+            f"On one strand span with {in_a_row(others)}: sag and clearances are with all hung."
+        )
     checks += _assumed(case)
     checks += _on_site(case)
     checks += [
@@ -72,7 +80,7 @@ def build_site_checks(
     ]
     for layer, row_id in _rows_of(case):
         found = findings.get((layer, row_id), ())
-        told = dict.fromkeys(_reworded(words) for words in found)
+        told = dict.fromkeys(_reworded(words) for words in found if not _is_told(case, words))
         if told:
             checks.append(f"{ROW_WORDS[layer]} {row_id}: {'; '.join(told)}.")
     checks.append(_port(case))
@@ -83,11 +91,13 @@ def build_site_checks(
 def _poles(case: DropCase) -> list[str]:
     """Tell what to look at before anybody goes up a pole or leans a ladder on the strand."""
     drop = case.drop
-    words = f"Looked at and sounded before a ladder or climb: {in_a_row(poles_of(case))}"
+    poles = poles_of(case)
+    words = f"Looked at and sounded before a ladder or climb: {in_a_row(poles)}"
     unrated = parts_of(case.job.get("unrated_poles"))
     if unrated:
-        words += f" (condition not recorded: {in_a_row(unrated)})"
-    is_along = is_positive(drop["strand_run_m"]) and not case.job["is_bucket_job"]
+        which = "" if set(unrated) >= set(poles) else f": {in_a_row(unrated)}"
+        words += f" (condition not recorded{which})"
+    is_along = is_positive(drop["strand_run_m"]) and not run_by_bucket(case)
     if is_along or (case.is_from_clamp and drop["strand_ladder"] == "allowed"):
         words += (
             f". Strand: look at its size and soundness in each span ({strand_known(case)} worked"
@@ -97,9 +107,19 @@ def _poles(case: DropCase) -> list[str]:
     if drop["pole_power_basis"] == "not_checked":
         checks.append(
             f"Power on pole {drop['access_pole_id']}: its height is not known; separation NOT"
-            f" CHECKED. Judged before the hook is driven, by (name) {BLANK}"
+            f" CHECKED. Measured from the ground and judged before the hook is driven, by {BY_NAME}"
         )
     return checks
+
+
+def _power(case: DropCase) -> list[str]:
+    """Tell to look up where the layers have no power, and which lines are drawn farther off."""
+    if case.job["power_approach"] != "none":
+        return []
+    words = "Looked up along wire, hook, ladders and run: the layers have no power there. Any seen:"
+    words += " stop, call the office."
+    around = parts_of(case.job.get("power_around"))
+    return [f"{words} Drawn farther off: {'; '.join(around)}." if around else words]
 
 
 def _assumed(case: DropCase) -> list[str]:
@@ -128,10 +148,21 @@ def _on_site(case: DropCase) -> list[str]:
     if drop["attachment_is_raised"]:
         height = case.length(drop["attachment_height_m"])
         checks.append(f"The wall reaches {height} there. No: stop, call the office.")
-    if over_road(case):
-        checks.append(f"Sight distance along {roads_over(case)} is enough both ways.")
-    if case.job["is_bucket_job"]:
-        checks.append("A truck gets to the bucket's place, and the ground bears it.")
+    roads = _roads(case)
+    if roads:
+        checks.append(
+            f"Sight distance along {in_a_row(roads)} is enough both ways (no layer tells)."
+        )
+    if run_by_bucket(case):
+        run = is_positive(drop["strand_run_m"])
+        way = f", and along the run to pole {drop['terminal_id']}" if run else ""
+        checks.append(f"A truck gets to the bucket's place{way}, and the ground bears it.")
+    checks += [
+        f"Roof {row['feature_id']} slopes at least 4 in 12"
+        f" ({case.length(row['required_m'])} is asked for such roofs only). No: stop."
+        for row in case.crossed("roof")
+        if is_known(row["rule"]) and STEEP in str(row["rule"])
+    ]
     checks += [
         f"{_capital(feature_name(row))}: residential, no trucks"
         f" ({case.length(row['required_m'])} is asked for residential driveways only)."
@@ -141,12 +172,27 @@ def _on_site(case: DropCase) -> list[str]:
     return checks
 
 
+STEEP = "exception for slope"
+"""Mark of a rule on roofs that holds for steep ones only."""
+
+
+def _roads(case: DropCase) -> list[str]:
+    """Name all roads that somebody works over or beside."""
+    names = [roads_over(case)] if over_road(case) else []
+    if has_traffic(case):
+        names += [case.road_name] if case.road_name and not names else []
+        names += [name.partition(" (")[0] for name in parts_of(case.job.get("other_roads"))]
+    return [*names, *parts_of(case.job.get("run_roads"))]
+
+
+ON_NO_LOT = "it is on no lot"
 REWORDED = (
     ("centroid", "see that this is the right house (the address is only its lot's centre)"),
     ("share this point", "another address has the same point: see which house end is whose"),
-    ("in the carriageway", "the address was placed in the road: see which house it is"),
-    ("it is on no lot", "see that this is the right house (the address is on no lot)"),
+    (IN_THE_ROAD, "the address was placed in the road: see which house it is"),
+    (ON_NO_LOT, "see that this is the right house (the address is on no lot)"),
     ("no building of its own", "no building was found for it: see where it is attached"),
+    ("not a number", "a height or figure of it can't be read in the layer: measure it first"),
 )
 """Findings that say nothing to a person on site, and what to look at instead."""
 
@@ -157,6 +203,14 @@ def _capital(words: str) -> str:
 
 def _reworded(words: str) -> str:
     return next((instead for mark, instead in REWORDED if mark in words), words)
+
+
+def _is_told(case: DropCase, words: str) -> bool:
+    """Whether a hold or another box says the same."""
+    of_house = IN_THE_ROAD in words or ON_NO_LOT in words
+    if of_house and any(IN_THE_ROAD in doubt for doubt in case.doubts):
+        return True
+    return "no building of its own" in words and case.drop["attachment_basis"] == "address_point"
 
 
 def _rows_of(case: DropCase) -> list[tuple[str, str]]:
@@ -178,11 +232,7 @@ def _rows_of(case: DropCase) -> list[tuple[str, str]]:
 def _port(case: DropCase) -> str:
     first, last = int(case.job["first_port"]), int(case.job["last_port"])
     words = f"Port {first} is" if first == last else f"Ports {first} to {last} are"
-    words += f" free at terminal {case.drop['terminal_id']} (counted, not looked at)"
-    if first != last:
-        count = last - first + 1
-        words += f"; one wire is planned for {count} ports: asked what goes on each"
-    return f"{words}."
+    return f"{words} free at terminal {case.drop['terminal_id']} (counted, not looked at)."
 
 
 def _run(case: DropCase) -> str:

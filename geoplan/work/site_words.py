@@ -7,17 +7,22 @@ Does not do: compute; decide what is said.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, Row, feature_name, is_known
 
-AT_END_M = 0.15
+AT_END_M = 0.5
 """A place nearer than this to an end of the air span counts as that end."""
 
 NEUTRAL = "neutral"
 TOWARD = "toward pole "
 """How a note of a place names the pole on which the clamp's span ends."""
+ASK_FIRST = re.compile(r"on (lots? .+): ask there first")
+"""How a note of a place names other people's ground."""
+ON_WALK = "guard the walk or driveway"
 NO_PLACE = "NO PLACE FOUND clear of roads, buildings, tracks and water: look for one first"
 
 
@@ -61,6 +66,18 @@ def out_of(case: DropCase, at_m: float) -> str:
     return f"{case.length(at_m)} from the {start}"
 
 
+def at_an_end(case: DropCase) -> str:
+    """Name the end of the air span that is the yard's place of least clearance; empty: neither."""
+    at_m = case.drop["margin_at_m"]
+    if not is_known(at_m) or str(case.drop["margin_over"]) != "yard":
+        return ""
+    if float(at_m) >= float(case.drop["air_span_m"]) - AT_END_M:
+        return "the house attachment"
+    if float(at_m) <= AT_END_M:
+        return "the clamp" if case.is_from_clamp else "the hook"
+    return ""
+
+
 def over_road(case: DropCase) -> bool:
     """Whether the wire comes to lie on a carriageway: a street crossed, or one it hangs over."""
     return case.is_over_street or bool(case.crossed("road"))
@@ -81,7 +98,7 @@ def has_traffic(case: DropCase) -> bool:
 
 def has_signs(case: DropCase) -> bool:
     """Whether the plan puts up any sign."""
-    return is_positive(case.job["sign_1_m"])
+    return is_positive(case.job["sign_1_m"]) or is_positive(case.job.get("run_sign_1_m"))
 
 
 def while_held(case: DropCase) -> str:
@@ -152,16 +169,41 @@ def _live(words: str) -> str:
 
 
 def poles_of(case: DropCase) -> list[str]:
-    """Name the poles of the drop in the order of the work: access, passed, terminal."""
+    """Name the poles of the drop: access, far pole of the clamp's span, passed, terminal."""
     drop = case.drop
-    names = [str(drop["access_pole_id"]), *parts_of(case.job.get("run_poles"))]
+    far = parts_of(case.job.get("far_pole_id"))
+    names = [str(drop["access_pole_id"]), *far, *parts_of(case.job.get("run_poles"))]
     return list(dict.fromkeys([*names, str(drop["terminal_id"])]))
 
 
 def place_words(case: DropCase, place: str) -> str:
     """Tell how to stand as the table of places has it; where it has none, that none was found."""
-    told = [part for part in _clauses(case, place) if not part.startswith(TOWARD)]
+    told = [
+        _on_walk(case) if part == ON_WALK else ASK_FIRST.sub(r"on \1, with leave", part)
+        for part in _clauses(case, place)
+        if not part.startswith(TOWARD)
+    ]
     return "; ".join(told) or NO_PLACE
+
+
+def _on_walk(case: DropCase) -> str:
+    """Name the walk or driveway to be guarded, where the drop passes over just one."""
+    rows = case.crossed("sidewalk", "driveway")
+    if len({str(row["feature_id"]) for row in rows}) != 1:
+        return ON_WALK
+    kind = "walk" if rows[0]["crossing_kind"] == "sidewalk" else "driveway"
+    return f"guard {kind} {rows[0]['feature_id']}"
+
+
+def others_ground(case: DropCase) -> dict[str, list[str]]:
+    """Return whose ground is stood on, and by what: lots in words with names of places."""
+    found: dict[str, list[str]] = {}
+    for place in case.places:
+        for part in _clauses(case, place):
+            on = ASK_FIRST.fullmatch(part)
+            if on:
+                found.setdefault(on.group(1), []).append(place.replace("_", " "))
+    return found
 
 
 def toward_pole(case: DropCase) -> str:
@@ -187,6 +229,35 @@ def near_road(case: DropCase) -> bool:
     job = case.job
     others = parts_of(job.get("other_roads")) or parts_of(job.get("run_roads"))
     return over_road(case) or bool(case.road_name) or bool(others)
+
+
+def run_by_bucket(case: DropCase) -> bool:
+    """Whether the strand run is worked from a bucket."""
+    job = case.job
+    return bool(job["is_bucket_job"]) or bool(job.get("is_run_bucket", False))
+
+
+def swing_at(case: DropCase, at_m: float) -> float:
+    """Return how far the wire swings sideways at a place.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+    at_m : float
+        Place along the air span, m.
+
+    Returns
+    -------
+    float
+        By the parabola whose height is the greatest swing of the tension cases, m; NaN where that
+        is not known.
+    """
+    most, span_m = case.drop["swing_worst_m"], float(case.drop["air_span_m"])
+    if not is_known(most) or span_m <= 0.0:
+        return math.nan
+    part = min(max(at_m / span_m, 0.0), 1.0)
+    return 4.0 * float(most) * part * (1.0 - part)
 
 
 def strand_known(case: DropCase) -> str:

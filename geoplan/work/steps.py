@@ -8,10 +8,12 @@ working, which are common practice without a source.
 
 from __future__ import annotations
 
-from geoplan.work.drop_case import DropCase, feature_name, is_known
+import math
+
+from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import build_holds
 from geoplan.work.site_words import (
-    AT_END_M,
+    at_an_end,
     has_signs,
     has_traffic,
     in_a_row,
@@ -25,7 +27,8 @@ from geoplan.work.site_words import (
     reel_is_beyond,
 )
 from geoplan.work.steps_along_strand import connection, strand_run
-from geoplan.work.steps_at_support import hand_line, open_road, sagging, stand, support, traffic
+from geoplan.work.steps_at_support import hand_line, open_road, sagging, stand, support
+from geoplan.work.steps_of_traffic import traffic
 from geoplan.work.steps_of_wire import (
     cut_off,
     lay,
@@ -63,12 +66,13 @@ def build_steps(case: DropCase) -> list[str]:
     Notes
     -----
     What the job may not start without comes first, then the checks on site (poles and power among
-    them) and what is in the way, then the house. Reel on the house's side: the wire is cut and
-    clamped at the house, and its other end taken to the support when the hand line hangs. Across a
-    street: the reel stands beyond the street, the house's clamp is put on there, and the end goes
-    over the road when the hand line hangs and traffic is held; one pull, made fast until the clamp
-    holds; cut then. By a span clamp: sag with and without the ladder. Then the strand run, the
-    terminal, the building.
+    them) and what is in the way, then the house, then signs before anybody works at pole or
+    strand. Reel on the house's side: the wire is cut and clamped at the house, and its other end
+    taken to the support when the hand line hangs. Across a street: the house's ladder stays and a
+    second one goes to the support; the reel stands beyond the street, the house's clamp is put on
+    there, and the end goes over the road when the hand line hangs and traffic is held; one pull,
+    made fast until the clamp holds; cut then. By a span clamp: sag with and without the ladder.
+    Then the strand run, with its own traffic control before it, the terminal, the building.
 
     References
     ----------
@@ -81,8 +85,8 @@ def build_steps(case: DropCase) -> list[str]:
     steps = [_holds(case), _site(case), *_in_the_way(case)]
     steps += [_house(case)]
     if reel_is_beyond(case):
-        steps += [stand(case), support(case), hand_line(case), wire_at_support(case)]
-        steps += [traffic(case), lay_over(case), raise_wire(case)]
+        steps += [traffic(case), stand(case), support(case), hand_line(case)]
+        steps += [wire_at_support(case), lay_over(case), raise_wire(case)]
     else:
         steps += [wire_at_house(case), traffic(case), stand(case), support(case), hand_line(case)]
         steps += [lay(case), raise_wire(case)]
@@ -100,7 +104,7 @@ def _holds(case: DropCase) -> str:
 
 
 def _site(case: DropCase) -> str:
-    way = f" to the {case.toward_house}" if case.toward_house else ""
+    way = f" {case.toward_house}" if case.toward_house else ""
     span = case.length(case.drop["air_span_m"])
     start = pole_of(case)
     if case.is_from_clamp:
@@ -114,12 +118,12 @@ def _site(case: DropCase) -> str:
 
 def _in_the_way(case: DropCase) -> list[str]:
     steps = [
-        f"Tree {row['feature_id']}, {out_of(case, float(row['at_m']))}: its crown is in the line."
+        f"Tree {row['feature_id']}, {_range(case, row)}: its crown is in the line."
         " With leave trim it, or lead the hand line through before the wire."
         for row in case.crossed("tree")
     ]
     steps += [
-        f"Roof of {feature_name(row)}, {out_of(case, float(row['at_m']))}: with the owner's leave"
+        f"Roof {row['feature_id']}, {out_of(case, float(row['at_m']))}: with the owner's leave"
         " lead a line over it first; don't drag the wire on it, nobody on the roof."
         for row in case.crossed("roof")
     ]
@@ -137,9 +141,15 @@ def _in_the_way(case: DropCase) -> list[str]:
     if drops:
         steps.append(
             f"Other wire in the line: {in_a_row(drops)}. Over or under was NOT CHECKED: settle it"
-            " by the heights of both before the wire goes up, and lead the hand line on that side."
+            " by the heights of both before the wire is clamped anywhere, and lead wire and hand"
+            " line on that side."
         )
     return steps
+
+
+def _range(case: DropCase, row: Row) -> str:
+    start, end = (case.length(row[name]) for name in ("start_m", "end_m"))
+    return f"{start} to {end} from the {'clamp' if case.is_from_clamp else 'pole'}"
 
 
 def _house(case: DropCase) -> str:
@@ -153,7 +163,14 @@ def _house(case: DropCase) -> str:
     if any(row["code"] == "steep_wall_angle" for row in case.hazards):
         angle = float(drop["wall_angle_deg"])
         words += f"; on a bracket, as the wire leaves the wall at only {angle:.0f} deg"
-    return f"{words}."
+    if not reel_is_beyond(case):
+        return f"{words}."
+    other = "" if case.job["is_bucket_job"] else f"; a SECOND ladder goes to the {_start(case)}"
+    return f"{words}. Leave this ladder standing, secured, until the wire hangs{other}."
+
+
+def _start(case: DropCase) -> str:
+    return "strand" if case.is_from_clamp else "pole"
 
 
 def _building(case: DropCase) -> str:
@@ -175,19 +192,34 @@ def _lowest(case: DropCase) -> str:
     at, asked, there = (drop[f"margin_{name}_m"] for name in ("at", "required", "available"))
     if not all(is_known(value) for value in (at, asked, there)):
         return "Measure the lowest place of the wire: its clearance was NOT worked out."
-    least = f"at least {case.length(there)} today ({case.length(asked)} asked at the worst sag)"
-    over = str(drop["margin_over"])
+    over, end = str(drop["margin_over"]), at_an_end(case)
     if over.startswith("power "):
         return (
-            f"Least distance: to {over}, {out_of(case, float(at))}, {least}: judged by somebody"
-            " qualified, never measured by touch."
+            f"Least distance: to {over}, {out_of(case, float(at))}, {case.length(there)} at its"
+            f" least ({case.length(asked)} asked): judged by somebody qualified, never measured by"
+            " touch."
         )
-    if float(at) >= float(drop["air_span_m"]) - AT_END_M:
-        return f"Lowest place is the house attachment itself: measure its height, {least}."
-    if float(at) <= AT_END_M:
-        what = "span clamp" if case.is_from_clamp else "hook"
-        return f"Lowest place is the {what} itself: measure its height, {least}."
+    least = f"{_today(case, end)}; {case.length(asked)} asked at the worst sag"
+    if end:
+        return f"Lowest place is {end} itself: measure its height, {least}."
     return f"Measure the clearance over {_over_words(case)}, {out_of(case, float(at))}: {least}."
+
+
+def _today(case: DropCase, end: str) -> str:
+    """Tell the least height for today: of the stringing table; a fixed end moves by no weather."""
+    at_c = float(case.drop["stringing_temperature_c"])
+    for row in case.stringing:
+        height = row.get("height_there_m", math.nan)
+        if is_known(height) and abs(float(row["temperature_c"]) - at_c) < SAME_C:
+            told = f"{case.length(height)} at {case.temperature(at_c)}"
+            return f"at least what the stringing table has for today: {told}"
+    if end and end != "the clamp":
+        return f"at least {case.length(case.drop['margin_available_m'])} on any day"
+    return "what it must be today was NOT worked out"
+
+
+SAME_C = 0.01
+"""Temperatures nearer than this to each other are the same, degrees Celsius."""
 
 
 def _over_words(case: DropCase) -> str:

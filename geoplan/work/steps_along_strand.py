@@ -7,12 +7,18 @@ Does not do: compute.
 
 from __future__ import annotations
 
-from geoplan.work.drop_case import DropCase
-from geoplan.work.site_words import in_a_row, near_road, parts_of, pole_of
+import math
+
+from geoplan.work.drop_case import DropCase, is_known
+from geoplan.work.site_words import in_a_row, near_road, parts_of, pole_of, run_by_bucket
+from geoplan.work.steps_of_traffic import traffic_for_run
+
+HANGS_OVER = "hangs over "
+"""How a note tells of a run over a road."""
 
 
 def strand_run(case: DropCase) -> list[str]:
-    """Tell how the wire goes along the strand: reached how, past which poles, over what."""
+    """Tell how the wire goes along the strand: traffic first, then how, past and over what."""
     drop, job = case.drop, case.job
     if float(drop["strand_run_m"]) <= 0.0:  # one that is not known is told as such
         return []
@@ -24,31 +30,47 @@ def strand_run(case: DropCase) -> list[str]:
         by = [pole for pole in by if pole != str(drop["access_pole_id"])]
     past = f", past pole{'s' if len(by) > 1 else ''} {in_a_row(by)}" if by else ""
     start = "the clamp" if case.is_from_clamp else pole_of(case)
-    words = (
+    words = [
         f"Strand run, {case.length(drop['strand_run_m'])}{spans}: lead the wire from {start}{past}"
-        f" to pole {terminal}, tied below strand and cable, nothing chafing. {_reach(case)}"
-    )
-    roads = parts_of(job.get("run_roads"))
-    steps = [words]
-    if roads:
-        steps.append(
-            f"The strand run hangs over {in_a_row(roads)}: traffic control on each approach first,"
-            " traffic held while anybody works over it; no ladder, line or loose wire on the"
-            " carriageway. Clearance there is not worked out: measure it."
-        )
+        f" to pole {terminal}, tied below strand and cable, nothing chafing.",
+        _reach(case),
+    ]
     power = [line.partition(", ")[0] for line in parts_of(job.get("run_power"))]
     if power:
-        steps[0] += f" Power along it, live: {in_a_row(power)}; approach distance not kept: stop."
-    return steps
+        words.append(f"Power along it, live: {in_a_row(power)}; approach distance not kept: stop.")
+    trees = parts_of(job.get("run_trees"))
+    if trees:
+        words.append(
+            f"Through the crown of {in_a_row(trees)}: trim only with leave, the wire must not rub."
+        )
+    roads = parts_of(job.get("run_roads"))
+    if roads:
+        height = job.get("run_asked_m", math.nan)
+        asked = f", {case.length(height)} asked" if is_known(height) else ""
+        words.append(
+            f"Clearance over {in_a_row(roads)} NOT WORKED OUT: measure it{asked}. Only then open"
+            " the road again."
+        )
+    return [step for step in (traffic_for_run(case), " ".join(words)) if step]
 
 
 def _reach(case: DropCase) -> str:
-    if case.job["is_bucket_job"]:
-        return "By bucket: no ladder on this strand."
+    """Tell how the strand is reached."""
+    job = case.job
+    roads = parts_of(job.get("run_roads"))
+    if run_by_bucket(case):
+        notes = parts_of(job.get("run_reach_note"))
+        notes = [note for note in notes if not note.startswith(HANGS_OVER)]  # told below
+        why = f" ({'; '.join(notes)})" if notes else ""
+        lane = f", the lane closed where it works over {in_a_row(roads)}" if roads else ""
+        return f"By bucket{lane}{why}: no ladder on the strand."
+    if roads:
+        return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
     street = ", never on a carriageway" if near_road(case) else ""
+    yards = "" if near_road(case) else " Into other people's yards only with their leave."
     return (
         f"Move the ladder along, lashed each time{street}; look up first. No ladder on a span whose"
-        " strand failed the check."
+        f" strand failed the check.{yards}"
     )
 
 
@@ -58,13 +80,11 @@ def connection(case: DropCase) -> str:
     terminal = str(drop["terminal_id"])
     first, last = int(job["first_port"]), int(job["last_port"])
     port = f"port {first}" if first == last else f"ports {first} to {last}"
-    words = ""
+    words = "Connect"
     if float(drop["strand_run_m"]) > 0.0 or case.is_from_clamp:
         street = ", off the carriageway" if near_road(case) else ""
-        words = f"Set the ladder at pole {terminal}{street}, and lash it to the pole. "
-    words += f"Connect at terminal {terminal}, {port}, with a drip loop; hang the tag."
-    if first != last:
-        words += (
-            f" {last - first + 1} ports and one wire in the plan: ask before, what goes on each."
-        )
+        words = f"Set the ladder at pole {terminal}{street}, and lash it to the pole. Connect"
+        if run_by_bucket(case):
+            words = "From the bucket connect"
+    words += f" at terminal {terminal}, {port}, with a drip loop; hang the tag."
     return words

@@ -1,4 +1,4 @@
-"""Steps at pole or strand: traffic control, ladder or bucket, hook or clamp, hand line, sag.
+"""Steps at pole or strand: ladder or bucket, hook or clamp, hand line, sag.
 
 Enters: a `DropCase`.
 Leaves: sentences.
@@ -7,19 +7,22 @@ Does not do: handle the wire on the ground; compute.
 
 from __future__ import annotations
 
+from geoplan.units import for_report, report_unit
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, is_known
 from geoplan.work.site_words import (
-    has_signs,
-    has_traffic,
     in_a_row,
-    is_positive,
     over_road,
     parts_of,
     place_words,
     pole_of,
-    roads_over,
+    reel_is_beyond,
     toward_pole,
 )
+
+BY_HAND_N = 200.0
+"""Pull above which no wire is set by hand from a ladder, N; common practice, no source."""
+SIGHTED_M = 0.15
+"""Sag below which it can't be sighted and is set by the pull, m; common practice, no source."""
 
 WHY_NO_LADDER = {
     "strand_small": "the strand is too small",
@@ -30,58 +33,6 @@ WHY_NO_LADDER = {
 }
 
 
-def traffic(case: DropCase) -> str:
-    """Tell which traffic control is set up, on each approach."""
-    if not has_traffic(case):
-        return ""
-    job = case.job
-    kind = str(job["traffic_class"])
-    words = f"Now set up traffic control {_where(case)}"
-    words += "" if kind == "beside_road" else f": {kind.replace('_', ' ')}"
-    signs = [case.length(job[f"sign_{n}_m"]) for n in (1, 2, 3) if is_positive(job[f"sign_{n}_m"])]
-    if has_signs(case):
-        start = "taper" if is_positive(job["taper_m"]) else "work"
-        words += f"; on each approach the nearest sign {signs[0]} before the {start}"
-        words += "".join(f", the next {far} farther" for far in signs[1:])
-    if is_positive(job["taper_m"]):
-        words += f"; taper {case.length(job['taper_m'])}"
-    if is_positive(job["buffer_m"]):
-        words += f", buffer {case.length(job['buffer_m'])}"
-    words += ". "
-    others = [name for name in parts_of(job.get("other_roads")) if name not in words]
-    if others:
-        words += f"{in_a_row(others)}: near too, set up on each of its approaches as well. "
-    return words + _holding(case)
-
-
-def _where(case: DropCase) -> str:
-    if over_road(case):
-        return f"on {roads_over(case)}"
-    if _is_for_run(case):
-        return f"on {in_a_row(parts_of(case.job['run_roads']))} for the strand run"
-    return f"beside {case.road_name or 'the road'}"
-
-
-def _is_for_run(case: DropCase) -> bool:
-    """Whether traffic is stopped for the strand run alone."""
-    stops = case.job["traffic_class"] != "beside_road"
-    return stops and not over_road(case) and bool(parts_of(case.job.get("run_roads")))
-
-
-def _holding(case: DropCase) -> str:
-    kind, people = str(case.job["traffic_class"]), int(case.job["crew_size"])
-    if _is_for_run(case):
-        who = "the flaggers hold" if kind == "flaggers" else "a second person holds"
-        return f"While anybody works over the road {who} traffic."
-    if not over_road(case):
-        return "Nobody and nothing stands on the carriageway."
-    if kind == "flaggers":
-        return "The flaggers come besides the crew; no wire on the road before they hold traffic."
-    if people > 1:
-        return f"{people} people: one watches the road and the wire all the time."
-    return "If you can't hold traffic alone while wire lies on the road, wait for a second person."
-
-
 def stand(case: DropCase) -> str:
     """Tell where ladder or bucket stands."""
     if case.is_from_clamp and case.job["is_bucket_job"]:
@@ -89,7 +40,8 @@ def stand(case: DropCase) -> str:
         return f"No ladder on this strand: {why}. Bucket {place_words(case, 'bucket')}."
     place = place_words(case, "ladder").removeprefix("at the pole, ")
     where = "the strand" if case.is_from_clamp else pole_of(case)
-    return f"Move the ladder to {where}: {place}."
+    ladder = "Take the SECOND ladder" if reel_is_beyond(case) else "Move the ladder"
+    return f"{ladder} to {where}: {place}."
 
 
 def support(case: DropCase) -> str:
@@ -101,10 +53,23 @@ def support(case: DropCase) -> str:
         return (
             f"Fix the span clamp {case.length(drop['clamp_at_m'])} along the strand from"
             f" {pole_of(case)}{', ' if toward else ''}{toward}; it comes to hang {height} above the"
-            " ground."
+            f" ground.{_close(case)}"
         )
     raised = ", higher than usual: the clearances need it" if drop["hook_is_raised"] else ""
-    return f"Drive the hook at {height} above the ground, on the side to the house{raised}."
+    words = f"Drive the hook at {height} above the ground, on the side to the house{raised}."
+    mates = case.hook_mates
+    if mates:
+        hook = f"hook{'s' if len(mates) > 1 else ''} of {in_a_row(list(mates))}"
+        words += f" The {hook} at the same height: set them beside each other."
+    return words + _close(case)
+
+
+def _close(case: DropCase) -> str:
+    """Tell who works near power what keeps him clear of it."""
+    if case.job["power_approach"] != "close":
+        return ""
+    what = "the strand" if case.is_from_clamp else "the hook"
+    return f" Power is close: keep head and hands below {what}."
 
 
 def hand_line(case: DropCase) -> str:
@@ -148,25 +113,54 @@ def sagging(case: DropCase) -> list[str]:
         least = ": the least allowed" if gone > 0 else ""
         return [
             "With the ladder on the strand set the sag that the stringing table has for that at"
-            f" today's temperature ({case.sag(with_ladder)} at {at}){least}. Clamp the wire and tie"
-            " it off.",
-            f"Take the ladder away: {_shift(case, gone)}. Compare the sag with {table}. Less:"
-            " ladder on again, let wire out; more: take it up; compare again.",
+            f" today's temperature ({case.sag(with_ladder)} at {at}){least}.{_heavy(case)} Clamp"
+            " the wire and tie it off.",
+            f"Take the ladder away: {_shift(case, gone)}. {_others_hung(case)}Compare the sag with"
+            f" {table}. Less: ladder on again, let wire out; more: take it up; compare again.",
         ]
-    over = " over the road" if over_road(case) else ""
     return [
-        f"Sag: set it by {table}: as much as clearance{over} allows. Put the clamp on the wire."
+        f"Sag: set it by {table}: no more, no less.{_heavy(case)} Put the clamp on the wire."
+        f" {_others_hung(case)}".strip()
     ]
+
+
+def is_heavy(case: DropCase) -> bool:
+    """Whether the wire is set with grip and hoist: the pull is too great to be held by hand."""
+    pull = case.drop["stringing_tension_n"]
+    return is_known(pull) and float(pull) > BY_HAND_N
+
+
+def _heavy(case: DropCase) -> str:
+    pull = case.drop["stringing_tension_n"]
+    if not is_heavy(case):
+        return ""
+    small = float(case.drop["stringing_sag_m"]) < SIGHTED_M
+    by = "; the sag is too small to sight, go by the pull" if small else ""
+    at = case.temperature(case.drop["stringing_temperature_c"])
+    return f" By wire grip and hoist, with a pull gauge: {case.force(pull)} at {at}{by}."
+
+
+def _others_hung(case: DropCase) -> str:
+    """Tell that the figures hold with all drops of the strand span hung, and which these are."""
+    others = parts_of(case.job.get("span_drops"))
+    if not others:
+        return ""
+    return (
+        f"It hangs with {in_a_row(others)} on one strand span, figures are with all hung: hang all"
+        " before comparing, no re-tensioning before; the last one up: compare all again. "
+    )
 
 
 def _shift(case: DropCase, sag_gain_m: float) -> str:
     before, after = case.drop["ladder_shift_m"], case.drop["clamp_shift_m"]
     if not (is_known(before) and is_known(after)):
         return "the clamp moves (how far is not worked out)"
-    moved = float(after) - float(before)
-    way = "toward the house" if moved > 0 else "away from the house"
+    unit = report_unit("sag", case.units)
+    shown = [
+        round(float(for_report(float(value), "sag", case.units)), unit.decimals)
+        for value in (before, after)
+    ]  # the difference of the figures that the front has
+    far = f"{abs(shown[1] - shown[0]):.{unit.decimals}f} {unit.unit}"
+    way = "toward the house" if float(after) > float(before) else "away from the house"
     sag = "gets more" if sag_gain_m > 0 else "gets less"
-    return (
-        f"the clamp goes {way}, {case.sag(abs(moved))}, and the sag {sag} (with all planned drops"
-        " of this span hung)"
-    )
+    return f"the clamp goes {way}, {far}, and the sag {sag}"

@@ -47,23 +47,32 @@ def wire_at_support(case: DropCase) -> str:
 
 
 def lay(case: DropCase) -> str:
-    """Tell how the wire's end gets to the support, with the reel on the house's side."""
+    """Tell how the wire gets to the support, with the reel on the house's side."""
     end = "to below the span clamp" if case.is_from_clamp else f"to the foot of {pole_of(case)}"
-    tied = "Tie it to the hand line."
+    what, tied = "the other end", "Tie it to the hand line."
+    if _goes_on(case):
+        what = "the wire"
+        tied = (
+            f"Tie the hand line on {case.length(case.job['air_arc_m'])} from the house's clamp; the"
+            " rest stays coiled there, tied and out of the way."
+        )
     if over_road(case):
         return (
-            f"Only now, {held(case)}, carry the other end over the road {end}, the wire flat on"
-            f" the carriageway{_clear_of(case)}. {tied} Traffic stays held."
+            f"Only now, {held(case)}, carry {what} over the road {end}, flat on"
+            f" the carriageway{_over_roofs(case)}{_clear_of(case)}. {tied} Traffic stays held."
         )
-    return f"Only now carry the other end {end}{_over_owned(case)}{_clear_of(case)}. {tied}"
+    return (
+        f"Only now carry {what} {end}{_over_owned(case)}{_over_roofs(case)}{_clear_of(case)}."
+        f" {tied}"
+    )
 
 
 def lay_over(case: DropCase) -> str:
     """Tell how the wire's end gets over the road to the house."""
     return (
         f"Only now, {held(case)}, carry the end over the road, the wire flat on the carriageway"
-        f"{_over_owned(case)}{_clear_of(case)}. Hang its clamp at the house and make it fast;"
-        " traffic stays held."
+        f"{_over_owned(case)}{_over_roofs(case)}{_clear_of(case)}. From the ladder that stands at"
+        " the house hang its clamp there and make it fast; traffic stays held."
     )
 
 
@@ -72,6 +81,11 @@ def _over_owned(case: DropCase) -> str:
     words = f", over {names} with a light line first, nobody in the water" if names else ""
     tracks = in_a_row([feature_name(row) for row in case.crossed("rail")])
     return words + (f", over {tracks} only as its owner tells" if tracks else "")
+
+
+def _over_roofs(case: DropCase) -> str:
+    names = in_a_row([str(row["feature_id"]) for row in case.crossed("roof")])
+    return f", over roof {names} by the line led there" if names else ""
 
 
 def _clear_of(case: DropCase) -> str:
@@ -83,12 +97,12 @@ def _clear_of(case: DropCase) -> str:
 
 
 def raise_wire(case: DropCase) -> str:
-    """Tell how the wire goes up."""
+    """Tell how the wire goes up, and past which power."""
     top = "the span clamp" if case.is_from_clamp else f"the hook on {pole_of(case)}"
     if over_road(case):
         return (
             f"Raise the wire to {top} in one pull, traffic still held; make the hand line fast at"
-            " once and leave it so until the clamp holds."
+            f" once and leave it so until the clamp holds.{_past_power(case)}"
         )
     words = f"Raise the wire to {top} by the hand line; smooth curves, no kink"
     people = int(case.job["crew_size"])
@@ -96,7 +110,18 @@ def raise_wire(case: DropCase) -> str:
         words += "; one up in the bucket, one on the ground at the hand line"
     elif people > 1:
         words += f"; {people} people: one pulls, one watches the wire all the way"
-    return f"{words}."
+    return f"{words}.{_past_power(case)}"
+
+
+def _past_power(case: DropCase) -> str:
+    """Tell which power the wire goes up beside or below."""
+    names = in_a_row([str(row["feature_id"]) for row in case.near("power")])
+    if not names:
+        return ""
+    return (
+        f" It goes up near power {names}, live: pull slowly, don't let the wire whip, nearer than"
+        " 'Power' tells: stop."
+    )
 
 
 def cut_off(case: DropCase) -> str:

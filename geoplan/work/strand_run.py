@@ -18,6 +18,7 @@ import shapely
 
 from geoplan.routes.segments import strip_interval
 from geoplan.text_columns import places, texts
+from geoplan.work.clamp_spans import LIST_SPLIT
 from geoplan.work.clauses import per_row
 from geoplan.work.ground import Ground
 
@@ -25,6 +26,9 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 ObjectArray = npt.NDArray[np.object_]
+
+__all__ = ["LIST_SPLIT", "RoadsBelow", "StrandRuns", "pole_columns", "roads_below", "roads_near"]
+__all__ += ["trace_runs"]
 
 LEAST_OVER_M = 0.01
 """A run that touches a carriageway over less than this does not hang over it."""
@@ -265,12 +269,8 @@ def roads_near(
     )
 
 
-LIST_SPLIT = ";"
-"""What splits the ids in a column that holds several."""
-
-
 def pole_columns(
-    runs: StrandRuns, drops: gpd.GeoDataFrame, poles: gpd.GeoDataFrame
+    runs: StrandRuns, drops: gpd.GeoDataFrame, poles: gpd.GeoDataFrame, far_pole: IntArray
 ) -> pd.DataFrame:
     """Name the poles of each drop and those of them that are in poor or unknown condition.
 
@@ -282,6 +282,9 @@ def pole_columns(
         Columns as declared for ``drops``, n rows.
     poles : geopandas.GeoDataFrame
         Columns as declared for the layer.
+    far_pole : ndarray of int64, shape (n,)
+        Row of the pole at the other end of the clamp's strand span; -1 without one. The strand
+        hangs on it too, so its condition is told as well.
 
     Returns
     -------
@@ -290,9 +293,12 @@ def pole_columns(
     """
     count = len(drops)
     single = np.flatnonzero(np.bincount(runs.pole_drop, minlength=count) == 0)
-    owner = np.concatenate([runs.pole_drop, single])
-    pole = np.concatenate([runs.pole, places(drops["access_pole_id"], poles.index)[single]])
+    owner = np.concatenate([runs.pole_drop, single, np.arange(count)])
+    access = places(drops["access_pole_id"], poles.index)[single]
+    pole = np.concatenate([runs.pole, access, far_pole])
     owner, pole = owner[pole >= 0], pole[pole >= 0]
+    _, once = np.unique(owner * (len(poles) + 1) + pole, return_index=True)
+    owner, pole = owner[np.sort(once)], pole[np.sort(once)]
     condition = poles["condition"].fillna("").to_numpy(dtype=object)[pole]
 
     def named(rows: Any, at: Any) -> Any:

@@ -27,13 +27,15 @@ from geoplan.work.road_works import (
     SPEED_SLACK_M_PER_S,
     STOP,
     Roads,
+    sign_spacing,
 )
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 
-def _described(road: IntArray, roads: Roads, units: ReportUnits) -> Any:
+def described(road: IntArray, roads: Roads, units: ReportUnits) -> Any:
     """Name roads with class, speed limit and traffic."""
     taken = (", ", " assumed, ")
     return joined(
@@ -60,17 +62,27 @@ def _limits(way: str, rules: CrewRules, units: ReportUnits) -> list[str]:
     ]
 
 
-def roads_crossed(road: IntArray, roads: Roads, rules: CrewRules, units: ReportUnits) -> Any:
+def roads_crossed(
+    road: IntArray,
+    way: IntArray,
+    is_for_one: BoolArray,
+    roads: Roads,
+    rules: CrewRules,
+    units: ReportUnits,
+) -> Any:
     """Say by which limits roads are crossed as they are."""
     alone, stop, flaggers = (
-        worded(roads.class_code[road], _limits(way, rules, units))
-        for way in ("alone", "stop", "flaggers")
+        worded(roads.class_code[road], _limits(kind, rules, units))
+        for kind in ("alone", "stop", "flaggers")
     )
+    is_held = way > roads.way[road]
     case = np.select(
-        [roads.way[road] == STOP, roads.way[road] == FLAGGERS, roads.way[road] == CLOSURE],
-        [np.where(roads.is_for_one[road], 0, 1), 2, 3],
+        [is_held, way == STOP, way == FLAGGERS, way == CLOSURE],
+        [np.where(way == FLAGGERS, 5, 6), np.where(is_for_one, 0, 1), 2, 3],
         default=4,
     )
+    most = rules.require("hold.clamp_vehicles")
+    held = "traffic is held until the ladder is off the strand, above the limit of a short stop"
     opening = worded(
         case,
         (
@@ -79,12 +91,15 @@ def roads_crossed(road: IntArray, roads: Roads, rules: CrewRules, units: ReportU
             ": flaggers, above the limits of a gap in traffic (",
             ": lane closure, above the limits of flaggers (",
             ": limited access, only with the owner's permit and a crew (",
+            f": flaggers, {held} for that (",
+            f": lane closure, {held} for that (",
         ),
     )
     limit = pd.Series(alone).where(case == 0, pd.Series(stop))
     limit = limit.where(case <= 2, pd.Series(flaggers))
     limit = limit.where(case <= 3, rules.require("owner.highway.people").status.label)
-    return joined("over ", _described(road, roads, units), opening, limit.array, ")")
+    limit = limit.where(case <= 4, f"{most.value_si:.0f} a day; {most.status.label}")
+    return joined("over ", described(road, roads, units), opening, limit.array, ")")
 
 
 def hung_over(crossings: pd.DataFrame, address_id: pd.Series, units: ReportUnits) -> Any:
@@ -103,58 +118,29 @@ def hung_over(crossings: pd.DataFrame, address_id: pd.Series, units: ReportUnits
     return per_row(drop, words, len(address_id))
 
 
-def roads_under_runs(
+def roads_beside_too(
     drop: IntArray,
     road: IntArray,
-    way: IntArray,
-    over_m: FloatArray,
+    place: Any,
+    edge_m: FloatArray,
     roads: Roads,
     rules: CrewRules,
     count: int,
     units: ReportUnits,
 ) -> Any:
-    """Say over which carriageways strand runs lead, and how that is done; null for others."""
-    most = say(rules.value("run.longest_stop"), "length", units)
-    long = over_m > rules.value("run.longest_stop")
-    held = worded(
-        long,
-        ("", f", longer than the {most} that are led in a short stop"),
-    )
-    does = worded(
-        way - STOP,
-        ("short stop", "flaggers", "lane closure", "only with the owner's permit and a crew"),
-    )
+    """Say what stands beside other roads than the one of the job; null for others."""
+    first, _, _ = sign_spacing(roads.speed_m_per_s[road], roads.class_code[road], rules)
     words = joined(
-        "strand run over ",
-        in_words(over_m, "length", units),
-        " of ",
-        _described(road, roads, units),
-        held,
-        ": ",
-        does,
-        " (by the limits of a crossing: the rules have none for a run)",
+        place,
+        " ",
+        in_words(edge_m, "length", units),
+        " from the carriageway of ",
+        roads.name.take(road),
+        " too: its nearest sign ",
+        in_words(first, "length", units),
+        " before the work",
     )
     return per_row(drop, words, count)
-
-
-def runs_not_for_one(
-    drop: IntArray,
-    road: IntArray,
-    over_m: FloatArray,
-    roads: Roads,
-    count: int,
-    units: ReportUnits,
-) -> Any:
-    """Say over which carriageways strand runs lead, which nobody does alone; null for others."""
-    words = joined(
-        "strand run over ",
-        in_words(over_m, "length", units),
-        " of the carriageway of ",
-        roads.name.take(road),
-    )
-    told = pd.Series(per_row(drop, words, count, " and "))
-    why = ": not alone, the rules let one person cross a road but not tie a wire over one"
-    return texts((told + why).where(told.notna(), None))
 
 
 def roads_beside(
@@ -172,7 +158,7 @@ def roads_beside(
         " ",
         in_words(edge_m, "length", units),
         " from the carriageway of ",
-        _described(road, roads, units),
+        described(road, roads, units),
         f", nearer than {limit}",
     )
 

@@ -125,8 +125,8 @@ CASES = [
         "warning",
         1.524,
         "limits.near_power",
-        "passes 5.0 ft from power (kind unknown) F1 in plan",
-        "passes 1.52 m from power (kind unknown) F1 in plan",
+        "passes 5.0 ft from power (kind unknown) F1 in plan, 39.4 ft out",
+        "passes 1.52 m from power (kind unknown) F1 in plan, 12.00 m out",
     ),
     (
         _crossing(CrossingKind.TREE),

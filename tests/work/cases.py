@@ -25,6 +25,7 @@ def case_of(plan: Plan, address_id: str) -> DropCase:
         str(roads.get(road, road)) if is_known(road) else "",
         "north",
         "us",
+        tuple(rows("stringing")),
     )
 
 

@@ -12,7 +12,7 @@ import shapely
 
 from geoplan.model import Plan
 from geoplan.rules import load_rule_set
-from geoplan.work.approach import build_approach
+from geoplan.work.approach import STATES, build_approach
 from geoplan.work.places import is_bucket_job
 from geoplan.work.powers import look_up_powers
 from geoplan.work.strand_run import StrandRuns, trace_runs
@@ -125,17 +125,20 @@ def without_run(plan: Plan) -> int:
     return int(np.flatnonzero(plan.drops["strand_run_m"] == 0)[0])
 
 
-@pytest.mark.parametrize(("away_m", "state"), [(0.60, "within"), (0.62, "clear")])
+@pytest.mark.parametrize(
+    ("away_m", "state"), [(0.60, "within"), (0.62, "close"), (0.90, "close"), (0.92, "clear")]
+)
 def test_wire_beside_power_is_judged_at_the_distance_of_its_voltage(
     demo_plan: Plan, away_m: float, state: str
 ) -> None:
-    """7.2 kV asks for 24 in, 0.6096 m; the line is as low as the wire's higher end."""
+    """7.2 kV asks for 24 in, 0.6096 m, and 0.3 m more has to be measured on site."""
     row = without_run(demo_plan)
     plan = with_power(demo_plan, [7200.0], [beside(demo_plan, row, away_m)], height_m=3.0)
     job = approach(plan).iloc[row]
     assert job["power_approach"] == state
     assert job["power_approach_m"] == pytest.approx(24 * INCH_M)
     assert "E000" in job["power_approach_note"]
+    assert pd.notna(job["power_tight"]) == (state == "close")
 
 
 def test_height_counts_as_well_as_plan(demo_plan: Plan) -> None:
@@ -166,14 +169,15 @@ def test_a_voltage_beyond_the_table_is_not_checked(demo_plan: Plan) -> None:
 
 def test_a_bucket_keeps_the_distance_of_lifting_plant(demo_plan: Plan) -> None:
     row = int(np.flatnonzero(is_bucket_job(demo_plan.drops))[0])
-    x, y, *_ = demo_plan.air_spans.geometry[row].coords[0]
+    (x, y, *_), (x1, y1, *_) = demo_plan.air_spans.geometry[row].coords
     hook = float(demo_plan.drops["hook_height_m"][row])
-    for away_m, state in ((3.0, "within"), (3.1, "none")):
-        line = shapely.LineString([(x + away_m, y), (x + away_m, y + 0.1)])
+    back = np.array([x - x1, y - y1]) / np.hypot(x - x1, y - y1)
+    for away_m, state in ((3.0, "within"), (3.1, "close"), (3.4, "clear")):
+        line = shapely.LineString([(x, y) + t * back for t in (away_m, away_m + 0.1)])
         job = approach(with_power(demo_plan, [240.0], [line], height_m=hook)).iloc[row]
-        assert job["power_approach"] in {state, "clear" if state == "none" else state}
+        assert job["power_approach"] == state
         if state == "within":
-            assert job["power_lines"].endswith("240 V: keep 10.0 ft away with the bucket")
+            assert job["power_lines"].endswith(" up: keep 10.0 ft away with the bucket")
 
 
 def test_power_recorded_on_the_pole_is_judged_by_the_record(demo_plan: Plan) -> None:
@@ -181,7 +185,9 @@ def test_power_recorded_on_the_pole_is_judged_by_the_record(demo_plan: Plan) -> 
     drops, poles = demo_plan.drops, demo_plan.layers.poles
     on_pole = drops["pole_power_basis"] == "computed"
     assert on_pole.sum() > 20
-    assert found.loc[on_pole, "power_approach"].isin(["clear", "within", "not_checked"]).all()
+    assert (
+        found.loc[on_pole, "power_approach"].isin(["clear", "close", "within", "not_checked"]).all()
+    )
     low = poles["power_height_m"].where(poles["power_height_m"].isna(), 6.0)
     lowered = with_layer(demo_plan, "poles", power_height_m=low)
     assert (approach(lowered).loc[on_pole, "power_approach"] == "within").all()
@@ -193,8 +199,9 @@ def test_power_recorded_on_the_pole_is_judged_by_the_record(demo_plan: Plan) -> 
     )
     blank = with_layer(unknown, "poles", power_height_m=np.full(len(poles), np.nan))
     states = approach(blank).loc[on_pole, "power_approach"]
-    assert states.isin(["not_checked", "within"]).all()
     assert (states == "not_checked").any()
+    recorded = approach(unknown).loc[on_pole, "power_approach"]
+    assert (states[recorded != "within"] != "none").all()
 
 
 def test_without_a_layer_of_power_nothing_is_called_clear(demo_plan: Plan) -> None:
@@ -242,10 +249,14 @@ def test_power_well_above_the_strand_run_is_clear_and_told_all_the_same(demo_pla
     high = approach(with_power(demo_plan, [240.0], [across(leg)], height_m=9.0)).iloc[row]
     assert high["power_approach"] == "clear"
     assert high["run_power"] == "E000, supply line, 240 V"
-    assert high["power_lines"] == "E000, supply line, 240 V: keep 1.0 ft away"
+    assert high["power_lines"] == (
+        "E000, supply line, 240 V, from about 29.5 ft up: keep 1.0 ft away"
+    )
 
 
-@pytest.mark.parametrize(("away_m", "state"), [(0.60, "within"), (0.62, "clear")])
+@pytest.mark.parametrize(
+    ("away_m", "state"), [(0.60, "within"), (0.62, "close"), (1.60, "close"), (1.62, "none")]
+)
 def test_power_beside_the_strand_run_is_judged_at_the_distance_of_its_voltage(
     demo_plan: Plan, away_m: float, state: str
 ) -> None:
@@ -266,8 +277,9 @@ def test_a_neutral_never_hides_the_line_above_it_and_never_reads_as_dead(demo_pl
     assert job["power_approach_m"] == pytest.approx(24 * INCH_M)
     assert "E001, supply line, 7200 V" in job["power_approach_note"]
     assert job["power_lines"] == (
-        "E001, supply line, 7200 V: keep 2.0 ft away;"
-        "E000, neutral, voltage not recorded, treat as live: keep 1.0 ft away"
+        "E001, supply line, 7200 V, along the strand from about 30.2 ft up: keep 2.0 ft away;"
+        "E000, neutral, voltage not recorded, treat as live, along the strand from about 21.0 ft"
+        " up: keep 1.0 ft away"
     )
     assert " 0 V" not in job["power_lines"] + job["power_approach_note"]
 
@@ -290,7 +302,13 @@ def test_a_line_on_the_drops_own_pole_counts(demo_plan: Plan) -> None:
     x, y, *_ = demo_plan.air_spans.geometry[row].coords[0]
     hook = float(demo_plan.drops["hook_height_m"][row])
     line = shapely.LineString([(x + 0.1, y), (x + 0.1, y + 0.1)])
-    for above_m, state in ((0.6, "within"), (0.62, "clear")):
+    for above_m, state in (
+        (0.6, "within"),
+        (1.1, "within"),
+        (1.12, "close"),
+        (1.60, "close"),
+        (1.62, "clear"),
+    ):
         job = approach(with_power(demo_plan, [7200.0], [line], height_m=hook + above_m)).iloc[row]
         assert job["power_approach"] == state
         assert "E000, supply line, 7200 V" in job["power_lines"]
@@ -300,7 +318,8 @@ def test_no_power_is_said_for_the_distance_looked_at(demo_plan: Plan) -> None:
     job = approach(with_power(demo_plan, [], [])).iloc[0]
     assert job["power_approach"] == "none"
     assert job["power_approach_note"] == (
-        "no power in the layers within 4.5 ft in plan of hook, wire and strand run"
+        "no power in the layers within 4.5 ft of wire, hook, ladders and run: look up, and stop if"
+        " there is any"
     )
     assert pd.isna(job["power_lines"])
     assert pd.isna(job["run_power"])
@@ -322,3 +341,54 @@ def test_a_higher_voltage_is_told_besides_the_line_that_falls_shortest(demo_plan
     assert "; highest known voltage: E001, supply line, 7200 V: 2.0 ft asked for" in note
     lower = with_power(demo_plan, [240.0, 120.0], [near, far], height_m=3.0)
     assert "highest" not in approach(lower).iloc[row]["power_approach_note"]
+
+
+@pytest.mark.parametrize(
+    ("above_m", "state"), [(0.30, "within"), (0.31, "close"), (1.30, "close"), (1.31, "clear")]
+)
+def test_low_voltage_over_the_hook_is_close_while_somebody_can_reach_it(
+    demo_plan: Plan, above_m: float, state: str
+) -> None:
+    row = without_run(demo_plan)
+    x, y, *_ = demo_plan.air_spans.geometry[row].coords[0]
+    hook = float(demo_plan.drops["hook_height_m"][row])
+    line = shapely.LineString([(x + 0.1, y), (x + 0.1, y + 0.1)])
+    job = approach(with_power(demo_plan, [240.0], [line], height_m=hook + above_m)).iloc[row]
+    assert job["power_approach"] == state
+    reached = "in reach of head and hands: keep both below it" in job["power_approach_note"]
+    assert reached == (state == "close")
+    assert pd.notna(job["power_tight"]) == (state == "close" and above_m < 0.8)
+
+
+def test_over_1_kv_a_head_too_near_is_told_as_such(demo_plan: Plan) -> None:
+    row = without_run(demo_plan)
+    x, y, *_ = demo_plan.air_spans.geometry[row].coords[0]
+    hook = float(demo_plan.drops["hook_height_m"][row])
+    line = shapely.LineString([(x + 0.1, y), (x + 0.1, y + 0.1)])
+    job = approach(with_power(demo_plan, [7200.0], [line], height_m=hook + 0.8)).iloc[row]
+    assert job["power_approach"] == "within"
+    assert (
+        "there is at least 2.6 ft from hook or clamp but 1.0 ft from a head there"
+        in (job["power_approach_note"])
+    )
+
+
+def test_a_distance_that_is_short_never_reads_as_the_one_asked_for(demo_plan: Plan) -> None:
+    row = without_run(demo_plan)
+    plan = with_power(demo_plan, [240.0], [beside(demo_plan, row, 0.302)], height_m=3.0)
+    job = approach(plan).iloc[row]
+    assert job["power_approach"] == "within"
+    assert (
+        "1.0 ft asked for, there is just under 1.0 ft from the wire" in (job["power_approach_note"])
+    )
+
+
+def test_states_of_the_demo_are_the_declared_ones_and_all_but_none_name_power(
+    demo_work: Plan,
+) -> None:
+    jobs = demo_work.jobs
+    assert set(jobs["power_approach"]) <= set(STATES)
+    is_none = jobs["power_approach"] == "none"
+    assert jobs.loc[~is_none, "power_lines"].notna().all()
+    assert jobs.loc[is_none, ["power_lines", "run_power"]].isna().all(axis=None)
+    assert not jobs["power_approach_note"].str.contains("there is none", regex=False).any()

@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from geoplan.work.holds import BLANK, build_holds, first_part
+from geoplan.work.holds import BLANK, NUMBER, build_holds, first_part
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps import build_steps
 from tests.work.cases import case_of
@@ -20,8 +20,13 @@ def quiet(demo_work):
         case,
         crossings=(),
         hazards=(),
-        job={**case.job, "power_approach": "clear", "is_owner_permit_needed": False},
-    )
+        places={},
+        job={
+            **case.job, "power_approach": "clear", "is_owner_permit_needed": False,
+            "poor_poles": None, "run_roads": None, "near_rail": None, "first_port": 1,
+            "last_port": 1,
+        },
+    )  # fmt: skip
 
 
 def test_nothing_to_wait_for_is_no_step(quiet):
@@ -43,6 +48,10 @@ def test_nothing_to_wait_for_is_no_step(quiet):
             "NOT CHECKED: E7, line: not known. Judged by",
         ),
         ({"is_owner_permit_needed": True}, "the permit of the owner of", "Owner's permit for"),
+        ({"run_roads": "Mill Lane"}, "the permit for Mill Lane is here", "Permit for Mill Lane: n"),
+        ({"near_rail": "T1"}, "railway allows work near track T1", "Work near track T1 allowed"),
+        ({"poor_poles": "P1;P2"}, "poles P1 and P2, recorded in POOR", "recorded of poles P1 and"),
+        ({"last_port": 2}, "what goes on each of ports 1 to 2", "2 ports (1 to 2), one wire: what"),
     ],
 )
 def test_power_and_owners_stop_the_job(quiet, changes, until, box):
@@ -87,3 +96,62 @@ def test_a_stop_of_an_unknown_kind_is_told_as_it_is(quiet):
 def test_a_note_on_power_is_taken_up_to_its_rule():
     assert first_part("E1, 240 V: 1 ft asked for; some rule; more") == "E1, 240 V: 1 ft asked for"
     assert first_part(None) == ""
+
+
+def _row(kind, name, distance_m, **columns):
+    return {"crossing_kind": kind, "feature_id": name, "feature_name": None, "at_m": 5.0,
+            "is_near_miss": True, "distance_m": distance_m, **columns}  # fmt: skip
+
+
+def test_pools_without_a_clearance_stop_the_job(quiet):
+    case = dataclasses.replace(quiet, crossings=(_row("pool", "K1", 1.0), _row("pool", "K2", 2.0)))
+    (hold,) = build_holds(case)
+    assert "the office has settled the clearance at pools K1 and K2 (not worked out)" in hold.until
+    assert "pools K1 and K2 NOT WORKED OUT" in hold.box
+
+
+@pytest.mark.parametrize(
+    ("distance_m", "swing_m", "is_held"),
+    [(0.3, 0.5, True), (0.6, 0.5, False), (0.6, float("nan"), True), (float("nan"), 0.5, True)],
+)
+def test_a_building_within_the_swing_stops_the_job(quiet, distance_m, swing_m, is_held):
+    drop = {**quiet.drop, "air_span_m": 10.0, "swing_worst_m": swing_m}  # at its middle
+    case = dataclasses.replace(quiet, crossings=(_row("roof", "B1", distance_m),), drop=drop)
+    assert ("can't swing against building B1" in _until(case)) == is_held
+
+
+def _until(case):
+    """Return what the job waits for."""
+    return " ".join(hold.until for hold in build_holds(case))
+
+
+def test_each_easement_and_each_neighbour_has_a_line_of_its_own(quiet):
+    lots = (
+        _row("lot", "L1", 0.0) | {"is_near_miss": False, "feature_name": "1 Mill Lane"},
+        _row("lot", "L2", 0.0) | {"is_near_miss": False},
+    )
+    places = {"ladder": "below; on lot L3: ask there first", "reel": "on lot L3: ask there first"}
+    case = dataclasses.replace(quiet, crossings=lots, places=places)
+    easement, leave = build_holds(case)
+    assert easement.box == (
+        f"Easement over 1 Mill Lane (lot L1): {NUMBER}; lot L2 (owner not in the layers: find out):"
+        f" {NUMBER}"
+    )
+    assert leave.until == "leave is given to stand on lot L3"
+    assert "lot L3 (owner not in the layers: find out), for ladder and reel: (name)" in leave.box
+    assert "ask there first" not in " ".join(build_steps(case))
+
+
+def test_an_address_in_the_road_waits_for_the_office(quiet):
+    doubt = "it is in the carriageway of R1"
+    case = dataclasses.replace(quiet, doubts=(doubt,))
+    assert "the office has named the house" in build_holds(case)[0].until
+    findings = {("addresses", str(case.drop["address_id"])): [doubt]}
+    assert "see which house it is" not in " ".join(build_site_checks(case, findings))
+
+
+def test_a_roof_is_passed_only_with_its_owners_leave(quiet):
+    roof = _row("roof", "B5", 0.0) | {"is_near_miss": False}
+    (hold,) = build_holds(dataclasses.replace(quiet, crossings=(roof,)))
+    assert hold.until == "the owner allows a wire over roof B5"
+    assert hold.box.startswith("Leave to pass over roof B5: (name)")

@@ -47,7 +47,8 @@ def test_each_drop_is_one_job_at_its_attachment(demo_plan: Plan, demo_jobs: JobT
 def test_kinds_follow_from_route_and_street(demo_plan: Plan, demo_jobs: JobTables) -> None:
     drops = demo_plan.drops
     clamp = drops["route_kind"].str.endswith("span_clamp")
-    street = drops["is_street_crossing"]
+    street = demo_jobs.jobs["is_over_street"]
+    assert (street & ~drops["is_street_crossing"]).any()
     expected = np.select(
         [street & clamp, street, clamp], [JOB_KINDS[3], JOB_KINDS[2], JOB_KINDS[1]], JOB_KINDS[0]
     )
@@ -76,21 +77,18 @@ def test_ports_are_numbered_up_from_those_in_use_and_none_twice(
 def test_time_grows_with_bucket_strand_run_and_poles(demo_plan: Plan, demo_jobs: JobTables) -> None:
     work = demo_plan.project.days.work
     jobs, drops = demo_jobs.jobs, demo_plan.drops
-    kind = np.where(
-        jobs["is_over_street"] & ~drops["is_street_crossing"],
-        "street_crossing" + np.where(drops["strand_span_id"].notna(), "_span_clamp", ""),
-        jobs["job_kind"],
-    )
     poles = jobs["run_poles"].str.count(";").fillna(-1) + 1
     poles -= (poles > 0) & drops["strand_span_id"].isna()
     expected = (
-        pd.Series(kind).map(work)
-        + jobs["is_bucket_job"] * work["bucket"]
+        jobs["job_kind"].map(work)
+        + (jobs["is_bucket_job"] | jobs["is_run_bucket"]) * work["bucket"]
+        + jobs["run_traffic_class"].map(demo_plan.project.days.setup).fillna(0.0)
         + drops["strand_run_m"] * work["run_metre"]
         + poles * work["run_pole"]
     )
     assert jobs["work_s"].to_numpy() == pytest.approx(expected.to_numpy())
     assert jobs["is_bucket_job"].any()
+    assert (jobs["is_run_bucket"] & ~jobs["is_bucket_job"]).any()
     assert (poles > 2).any()
 
 

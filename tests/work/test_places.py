@@ -11,6 +11,7 @@ import shapely
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.work.ground import TRACK_HALF_M, build_ground
+from geoplan.work.house_walls import HALF_LADDER_M, SHIFTS_M
 from geoplan.work.jobs import JobTables
 from geoplan.work.place_notes import ON_WALK
 from geoplan.work.places import KERB_SLACK_M, STREET_WITHIN_M, build_places, is_bucket_job
@@ -123,7 +124,14 @@ def test_a_ladder_leans_at_its_angle(demo_plan: Plan, demo_jobs: JobTables) -> N
     assert out[pole] == pytest.approx(high[pole])
     end = shapely.force_2d(shapely.get_point(demo_plan.air_spans.geometry.values, 1))
     house = shapely.distance(foot(demo_plan, demo_jobs, "house_ladder").values, end)
-    assert house == pytest.approx(drops["attachment_height_m"].to_numpy() / slope)
+    usual = drops["attachment_height_m"].to_numpy() / slope
+    assert (house >= usual - 1e-6).all()
+    assert (house <= np.hypot(usual, HALF_LADDER_M + max(SHIFTS_M)) + 1e-6).all()
+    outlines = demo_plan.layers.buildings.geometry.reindex(drops["building_id"]).to_numpy()
+    feet = foot(demo_plan, demo_jobs, "house_ladder").values
+    off = shapely.distance(feet, outlines)
+    has = ~shapely.is_missing(outlines)
+    assert off[has] == pytest.approx(usual[has], abs=1e-6)
 
 
 def test_at_a_clamp_the_ladder_is_on_the_field_side(demo_plan: Plan, demo_jobs: JobTables) -> None:
@@ -166,10 +174,46 @@ def test_the_reel_of_a_clamp_is_on_the_house_side_of_the_walk(
     assert (away[rows] >= np.minimum(end, length)[rows] - 1e-6).all()
 
 
-def test_ladder_and_reel_are_apart(demo_plan: Plan, demo_jobs: JobTables) -> None:
+def test_ladder_and_reel_are_apart(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
     ladder, reel = (foot(demo_plan, demo_jobs, place) for place in ("ladder", "reel"))
     apart = shapely.distance(ladder.values, reel.values)
     assert np.nanmin(apart) > 0.5
+    beyond = demo_jobs.work_places["note"].str.contains("secured and braked", regex=False)
+    ids = demo_jobs.work_places.loc[beyond, "address_id"]
+    over = demo_plan.drops["address_id"].isin(ids).to_numpy()
+    assert over.sum() > 30
+    assert np.nanmin(apart[over]) >= crew_rules.value("places.reel_from_ladder") - 1e-9
+
+
+def test_half_the_width_of_ladder_and_reel_stays_off_the_road(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    edge = shapely.distance(demo_jobs.work_places.geometry.values, carriageways(demo_plan))
+    assert edge.min() >= crew_rules.value("places.kerb_keep_off") - 0.01
+    told = demo_jobs.work_places["note"].str.contains("from the carriageway of", regex=False)
+    near = crew_rules.value("places.kerb_told")
+    assert told[edge < near - 0.01].all()
+    assert not told[edge > near + 0.01].any()
+    assert told.sum() > 10
+
+
+def test_a_drop_over_water_has_its_reel_at_the_house_and_its_bucket_off_the_bank(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    met = demo_plan.crossings
+    wet = set(met.loc[(met["crossing_kind"] == "water") & ~met["is_near_miss"], "address_id"])
+    table = demo_jobs.work_places
+    water = shapely.union_all(demo_plan.layers.water.geometry.values)
+    ends = dict(zip(demo_plan.drops["address_id"], demo_jobs.jobs.geometry, strict=True))
+    reels = table[(table["place"] == "reel") & table["address_id"].isin(wet)]
+    assert len(reels) > 3
+    for row in reels.itertuples():
+        assert row.note.startswith("near the house")
+        assert not shapely.LineString([row.geometry, ends[row.address_id]]).intersects(water)
+    buckets = table[table["place"] == "bucket"].geometry
+    assert (shapely.distance(buckets.values, water) > crew_rules.value("places.water_away")).all()
 
 
 def test_the_reel_does_not_stand_where_the_bucket_truck_stands(
@@ -210,15 +254,21 @@ def test_reels_keep_off_walks_where_they_can(demo_plan: Plan, demo_jobs: JobTabl
     assert on[table["place"] == "reel"].sum() < 5
 
 
-def test_places_on_the_lot_of_others_are_said(demo_plan: Plan, demo_jobs: JobTables) -> None:
+def test_places_on_the_lot_of_others_are_said(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
     table, lots = demo_jobs.work_places, demo_plan.layers.parcels
     own = demo_plan.drops.set_index("address_id")["parcel_id"].reindex(table["address_id"])
-    told = table["note"].str.extract(
-        r"; on lot (\S+)(?: \([^)]*\))?: ask there first", expand=False
-    )
+    told = table["note"].str.extract(r"; on lots? (\S+)(?: \(.*\))?: ask there first", expand=False)
     assert 10 < told.notna().sum() < len(table) / 2
-    for point, mine, name in zip(table.geometry, own, told, strict=True):
-        holds = set(lots.index[lots.geometry.values.intersects(point)])
+    wide = crew_rules.value("places.bucket_keep_off")
+    rows = zip(table.geometry, own, told, table["place"], strict=True)
+    for point, mine, name, place in rows:
+        ground = point.buffer(wide) if place == "bucket" else point
+        holds = set(lots.index[lots.geometry.values.intersects(ground)])
+        if place == "bucket":
+            assert isinstance(name, str) == bool(holds - {mine})
+            continue
         if isinstance(name, str):
             assert name in holds
             assert mine not in holds

@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from geoplan.work.holds import BLANK
+from geoplan.work.holds import BY_NAME, within_swing
 from geoplan.work.site_checks import build_site_checks, wire_words
 from tests.work.cases import case_of
 
@@ -44,18 +44,23 @@ def test_each_assumption_is_named_and_only_then(case, column, value, words):
 
 def test_power_approach_that_was_not_checked_is_named(case):
     job = {"power_approach": "not_checked", "power_approach_note": "voltage unknown"}
-    words = f"NOT CHECKED: voltage unknown. Judged by (name) {BLANK}"
+    words = f"NOT CHECKED: voltage unknown. Judged by {BY_NAME}"
     assert words in _checks(_changed(case, job=job))
 
 
 def test_no_power_in_the_layers_is_a_thing_to_look_at(case):
-    words = "No power line is in the layers near here"
-    assert words in _checks(_changed(case, job={"power_approach": "none"}))
+    words = "Looked up along wire, hook, ladders and run: the layers have no power there."
+    far = "E9, supply drop, 10 ft from the house attachment"
+    for around in (None, far):
+        told = _checks(_changed(case, job={"power_approach": "none", "power_around": around}))
+        assert words in told
+        assert (f"Drawn farther off: {far}." in told) == bool(around)
+        assert "there is none" not in told
     assert words not in _checks(_changed(case, job={"power_approach": "clear"}))
 
 
 def test_poor_poles_have_a_place_for_who_judged_them(case):
-    words = f"POOR condition is recorded of pole P1: judged by the owner (name) {BLANK}"
+    words = f"POOR condition is recorded of pole P1: judged by the owner {BY_NAME}"
     assert words in _checks(_changed(case, job={"poor_poles": "P1"}))
     assert "POOR" not in _checks(_changed(case, job={"poor_poles": None}))
 
@@ -72,9 +77,16 @@ def test_every_crossing_not_checked_is_named_with_its_reason(demo_work):
     crossings = demo_work.crossings
     open_ones = crossings[crossings["clearance_basis"].eq("not_checked")]
     assert len(open_ones) > 5
+    held = 0
     for row in open_ones.itertuples():
-        text = _checks(case_of(demo_work, row.address_id))
-        assert f"NOT CHECKED: {row.clearance_note}" in text
+        case = case_of(demo_work, row.address_id)
+        text = _checks(case)
+        if row.feature_id in [str(some["feature_id"]) for some in within_swing(case)]:
+            assert "nearer than it swings" in text
+            held += 1
+        else:
+            assert f"NOT CHECKED: {row.clearance_note}. Measured: ____" in text
+    assert 0 < held < len(open_ones)
 
 
 def test_a_clearance_for_residential_driveways_is_to_be_seen_to_fit(demo_work):
@@ -104,11 +116,44 @@ def test_findings_on_addresses_say_what_to_look_at(case):
 
 
 def test_several_ports_ask_what_goes_on_each(case):
-    words = "one wire is planned for 2 ports: asked what goes on each"
+    words = "2 ports (3 to 4), one wire: what goes on each told by the office"
     assert words in _checks(_changed(case, job={"first_port": 3, "last_port": 4}))
-    assert "one wire is planned" not in _checks(
-        _changed(case, job={"last_port": 3, "first_port": 3})
+    assert "one wire" not in _checks(_changed(case, job={"last_port": 3, "first_port": 3}))
+
+
+def test_the_slope_of_a_roof_is_seen_where_the_rule_is_for_steep_ones(demo_work):
+    roofs = demo_work.crossings
+    roofs = roofs[roofs["crossing_kind"].eq("roof") & ~roofs["is_near_miss"]]
+    steep = roofs["rule"].str.contains("exception for slope", regex=False)
+    assert steep.any()
+    for row, is_steep in zip(roofs.itertuples(), steep, strict=True):
+        text = _checks(case_of(demo_work, row.address_id))
+        assert (f"Roof {row.feature_id} slopes at least 4 in 12" in text) == is_steep
+
+
+def test_sight_distance_is_looked_at_on_every_road_of_the_work(case):
+    job = {"traffic_class": "beside_road", "other_roads": "Side Lane (Main Street)",
+           "run_roads": "Mill Lane", "is_over_street": False}  # fmt: skip
+    road = dataclasses.replace(case, crossings=(), road_name="Main Street")
+    words = (
+        "Sight distance along Main Street, Side Lane and Mill Lane is enough both ways (no layer"
     )
+    assert words in _checks(_changed(road, job=job))
+    none = {"traffic_class": "none", "other_roads": None, "run_roads": None}
+    assert "Sight" not in _checks(_changed(road, job={**job, **none}))
+
+
+def test_other_drops_on_the_strand_span_are_named(case):
+    words = "On one strand span with A8 and A9"
+    assert words in _checks(_changed(case, job={"span_drops": "A8;A9"}))
+    assert "strand span" not in _checks(_changed(case, job={"span_drops": None}))
+
+
+def test_a_truck_has_to_get_along_a_run_by_bucket(case):
+    drop = {"strand_run_m": 9.0, "terminal_id": "P9"}
+    text = _checks(_changed(case, drop=drop, job={"is_run_bucket": True}))
+    assert "A truck gets to the bucket's place, and along the run to pole P9" in text
+    assert "A truck" not in _checks(_changed(case, drop=drop))
 
 
 def test_wire_is_named_where_its_figures_were_not_read():

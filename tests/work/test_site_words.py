@@ -7,12 +7,18 @@ import dataclasses
 import pytest
 
 from geoplan.work.site_words import (
+    AT_END_M,
     NO_PLACE,
+    ON_WALK,
+    at_an_end,
     in_a_row,
+    others_ground,
     out_of,
     parts_of,
     place_words,
+    poles_of,
     powers_of,
+    swing_at,
     toward_pole,
     while_held,
 )
@@ -102,3 +108,43 @@ def test_the_far_pole_is_told_with_the_clamp_and_not_with_the_ladder(case):
     told = dataclasses.replace(case, places={"ladder": "here; toward pole P9, 2 m short of it"})
     assert place_words(told, "ladder") == "here"
     assert toward_pole(told) == "toward pole P9, 2 m short of it"
+
+
+def test_an_end_of_the_span_is_named_by_one_limit(case):
+    span = float(case.drop["air_span_m"])
+    for at_m, words in (
+        (span - AT_END_M, "the house attachment"), (AT_END_M, "the clamp"),
+        (span - AT_END_M - 0.01, ""), (float("nan"), ""),
+    ):  # fmt: skip
+        drop = {**case.drop, "margin_over": "yard", "margin_at_m": at_m}
+        assert at_an_end(dataclasses.replace(case, drop=drop)) == words
+    road = {**case.drop, "margin_over": "road R1", "margin_at_m": span}
+    assert at_an_end(dataclasses.replace(case, drop=road)) == ""
+
+
+def test_the_far_pole_of_the_clamps_span_is_among_the_poles(case):
+    told = poles_of(_with(case, far_pole_id="P9", run_poles="P1;P2"))
+    assert told[:4] == [str(case.drop["access_pole_id"]), "P9", "P1", "P2"]
+
+
+def test_the_walk_is_named_where_there_is_but_one(case):
+    rows = [{"crossing_kind": "sidewalk", "feature_id": name, "is_near_miss": False}
+            for name in ("S1", "S2")]  # fmt: skip
+    places = {"ladder": f"here; {ON_WALK}"}
+    one = dataclasses.replace(case, places=places, crossings=tuple(rows[:1]))
+    assert place_words(one, "ladder") == "here; guard walk S1"
+    two = dataclasses.replace(case, places=places, crossings=tuple(rows))
+    assert place_words(two, "ladder") == f"here; {ON_WALK}"
+
+
+def test_other_peoples_ground_is_found_and_told_as_allowed(case):
+    places = {"ladder": "here; on lot L1 (1 Mill Lane): ask there first", "reel": "there"}
+    told = dataclasses.replace(case, places=places)
+    assert others_ground(told) == {"lot L1 (1 Mill Lane)": ["ladder"]}
+    assert place_words(told, "ladder") == "here; on lot L1 (1 Mill Lane), with leave"
+
+
+@pytest.mark.parametrize(("part", "swing_m"), [(0.0, 0.0), (0.5, 2.0), (0.25, 1.5), (1.0, 0.0)])
+def test_the_wire_swings_by_a_parabola(case, part, swing_m):
+    drop = {**case.drop, "air_span_m": 20.0, "swing_worst_m": 2.0}
+    assert swing_at(dataclasses.replace(case, drop=drop), 20.0 * part) == pytest.approx(swing_m)

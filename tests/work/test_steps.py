@@ -8,7 +8,7 @@ import pytest
 
 from geoplan.work.drop_case import compass
 from geoplan.work.site_checks import build_site_checks
-from geoplan.work.site_words import poles_of, powers_of, reel_is_beyond
+from geoplan.work.site_words import at_an_end, poles_of, powers_of, reel_is_beyond
 from geoplan.work.steps import build_steps
 from tests.work.cases import case_of, cases_of_kind
 
@@ -26,8 +26,8 @@ def test_steps_begin_with_the_checks_and_end_with_the_measurement(demo_work, kin
         assert "check on site first" in steps[_at(steps, "Walk the line")]
         assert _at(steps, "Walk the line") <= 1
         assert "as-built" in steps[-1]
-        assert _at(steps, "House: ladder") < _at(steps, "Connect at terminal")
-        assert _at(steps, "Connect at terminal") < _at(steps, "Building run:")
+        assert _at(steps, "House: ladder") < _at(steps, "onnect at terminal")
+        assert _at(steps, "onnect at terminal") < _at(steps, "Building run:")
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -62,6 +62,9 @@ def test_poor_poles_are_told_first_and_unrated_ones_as_such(demo_work):
     assert first.startswith("Do not start until")
     assert "poles P1 and P2, recorded in POOR condition, are judged by the owner (no lad" in first
     assert "(condition not recorded: P3)" in " ".join(build_site_checks(changed, {}))
+    job = {**case.job, "unrated_poles": ";".join(poles_of(case))}
+    changed = dataclasses.replace(case, job=job)
+    assert "(condition not recorded)" in " ".join(build_site_checks(changed, {}))
     job = {**case.job, "poor_poles": None, "unrated_poles": None}
     changed = dataclasses.replace(case, job=job)
     text = " ".join([*build_steps(changed), *build_site_checks(changed, {})])
@@ -91,9 +94,13 @@ def test_no_wire_lies_on_the_road_before_the_hand_line_hangs(demo_work):
         for case in cases_of_kind(demo_work, kind):
             steps = build_steps(case)
             control = _at(steps, "Now set up traffic control")
-            assert _at(steps, "House: ladder") < control < _at(steps, "over the road")
-            assert _at(steps, "Hang the hand line") < _at(steps, "over the road")
-            assert _at(steps, "over the road") < _at(steps, "in one pull")
+            assert _at(steps, "House: ladder") < control < _at(steps, "carry ")
+            assert control < min(
+                _at(steps, "SECOND ladder to") if reel_is_beyond(case) else 99,
+                _at(steps, "Hang the hand line"),
+            )
+            assert _at(steps, "Hang the hand line") < _at(steps, "carry ")
+            assert _at(steps, "carry ") < _at(steps, "in one pull")
             assert _at(steps, "in one pull") < _at(steps, "Open the road again")
             roads = [str(row["feature_name"]) for row in case.crossed("road")]
             assert roads
@@ -110,11 +117,14 @@ def test_the_wire_is_clamped_at_the_house_before_it_is_raised(demo_work, kind):
         run = case.length(case.job["building_run_m"])
         if reel_is_beyond(case):
             assert _at(steps, f"drop clamp on {run} from the wire's end") < raised
-            assert _at(steps, "Hang its clamp at the house") < raised
+            assert _at(steps, "hang its clamp there") < raised
+            house = steps[_at(steps, "House: ladder")]
+            assert "Leave this ladder standing" in house
             assert raised < _at(steps, "and cut:")
         else:
             house = _at(steps, f"Leave {run} for the building run beyond the clamp")
-            assert house < _at(steps, "carry the other end") < raised
+            assert house < _at(steps, "carry the ") < raised
+            assert "Leave this ladder standing" not in " ".join(steps)
 
 
 @pytest.mark.parametrize("kind", KINDS[:2])
@@ -164,7 +174,7 @@ def test_over_water_no_road_is_named_and_the_water_is(demo_work):
         case = case_of(demo_work, name)
         steps = build_steps(case)
         assert "permit of the owner of Nerrel Creek" in steps[0]
-        assert "over Nerrel Creek" in steps[_at(steps, "carry the other end")]
+        assert "over Nerrel Creek" in steps[_at(steps, "carry the ")]
         assert not any("traffic" in step or "signs" in step for step in steps)
 
 
@@ -173,13 +183,31 @@ def test_the_last_step_tells_what_to_read_and_from_where(demo_work):
     for kind in KINDS:
         for case in cases_of_kind(demo_work, kind, 60):
             drop, last = case.drop, build_steps(case)[-1]
-            assert f"at least {case.length(drop['margin_available_m'])} today" in last
-            assert f"({case.length(drop['margin_required_m'])} asked at the worst sag)" in last
-            at_wall = drop["margin_at_m"] >= drop["air_span_m"] - 0.1
-            if not str(drop["margin_over"]).startswith("power "):
-                assert ("is the house attachment itself" in last) == at_wall
+            assert f"{case.length(drop['margin_required_m'])} asked" in last
+            if str(drop["margin_over"]).startswith("power "):
+                assert f"{case.length(drop['margin_available_m'])} at its least" in last
+                continue
+            at_c = drop["stringing_temperature_c"]
+            (row,) = [row for row in case.stringing if row["temperature_c"] == at_c]
+            there = f"{case.length(row['height_there_m'])} at {case.temperature(at_c)}"
+            assert f"at least what the stringing table has for today: {there}" in last
+            assert f"at least {case.length(drop['margin_available_m'])} today" not in last
+            at_wall = at_an_end(case) == "the house attachment"
+            assert ("is the house attachment itself" in last) == at_wall
             words.add(at_wall)
     assert words == {True, False}
+
+
+def test_a_height_for_today_that_was_not_worked_out_is_said_to_be_so(demo_work):
+    case = case_of(demo_work, "A001")
+    drop = {**case.drop, "margin_over": "yard", "margin_at_m": 5.0}
+    bare = dataclasses.replace(case, drop=drop, stringing=())
+    last = build_steps(bare)[-1]
+    assert "over the yard" in last
+    assert "what it must be today was NOT worked out" in last
+    drop["margin_at_m"] = drop["air_span_m"] - 0.4
+    last = build_steps(dataclasses.replace(bare, drop=drop))[-1]
+    assert f"at least {case.length(drop['margin_available_m'])} on any day" in last
 
 
 def test_a_margin_that_was_not_worked_out_is_said_to_be_so(demo_work):

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 
+import pytest
+
+from geoplan.work.holds import build_holds
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps_along_strand import connection, strand_run
 from tests.work.cases import case_of
@@ -15,39 +18,94 @@ def _changed(case, *, job=None, drop=None):
     )
 
 
-def test_poles_roads_and_power_of_the_run_are_named(demo_work):
-    case = _changed(
-        case_of(demo_work, "A001"),
+@pytest.fixture
+def case(demo_work):
+    """Return a run past two poles that no road is near."""
+    quiet = dataclasses.replace(case_of(demo_work, "A001"), crossings=(), road_name="")
+    return _changed(
+        quiet,
         job={
-            "run_poles": "P1;P2;P3", "run_roads": "Main Street", "run_power": "E9, line, 240 V",
-            "is_bucket_job": False,
+            "run_poles": "P1;P2;P3", "run_roads": None, "run_power": None, "run_trees": None,
+            "other_roads": None, "is_bucket_job": False, "is_run_bucket": False,
+            "run_reach_note": None, "is_over_street": False,
         },
         drop={"terminal_id": "P3", "access_pole_id": "P1", "strand_ladder": "allowed"},
     )  # fmt: skip
-    run, road = strand_run(case)
+
+
+OVER = {
+    "run_roads": "Main Street", "run_traffic_class": "flaggers", "run_sign_1_m": 30.0,
+    "run_sign_2_m": 40.0, "run_sign_3_m": None, "run_taper_m": 20.0, "run_buffer_m": 50.0,
+    "run_asked_m": 4.7, "is_run_bucket": True, "run_reach_note": "hangs over Main Street",
+}  # fmt: skip
+
+
+def test_poles_power_and_trees_of_the_run_are_named(case):
+    (run,) = strand_run(_changed(case, job={"run_power": "E9, line, 240 V", "run_trees": "V1;V2"}))
     assert "from the clamp, past poles P1 and P2 to pole P3" in run
-    assert "Move the ladder along, lashed each time, never on a carriageway" in run
+    assert "Move the ladder along, lashed each time; look up first" in run
+    assert "other people's yards only with their leave" in run
     assert "No ladder on a span whose strand failed the check" in run
-    assert "hangs over Main Street: traffic control on each approach" in road
     assert "Power along it, live: E9; approach distance not kept: stop." in run
-    assert "Clearance there is not worked out" in road
-    assert connection(case).startswith("Set the ladder at pole P3, off the carriageway, and lash")
+    assert "Through the crown of V1 and V2" in run
 
 
-def test_no_ladder_along_a_strand_that_bears_none(demo_work):
-    case = _changed(case_of(demo_work, "A001"), job={"is_bucket_job": True})
-    run = strand_run(case)[0]
-    assert "By bucket: no ladder on this strand." in run
+def test_over_a_road_traffic_comes_first_and_no_ladder_goes_along(case):
+    over = _changed(case, job=OVER)
+    control, run = strand_run(over)
+    one, two, taper, buffer = (case.length(far) for far in (30.0, 40.0, 20.0, 50.0))
+    assert control.startswith(
+        "Now set up traffic control on Main Street for the strand run: flaggers; on each approach"
+        f" the nearest sign {one} before the taper, the next {two} farther; taper {taper}, buffer"
+        f" {buffer}."
+    )
+    assert "The flaggers hold traffic while anybody" in control
+    assert "By bucket, the lane closed where it works over Main Street: no ladder" in run
     assert "Move the ladder" not in run
+    assert (
+        f"over Main Street NOT WORKED OUT: measure it, {case.length(4.7)} asked. Only then open"
+        in run
+    )
+    assert connection(over).startswith("From the bucket connect at terminal P3")
+    assert "permit for Main Street" in build_holds(over)[-1].until
+
+
+def test_a_run_over_a_road_is_never_told_by_ladder(case):
+    (control, run) = strand_run(
+        _changed(case, job={**OVER, "is_run_bucket": False, "run_traffic_class": None})
+    )
+    assert "its kind was NOT WORKED OUT, ask the office first" in control
+    assert "by bucket only, the lane closed; no ladder there" in run
+    assert "Move the ladder" not in run
+
+
+def test_the_road_that_the_air_span_crosses_is_held_again(case):
+    row = {"crossing_kind": "road", "feature_id": "R1", "feature_name": "Main Street",
+           "is_near_miss": False}  # fmt: skip
+    crossing = dataclasses.replace(case, crossings=(row,))
+    control, _ = strand_run(_changed(crossing, job={**OVER, "run_traffic_class": "short_stop"}))
+    assert control.startswith("Hold traffic again on Main Street for the strand run: short stop")
+    assert "A second person holds traffic, and does nothing else" in control
+
+
+def test_no_ladder_along_a_strand_that_bears_none(case):
+    (run,) = strand_run(_changed(case, job={"is_bucket_job": True}))
+    assert "By bucket: no ladder on the strand." in run
+    assert "Move the ladder" not in run
+    note = "strand P1-P2 is in poor condition"
+    bucket = _changed(case, job={"is_run_bucket": True, "run_reach_note": note})
+    assert f"By bucket ({note}): no ladder" in strand_run(bucket)[0]
 
 
 def test_a_run_that_was_not_worked_out_is_said_to_be_so(demo_work):
     drops = demo_work.drops
     ids = drops.loc[drops["route_kind"].eq("other_pole"), "address_id"]
     assert len(ids) > 20
+    words = "(no span was worked out): small, poor or unmarked: bucket, no ladder"
     for name in ids:
-        text = " ".join(build_site_checks(case_of(demo_work, name), {}))
-        assert "(no span was worked out): small, poor or unmarked: bucket, no ladder" in text
+        case = case_of(demo_work, name)
+        text = " ".join(build_site_checks(case, {}))
+        assert (words in text) != case.job["is_run_bucket"]
 
 
 def test_a_direct_drop_has_no_run_and_its_ladder_stays(demo_work):
@@ -58,8 +116,7 @@ def test_a_direct_drop_has_no_run_and_its_ladder_stays(demo_work):
     assert connection(case).startswith("Connect at terminal")
 
 
-def test_several_ports_and_one_wire_are_asked_about(demo_work):
-    case = _changed(case_of(demo_work, "A001"), job={"first_port": 2, "last_port": 3})
-    words = connection(case)
+def test_several_ports_are_named_and_the_ladder_goes_to_the_terminal(case):
+    words = connection(_changed(case, job={"first_port": 2, "last_port": 3}))
+    assert words.startswith("Set the ladder at pole P3, and lash it")
     assert "ports 2 to 3, with a drip loop" in words
-    assert "2 ports and one wire in the plan: ask before" in words

@@ -51,3 +51,30 @@ def test_a_second_person_is_told_what_to_do(demo_work):
     assert "2 people: one pulls" in raise_wire(_job(case, crew_size=2, is_bucket_job=False))
     assert "one up in the bucket" in raise_wire(_job(case, crew_size=2, is_bucket_job=True))
     assert "people" not in raise_wire(_job(case, crew_size=1, is_bucket_job=False))
+
+
+def test_the_tail_for_the_strand_run_stays_on_the_ground(demo_work):
+    case = case_of(demo_work, "A001")
+    assert case.drop["strand_run_m"] > 0
+    mark = f"Tie the hand line on {case.length(case.job['air_arc_m'])} from the house's clamp"
+    assert mark in lay(case)
+    direct = dataclasses.replace(case, drop={**case.drop, "strand_run_m": 0.0})
+    assert "carry the other end" in lay(direct)
+    assert mark not in lay(direct)
+
+
+def test_power_that_the_wire_goes_up_past_is_named(demo_work):
+    row = {"crossing_kind": "power", "feature_id": "E5", "is_near_miss": False}
+    for kind in ("same_side", "street_crossing"):
+        (case, *_) = cases_of_kind(demo_work, kind, 1)
+        others = tuple(row for row in case.crossings if row["crossing_kind"] != "power")
+        near = raise_wire(dataclasses.replace(case, crossings=(*others, row)))
+        assert "It goes up near power E5, live: pull slowly" in near
+        assert "live" not in raise_wire(dataclasses.replace(case, crossings=others))
+
+
+def test_a_roof_is_passed_by_the_line_led_over_it(demo_work):
+    row = {"crossing_kind": "roof", "feature_id": "B5", "is_near_miss": False}
+    (case, *_) = cases_of_kind(demo_work, "same_side", 1)
+    over = dataclasses.replace(case, crossings=(*case.crossings, row))
+    assert "over roof B5 by the line led there" in lay(over)

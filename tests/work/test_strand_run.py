@@ -90,18 +90,28 @@ def test_runs_go_from_clamp_or_access_pole_to_the_terminal() -> None:
 
 def test_poles_are_named_from_the_access_pole_to_the_terminal() -> None:
     rows = (DIRECT, CLAMP, OTHER, OTHER_CLAMP)
-    columns = pole_columns(runs(*rows), drops(*rows), poles())
+    columns = pole_columns(runs(*rows), drops(*rows), poles(), np.array([-1, 1, -1, 3]))
     assert columns["run_poles"].fillna("").tolist() == ["", "P1", "P3;P2;P1", "P3;P2"]
 
 
 def test_poor_and_unrated_poles_are_those_of_the_run_or_the_hook() -> None:
     rows = (DIRECT, CLAMP, OTHER, OTHER_CLAMP)
     own = poles(P1="good", P2="poor", P3=None, P4="poor")
-    columns = pole_columns(runs(*rows), drops(*rows), own)
+    none = np.full(4, -1)
+    columns = pole_columns(runs(*rows), drops(*rows), own, none)
     assert columns["poor_poles"].fillna("").tolist() == ["", "", "P2", "P2"]
     assert columns["unrated_poles"].fillna("").tolist() == ["", "", "P3", "P3"]
-    hook = pole_columns(runs(DIRECT), drops(DIRECT), poles(P1="poor"))
+    hook = pole_columns(runs(DIRECT), drops(DIRECT), poles(P1="poor"), none[:1])
     assert hook["poor_poles"].tolist() == ["P1"]
+
+
+def test_the_far_pole_of_a_clamps_span_is_judged_too_and_once() -> None:
+    rows = (CLAMP, OTHER_CLAMP, CLAMP)
+    own = poles(P1="good", P2="poor", P3="good", P4=None)
+    columns = pole_columns(runs(*rows), drops(*rows), own, np.array([1, 3, 0]))
+    assert columns["poor_poles"].fillna("").tolist() == ["P2", "P2", ""]
+    assert columns["unrated_poles"].fillna("").tolist() == ["", "P4", ""]
+    assert columns["run_poles"].fillna("").tolist() == ["P1", "P3;P2", "P1"]
 
 
 def test_ladders_stand_at_poles_passed_and_at_the_terminal() -> None:
@@ -163,7 +173,7 @@ def test_no_drops_and_no_roads_give_no_runs_and_no_pairs() -> None:
     empty = trace_runs(drops(DIRECT).iloc[:0], poles(), USUAL_M)
     assert len(empty.drop) == len(empty.pole) == 0
     assert len(roads_below(empty, ground(8.0, [(0, 0), (1, 1)])).drop) == 0
-    assert pole_columns(empty, drops(DIRECT).iloc[:0], poles()).empty
+    assert pole_columns(empty, drops(DIRECT).iloc[:0], poles(), np.zeros(0, dtype=int)).empty
 
 
 def test_runs_of_the_demo_are_as_long_as_the_plan_says(demo_plan: Plan) -> None:

@@ -14,15 +14,37 @@ import shapely
 FloatArray = npt.NDArray[np.float64]
 ObjectArray = npt.NDArray[np.object_]
 
+LEAST_FLASHED = 3.0
+"""Pieces of a line shorter than this, mm, have no mark."""
 MOST_PLACES = 150
 """Places that are given for an area, about."""
 
 
-def flash_places(line: shapely.Geometry) -> list[tuple[float, float]]:
-    """Return where marks stand beside a line on paper: 1.6 mm off it, some 15 mm apart."""
+FLASH_HALF = np.array([0.7, 1.6])
+"""Half the room that a mark takes, mm."""
+
+
+def flash_places(
+    line: shapely.Geometry, corners: tuple[float, float, float, float]
+) -> list[tuple[float, float]]:
+    """Return where marks stand beside a line on paper.
+
+    Parameters
+    ----------
+    line : shapely.Geometry
+        On paper, mm.
+    corners : tuple of float
+        Left, top, right and bottom of the picture: marks are within it.
+
+    Returns
+    -------
+    list of (float, float)
+        1.6 mm off the line, some 15 mm apart; none for pieces too short to be told.
+    """
+    low, high = corners[:2] + FLASH_HALF, corners[2:] - FLASH_HALF
     places = []
     for piece in shapely.get_parts(line):
-        if piece.geom_type != "LineString" or piece.length < 6.0:
+        if piece.geom_type != "LineString" or piece.length < LEAST_FLASHED:
             continue
         count = max(int(piece.length // 15.0), 1)
         part = (np.arange(count) + 0.5) / count * piece.length
@@ -32,7 +54,9 @@ def flash_places(line: shapely.Geometry) -> list[tuple[float, float]]:
         way = ahead - behind
         way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
         side = np.stack([way[:, 1], -way[:, 0]], axis=1)
-        places += [(float(x), float(y)) for x, y in (at + 1.6 * side).tolist()]
+        right, left = (np.clip(at + 1.6 * way, low, high) for way in (side, -side))
+        off = np.hypot(*(right - at - 1.6 * side).T) > 0.01
+        places += [(float(x), float(y)) for x, y in np.where(off[:, None], left, right).tolist()]
     return places
 
 

@@ -1,4 +1,4 @@
-"""What the back of a job sheet says, but for steps and checks.
+"""What the back of a job sheet says, but for hazards, steps and checks.
 
 Enters: a drop with its job.
 Leaves: texts and lists of them; every figure is one of the plan's, rounded.
@@ -13,18 +13,16 @@ from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import (
     ID_LETTERS,
     MATERIAL_LETTERS,
-    MOST_HAZARDS,
     NUMBER_WORDS,
     REASON_LETTERS,
     TEXT_LETTERS,
     listed,
     live,
     people_words,
-    plain,
     power_lines,
     short_rule,
 )
-from geoplan.units import ReportUnits, say
+from geoplan.units import say
 from geoplan.work.drop_case import DropCase, Row, is_known
 from geoplan.work.site_words import has_traffic, powers_of
 
@@ -48,18 +46,31 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     """
     job = case.job
     traffic = str(job["traffic_class"])
+    run = job.get("run_traffic_class")
     count = int(job["crew_size"])
-    crew = people_words(count, flaggers if traffic == "flaggers" else 0)
-    others = listed(job, "other_roads")
+    crew = people_words(count, flaggers if "flaggers" in {traffic, run} else 0)
+    control = traffic.replace("_", " ")
+    if is_known(run) and run != "none":
+        control += f"; for the strand run {str(run).replace('_', ' ')}"
     reasons = _reasons(job["traffic_reasons"])
+    for told in TOLD_ELSEWHERE:
+        reasons = reasons.replace(f"; {told}", "")
+    others = [name for name in listed(job, "other_roads") if f"{name} too: " not in reasons]
     if others:
         reasons = reasons.rstrip(".")
         reasons += f". Beside it: {', '.join(others)}: sign and guard there too."
     return [
         (f"{crew}:", _reasons(_why(job)).removeprefix(_opening(count))),
-        (f"Traffic control, {traffic.replace('_', ' ')}:", reasons),
+        (f"Traffic control, {control}:", reasons),
         ("Power:", _power(case, power_reach_m)),
     ]
+
+
+TOLD_ELSEWHERE = (
+    "sight distance not checked: no layer tells",  # a box asks for it
+    "signs count from the start of the taper",  # the step says before what
+)
+"""Parts of the reasons for traffic control that other places of the back tell."""
 
 
 def _opening(count: int) -> str:
@@ -74,13 +85,15 @@ def _why(job: Row) -> object:
         return why
     told = str(why)
     if is_known(note):
-        told = told.replace(str(note), SEE_POWER)
-        told = told.replace(str(note).partition("; ")[0], SEE_POWER)
+        instead = NO_POWER if job["power_approach"] == "none" else SEE_POWER
+        told = told.replace(str(note), instead)
+        told = told.replace(str(note).partition("; ")[0], instead)
     run = "; ".join(listed(job, "run_power"))
     return told.replace(f": {run}: ", ": ") if run else told
 
 
 SEE_POWER = "see Power"
+NO_POWER = "no power found near"
 
 
 def _reasons(words: object) -> str:
@@ -95,34 +108,38 @@ def _power(case: DropCase, reach_m: float) -> str:
     lines = powers_of(case, power_lines(case))
     run = [line.partition(", ")[0] for line in listed(job, "run_power")]
     state = str(job["power_approach"])
+    farther = listed(job, "power_around")
+    around = f" Farther off: {'; '.join(farther)}." if farther else ""
     words = {
         "within": "WITHIN THE APPROACH DISTANCE.",
         "not_checked": "NOT CHECKED.",
+        "close": "CLOSE: clear only while head and hands stay below hook and strand.",
         "clear": "Clear of the approach distance, as computed.",
     }
     if state == "none" and not lines and not run:
         reach = f"within {case.length(reach_m)} " if is_known(reach_m) else "near enough to tell "
-        return f"No power in the layers {reach}of the work and the run: look for it."
+        none = f"No power in the layers {reach}of wire, hook, ladders and run: look up, and stop if"
+        return f"{none} there is any."
     parts = [] if state == "none" else [words.get(state, state)]
     asked = job["power_approach_m"]
     if lines:
-        parts.append(f"{'; '.join(lines)}.")
+        told = "; ".join(lines)
+        parts.append(f"{told[:1].upper()}{told[1:]}.")
     elif is_known(asked):
         parts.append(f"Keep {case.length(asked)} away.")
     if run:
         parts.append(f"Along the strand run: {', '.join(run)}.")
     note = job["power_approach_note"]
-    if is_known(note):
-        parts.append(f"Nearest to its limit: {_nearest(short_rule(str(note)), state)}")
-    return cut(" ".join(parts), REASON_LETTERS)
+    if is_known(note) and state not in {"within", "not_checked"}:  # a box has those
+        parts.append(f"Nearest to its limit: {_nearest(short_rule(str(note)))}")
+    told = " ".join(parts).rstrip(".")
+    return cut(f"{told}.{around}", REASON_LETTERS)
 
 
-def _nearest(note: str, state: str) -> str:
-    """Return a note on power in short; what a box of the checks has of it, by name and rule."""
+def _nearest(note: str) -> str:
+    """Return a note on power in short."""
     line, mark, rule = note.partition("; ")
     name, _, rest = line.partition(", ")
-    if state in {"within", "not_checked"}:  # the box has it all but the rule
-        return live(f"{name}; {rule}" if mark else line)
     _, _, told = rest.partition(": ")  # kind and voltage are in the list of lines
     return live(f"{name}: {told or rest}{mark}{rule}" if rest else note)
 
@@ -145,154 +162,7 @@ def signs_of(case: DropCase) -> list[tuple[str, str]]:
     ]
 
 
-PLANNING_CODES = ("route_changed_by_clearance", "terminal_changed_by_clearance")
-"""Flags that tell of routes not taken: nothing for the site."""
-
-TOLD_BETTER = {
-    "oblique_crossing": "street_crossing",
-    "existing_drop_crossing": "clearance_not_checked",
-}
-"""Flags left out where another one tells the same of the same thing, with more."""
-
-KEEP_OFF = "Keep people and cars off the wire on the ground; measure clearance."
-
-TOLD_IN_BOX = frozenset(
-    {
-        "third_party_lot", "raised_attachment", "height_assumed", "level_ground_assumed",
-        "strand_inferred", "attachment_assumed", "clearance_not_checked",
-    }
-)  # fmt: skip
-"""Flags that a box of the checks on site tells whole, with what to do."""
-TOLD_IN_STEP = frozenset({"raised_hook", "steep_wall_angle"})
-"""Flags that the step on hook or attachment tells whole."""
-
-TO_DO = {
-    "street_crossing": "Traffic control first; measure the clearance over the whole road.",
-    "oblique_crossing": "More wire hangs over the road than in a square crossing: measure the"
-    " clearance at both edges.",
-    "road_overhang": "Measure the clearance over the carriageway; no ladder on it.",
-    "rail_crossing": "Nobody near the track without the owner's permit in hand and his man there.",
-    "water_crossing": "Is the owner's permit on the truck? No: stop. Clearance over water is not"
-    " checked.",
-    "power_crossing": "Treat as live; judged by somebody qualified first (step 1).",
-    "near_power": "Treat as live; measure the separation before the wire goes up.",
-    "pole_power_not_checked": "Do not climb until the height of the power is measured from the"
-    " ground, with its owner.",
-    "tree_crown": "Trim only with the owner's leave; the wire must not rub.",
-    "near_tree": "Leave room for growth and swing.",
-    "roof_crossing": "Ask the owner first. Measure the clearance over the roof; nobody pulls the"
-    " wire across the roof alone.",
-    "pool_crossing": "Do not string it. Call the office.",
-    "near_pool": "Clearance not worked out: measure, and call the office before the wire goes up.",
-    "third_party_lot": "Is the owner's leave in writing on the truck? No: stop.",
-    "driveway_crossing": KEEP_OFF,
-    "sidewalk_crossing": KEEP_OFF,
-    "existing_drop_crossing": "Look which wire is above; keep the wires apart.",
-    "planned_drop_crossing": "Keep the wires apart; agree the heights of both.",
-    "steep_wall_angle": "Set a bracket, so that the wire does not rub on the wall.",
-    "attachment_assumed": "Find the real attachment before wire is cut.",
-    "strand_inferred": "See that the strand is there and sound. If not: stop, call the office.",
-    "reserve_port": "Ask the office whether this port may be used.",
-    "crowded_span": "Look at the strand before more is hung on it. In doubt: stop.",
-    "clearance_not_checked": "Measure it before the work; go on only if the code in force allows.",
-    "crossed_height_assumed": "Measure it before the work, or ask its owner.",
-    "height_assumed": "Measure both before wire is cut.",
-    "level_ground_assumed": "Look how the ground falls under the wire and at both ends.",
-    "raised_hook": "Set the hook as high as given; measure from the ground.",
-    "raised_attachment": "Attach as high as given; measure from the ground. Is the wall that high?"
-    " No: stop, call the office.",
-    "near_building": "Look on site: keep the wire, and its swing, off wall, eave and gutter.",
-    "ladder_low_over_street": "Keep traffic stopped until the ladder is off and the sag checked.",
-    "bucket_job": "No ladder on this strand: work from the bucket only.",
-}
-"""What the crew does about each flag; the plan's own remedies are for who plans."""
-
-LEVELS = ("error", "warning", "note")
-WORDS = {"error": "STOP", "warning": "WARNING", "note": "note"}
-
-Hazard = tuple[str, str, str]
-
-
-def hazards_of(case: DropCase, *, is_boxed: bool = True) -> list[Hazard]:
-    """Return what is dangerous on the site, the gravest first.
-
-    Parameters
-    ----------
-    case : DropCase
-        The drop.
-    is_boxed : bool
-        Whether the sheet has all boxes of the checks on site: what one of them tells is no line
-        here then, unless it is a stop.
-
-    Returns
-    -------
-    list of (str, str, str)
-        Level, what it is, what the crew does about it: at most `MOST_HAZARDS`, what is left out
-        is counted. What asks for the same is one line. Power within the approach distance, or not
-        checked, stops the work, whatever the flags say of it. A flag of an unknown kind keeps the
-        plan's own remedy.
-    """
-    by_code: dict[str, set[str]] = {}
-    for row in case.hazards:
-        by_code.setdefault(str(row["code"]), set()).add(str(row["feature_id"]))
-    left_out = {*PLANNING_CODES, *TOLD_IN_STEP, *(TOLD_IN_BOX if is_boxed else ())}
-    told = [
-        row
-        for row in case.hazards
-        if (row["severity"] == "error" or row["code"] not in left_out)
-        and str(row["feature_id"]) not in by_code.get(TOLD_BETTER.get(str(row["code"]), ""), ())
-    ]
-    flags = [
-        (
-            WORDS[str(row["severity"])],
-            cut(plain(row["what"]), TEXT_LETTERS),
-            TO_DO.get(str(row["code"]), cut(row["remedy"], TEXT_LETTERS)),
-        )
-        for row in told
-    ]
-    ranked = sorted([*_of_power(case), *_together(flags)],
-                    key=lambda hazard: tuple(WORDS.values()).index(hazard[0]))  # fmt: skip
-    shown = ranked[:MOST_HAZARDS]
-    left = len(ranked) - MOST_HAZARDS
-    if left > 0:
-        shown.append(("", f"and {left} more", "See the plan's hazards."))
-    return shown
-
-
-def _together(flags: Sequence[Hazard]) -> list[Hazard]:
-    """Bring flags of one level that ask for the same to one line, words that begin alike once."""
-    lines: dict[tuple[str, str], list[str]] = {}
-    for level, what, todo in flags:
-        lines.setdefault((level, todo), []).append(what)
-    found = []
-    for (level, todo), several in lines.items():
-        first = several[0]
-        opening = next((words for words in OPENINGS if first.startswith(words)), "")
-        rest = [what.removeprefix(opening) for what in several[1:]]
-        found.append((level, ", ".join([first, *rest]), todo))
-    return found
-
-
-OPENINGS = ("passes over ", "crosses power ", "crosses ")
-
-
-def _of_power(case: DropCase) -> list[Hazard]:
-    job = case.job
-    note = job["power_approach_note"]
-    where = f": {_named(str(note))}" if is_known(note) else ""
-    state = str(job["power_approach"])
-    if state == "within":
-        what = f"planned WITHIN THE APPROACH DISTANCE of power{where}"
-        return [("STOP", what, "Do not start before its owner has covered it or switched it off.")]
-    if state == "not_checked":
-        what = f"distance from power NOT CHECKED{where}"
-        return [("STOP", what, "Measure from the ground before anybody climbs. Not kept: stop.")]
-    return []
-
-
-def _named(note: str) -> str:
-    """Return the line that a note on power is about."""
-    return cut(live(note.partition("; ")[0].partition(", ")[0]), TEXT_LETTERS)
+NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
 def built_of(case: DropCase) -> list[list[str]]:
@@ -320,8 +190,9 @@ def reel_of(case: DropCase, cuts: Sequence[Row]) -> str:
     return " ".join(parts)
 
 
-def materials_of(rows: Sequence[Row], units: ReportUnits) -> str:
-    """Say what is needed."""
+def materials_of(rows: Sequence[Row], case: DropCase) -> str:
+    """Say what is needed; a bracket by its name where the step asks for one."""
+    is_bracket = any(row["code"] == "steep_wall_angle" for row in case.hazards)
 
     def amount(row: Row) -> str:
         is_told = is_known(row["quantity"])
@@ -329,7 +200,11 @@ def materials_of(rows: Sequence[Row], units: ReportUnits) -> str:
         unit = str(row["unit"])
         title = cut(row["title"] if is_known(row["title"]) else row["item"], MATERIAL_LETTERS)
         if unit == "m":
-            return f"{say(float(row['quantity']), 'length', units)} {title}"
-        return f"{quantity} × {title}" if unit == "each" else f"{quantity} {unit} {title}"
+            return f"{say(float(row['quantity']), 'length', case.units)} {title}"
+        if unit != "each":
+            return f"{quantity} {unit} {title}"
+        if is_bracket:
+            title = title.replace("hook or bracket", "bracket")
+        return f"{quantity}{NO_BREAK}×{NO_BREAK}{title}"
 
     return "; ".join(amount(row) for row in rows)

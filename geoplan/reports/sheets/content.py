@@ -8,8 +8,8 @@ Does not do: compute; markup (the page puts each text in as text); draw.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,11 +22,11 @@ from geoplan.reports.frames import cut
 from geoplan.reports.sheets.back import (
     built_of,
     crew_of,
-    hazards_of,
     materials_of,
     reel_of,
     signs_of,
 )
+from geoplan.reports.sheets.cautions import concerning
 from geoplan.reports.sheets.front import (
     Clamp,
     alerts_of,
@@ -44,6 +44,7 @@ from geoplan.reports.sheets.front_tables import (
     stringing_key,
     stringing_of,
 )
+from geoplan.reports.sheets.hazard_table import hazards_of, nothing_more
 from geoplan.reports.sheets.page import page_in_file
 from geoplan.reports.sheets.wording import (
     CHECK_LETTERS,
@@ -57,9 +58,11 @@ from geoplan.rules import Approach
 from geoplan.standards import ClearanceCase, Standards, TensionCase
 from geoplan.units import ReportUnits
 from geoplan.work.drop_case import DropCase, Row, is_known
+from geoplan.work.hook_mates import find_hook_mates
 from geoplan.work.profiles import Envelope
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps import build_steps
+from geoplan.work.tools import tools_of
 
 IntArray = npt.NDArray[np.int64]
 
@@ -98,7 +101,8 @@ class Common:
     project: str
     units: ReportUnits
     rules: str
-    not_checked: str
+    not_checked: tuple[str, ...]
+    """What the plan did not check."""
     wire_words: str
     load_cases: dict[str, str]
     """Words for load cases, by name."""
@@ -108,6 +112,8 @@ class Common:
     """How far from the work power was looked for; NaN: not known."""
     count: int
     """Sheets in all."""
+    hook_mates: Mapping[str, tuple[str, ...]]
+    """Drops whose hooks are at one place of a pole, by address."""
 
 
 def load_case_words(standards: Standards, units: ReportUnits) -> dict[str, str]:
@@ -160,7 +166,6 @@ def common_texts(
     Common
         Texts.
     """
-    unchecked = _not_checked(plan.unchecked)
     units = plan.project.units
     bands = standards.rule_set.bands(f"approach.{Approach.WORKER}")
     reach = max((figure.value_si for _, figure in bands), default=math.nan)
@@ -168,24 +173,17 @@ def common_texts(
         cut(plan.project.name, TITLE_LETTERS),
         units,
         describe_rules(plan),
-        unchecked,
+        tuple(plan.unchecked),
         wire_words,
         load_case_words(standards, units),
         flaggers,
         reach,
         count,
+        find_hook_mates(plan.drops),
     )
 
 
-OPENING = "not checked: "
-"""How most of what a plan did not check begins: told once on a sheet."""
-
-
-def _not_checked(told: Sequence[str]) -> str:
-    alike = [words.removeprefix(OPENING) for words in told if words.startswith(OPENING)]
-    others = [words for words in told if not words.startswith(OPENING)]
-    lines = [*others, *([OPENING + "; ".join(alike)] if alike else [])]
-    return " ".join(f"{words[:1].upper()}{words[1:]}." for words in lines)
+NO_MATERIALS = "No materials were worked out"
 
 
 def sheet_texts(
@@ -225,6 +223,12 @@ def sheet_texts(
     """
     drop, job = case.drop, case.job
     address_id = str(drop["address_id"])
+    case = replace(
+        case,
+        stringing=tuple(stringing),
+        hook_mates=common.hook_mates.get(address_id, ()),
+        doubts=tuple(findings.get(("addresses", address_id), ())),
+    )
     shown_id = cut(address_id, ID_LETTERS)
     label = drop["label"]
     title = cut(label if is_known(label) else address_id, TITLE_LETTERS)
@@ -259,13 +263,14 @@ def sheet_texts(
         "checks": [cut(words, CHECK_LETTERS) for words in checks],
         "crew": crew_of(case, common.flaggers, common.power_reach_m),
         "signs": signs_of(case),
-        "hazards": hazards_of(case, is_boxed=more <= 0),
+        "hazards": hazards_of(case, is_boxed=more <= 0) or nothing_more(),
         "steps": [cut(words, STEP_LETTERS) for words in build_steps(case)],
         "reel": reel_of(case, cuts),
-        "materials": materials_of(materials, case.units),
+        "materials": f"{materials_of(materials, case) or NO_MATERIALS}. Bring:"
+        f" {'; '.join(tools_of(case))}.",
         "built": built_of(case),
         "caution_line": CAUTION_LINE,
         "cautions": CAUTION,
         "rules": common.rules,
-        "not_checked": f"{common.not_checked} {common.wire_words}".strip(),
+        "not_checked": f"{concerning(case, common.not_checked)} {common.wire_words}".strip(),
     }

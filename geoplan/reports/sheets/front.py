@@ -13,7 +13,7 @@ from typing import Any
 
 from geoplan.hanging import LADDER_WORDS
 from geoplan.reports.frames import cut
-from geoplan.reports.sheets.front_tables import has_ladder, length_cells
+from geoplan.reports.sheets.front_tables import has_ladder, length_cells, not_worked_out
 from geoplan.reports.sheets.wording import (
     ID_LETTERS,
     JOB_WORDS,
@@ -40,11 +40,24 @@ class Clamp:
 
 
 def _ladder(case: DropCase) -> str:
-    if not case.is_from_clamp:
-        return "Ladder at the pole"
-    if case.job["is_bucket_job"]:
+    if case.job["is_bucket_job"] and case.is_from_clamp:
         return "BUCKET: no ladder"
-    return "Ladder on the strand"
+    words = "Ladder on the strand" if case.is_from_clamp else "Ladder at the pole"
+    if case.job.get("is_run_bucket"):
+        return f"{words}; BUCKET for the run"
+    return words
+
+
+def _traffic(case: DropCase) -> str:
+    """Name the traffic control, that of the strand run too where it is another."""
+    classes = [
+        str(case.job[column]).replace("_", " ").upper()
+        for column in ("traffic_class", "run_traffic_class")
+        if is_known(case.job.get(column)) and str(case.job[column]) != "none"
+    ]
+    if len(classes) == 2 and classes[0] != classes[1]:
+        return f"{classes[0]}; RUN: {classes[1]}"
+    return classes[0] if classes else "none"
 
 
 def kinds_of(case: DropCase, flaggers: int) -> list[tuple[str, str]]:
@@ -63,11 +76,11 @@ def kinds_of(case: DropCase, flaggers: int) -> list[tuple[str, str]]:
         Names of boxes and what stands in them.
     """
     job = case.job
-    traffic = str(job["traffic_class"]).replace("_", " ")
+    traffic = _traffic(case)
     kinds = [
         ("Job", JOB_WORDS[str(job["job_kind"])]),
-        ("Who", people_words(int(job["crew_size"]), flaggers if traffic == "flaggers" else 0)),
-        ("Traffic control", "none" if traffic == "none" else traffic.upper()),
+        ("Who", people_words(int(job["crew_size"]), flaggers if "FLAGGERS" in traffic else 0)),
+        ("Traffic control", traffic),
         ("Reach", _ladder(case)),
     ]
     if job["is_owner_permit_needed"]:
@@ -97,13 +110,18 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     roads = listed(job, "run_roads")
     if roads:
         alerts.append(("Strand run", f"OVER {cut(' and '.join(roads), ID_LETTERS)}"))
+    unchecked = _unchecked(case)
+    if unchecked:
+        alerts.append(("NOT WORKED OUT", f"clearance at {cut(unchecked, ID_LETTERS)}"))
     poor = listed(job, "poor_poles")
     if poor:
         alerts.append(("POOR POLE", f"{cut(', '.join(poor), ID_LETTERS)}: see back"))
     pole = str(drop["access_pole_id"])
     if pole != str(drop["terminal_id"]):
-        what = "Clamp is reached from" if case.is_from_clamp else "Hook goes on"
-        alerts.append((what, f"pole {cut(pole, 16)}, not the terminal's"))
+        what = "Clamp from pole" if case.is_from_clamp else "Hook on pole"
+        alerts.append((what, f"{cut(pole, 16)}, not the terminal's"))
+    if listed(job, "near_rail"):
+        alerts.append(("RAILWAY", "near: owner's leave first"))
     if len(alerts) > MOST_ALERTS:
         left = len(alerts) - MOST_ALERTS + 1
         alerts = [*alerts[: MOST_ALERTS - 1], ("LOOK", f"{left} more of this kind: see back")]
@@ -113,6 +131,17 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
 def stops_of(case: DropCase) -> list[str]:
     """Return the flags that forbid a start until somebody has judged them."""
     return [plain(row["what"]) for row in case.hazards if row["severity"] == "error"]
+
+
+def _unchecked(case: DropCase) -> str:
+    """Name existing drops and pools whose clearance was not worked out; empty: none."""
+    words = {"existing_drop": "drop", "pool": "pool"}
+    named = [
+        f"{words[str(row['crossing_kind'])]} {row['feature_id']}"
+        for row in case.crossings
+        if str(row["crossing_kind"]) in words and row["clearance_basis"] != "computed"
+    ]
+    return ", ".join(dict.fromkeys(named))
 
 
 def _power_box(case: DropCase) -> str:
@@ -131,21 +160,32 @@ def _power_box(case: DropCase) -> str:
 
 
 def big_of(case: DropCase) -> list[list[tuple[str, str]]]:
-    """Return the figures that count on a ladder."""
+    """Return the figures that count on a ladder: two rows of as many.
+
+    A fifth of each where a ladder leans on the strand and the wire goes over a street: both the
+    sag to set then and the clearance count there.
+    """
     drop, job = case.drop, case.job
     first, last = int(job["first_port"]), int(job["last_port"])
     ports = str(first) if first == last else f"{first}–{last}"
     at = case.temperature(drop["stringing_temperature_c"])
-    third = (_least_words(case), _least(case))
-    if case.is_from_clamp:
-        third = ("Sag, ladder on the strand", _ladder_sag(case))
+    least = [(_least_words(case), _least(case))]
+    with_ladder: list[tuple[str, str]] = []
+    more: list[tuple[str, str]] = []
+    if case.is_from_clamp and not job["is_bucket_job"]:
+        with_ladder = [("Sag, ladder on strand", _ladder_sag(case))]
+        if case.is_over_street:
+            more = [("Wire out before raising", case.length(job["ground_path_m"]))]
+        else:
+            least = []
     start = "Clamp" if case.is_from_clamp else "Hook"
     return [
         [
             (f"{start}, above ground", case.length(drop["hook_height_m"])),
             ("House, above ground", case.length(drop["attachment_height_m"])),
             (f"Sag to leave at {at}", case.sag(drop["stringing_sag_m"])),
-            third,
+            *with_ladder,
+            *least,
         ],
         [
             ("Terminal", cut(drop["terminal_id"], 16)),
@@ -153,25 +193,24 @@ def big_of(case: DropCase) -> list[list[tuple[str, str]]]:
             ("Length to cut" if job["supply"] == "bulk" else "Stocked length to take",
              case.length(job["cut_length_m"])),
             ("Hand line, at least", case.length(job["hand_line_m"])),
+            *more,
         ],
     ]  # fmt: skip
 
 
 def _ladder_sag(case: DropCase) -> str:
-    if case.job["is_bucket_job"]:
-        return "no ladder"
     sag = case.drop["ladder_sag_m"]
     return case.sag(sag) if is_known(sag) else "not known"
 
 
 def _least_words(case: DropCase) -> str:
     """Name the least clearance by where it is, and by what was left out."""
-    end = at_an_end(case)
-    if any(row["clearance_basis"] == "not_checked" for row in case.crossings):
-        return "Least of what was checked / asked"
+    if not_worked_out(case):
+        return "Least of the checked / asked"
     if str(case.drop["margin_over"]).startswith("roof "):
-        return "Least clearance over roof / asked"
-    return f"Least, at {end} / asked" if end else "Least clearance there / asked"
+        return "Least over roof / asked"
+    end = at_an_end(case).rpartition("the ")[2].removesuffix(" attachment")
+    return f"Least, at the {end} / asked" if end else "Least clearance / asked"
 
 
 def _least(case: DropCase) -> str:
@@ -231,15 +270,29 @@ def figures_of(
          case.sag(drop["sag_worst_m"])),
         ("Least margin", margin(float(drop["margin_m"]), case.units)),
         ("Clearance there / asked", _least(case)),
-        (_in_case("Worst pull", drop["tension_case"], load_cases),
-         f"{amount(drop['tension_worst_n'], 'force', case.units)},"
-         f" limit {amount(drop['tension_limit_n'], 'force', case.units)}"),
+        (_tightest_words(case), _of_limit(case)),
     ]  # fmt: skip
     pull: Any = drop.get("ladder_tension_n")
     if is_known(pull) and has_ladder(case):
         rows.append(("Pull, ladder on the strand", amount(float(pull), "force", case.units)))
     rows.append(("Time on site", amount(job["work_s"], "duration", case.units)))
     return rows
+
+
+def _tightest_words(case: DropCase) -> str:
+    """Name the load case in which the pull comes nearest to its own limit."""
+    drop, words = case.drop, "Pull nearest its limit"
+    if not is_known(drop["tension_case_c"]):
+        return words
+    load = str(drop["tension_case_load"]).replace(", ", " and ")
+    return f"{words}: {case.temperature(drop['tension_case_c'])}, {load}"
+
+
+def _of_limit(case: DropCase) -> str:
+    """Return that pull and its limit, the unit once."""
+    names = "tension_worst_n", "tension_limit_n"
+    pull, limit = (amount(case.drop[name], "force", case.units) for name in names)
+    return f"{pull.split()[0]} of {limit}"
 
 
 def _clamp_rows(case: DropCase, clamp: Clamp | None) -> list[tuple[str, str]]:
@@ -298,7 +351,7 @@ def with_ladder_of(case: DropCase, stringing: Sequence[Row]) -> str:
         f"Ladder gone: sag {case.sag(drop['stringing_sag_m'])}; the clamp stands"
         f" {_moved(case, drop['clamp_shift_m'])}"
         f" and {_sunk(case)} than the empty strand.",
-        "All with every planned drop of this span hung.",
+        _all_hung(case),
     ]
     if not any(is_known(row.get("ladder_sag_m")) for row in stringing):
         words.append(
@@ -306,6 +359,17 @@ def with_ladder_of(case: DropCase, stringing: Sequence[Row]) -> str:
             " by the table, with the ladder gone."
         )
     return " ".join(words)
+
+
+def _all_hung(case: DropCase) -> str:
+    """Say which drops of the strand span the figures count on."""
+    if "span_drops" not in case.job:
+        return "All with every planned drop of this span hung."
+    others = listed(case.job, "span_drops")
+    if not others:
+        return "No other drop is planned on this strand span."
+    named = cut(", ".join(others), 2 * ID_LETTERS)
+    return f"Sag with the ladder gone: with {named} hung too, on the same strand span."
 
 
 def _sunk(case: DropCase) -> str:

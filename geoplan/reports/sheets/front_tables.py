@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import (
@@ -19,6 +20,7 @@ from geoplan.reports.sheets.wording import (
     RULE_LETTERS,
     TEXT_LETTERS,
     at_an_end,
+    listed,
     margin,
     short_rule,
 )
@@ -56,6 +58,20 @@ NO_CLEARANCE = {
 LOOK = "look: no clearance worked out"
 
 
+OPEN_KINDS = ("power", "pool", "existing_drop", "planned_drop", "roof")
+"""Kinds whose clearance counts, so that one not worked out leaves the least of them open."""
+
+
+def not_worked_out(case: DropCase) -> bool:
+    """Whether some clearance that counts was not worked out: of the air span or the strand run."""
+    open_rows = any(
+        row["clearance_basis"] == "not_checked"
+        or (row["clearance_basis"] == "none" and str(row["crossing_kind"]) in OPEN_KINDS)
+        for row in case.crossings
+    )
+    return open_rows or bool(listed(case.job, "run_roads"))
+
+
 def crossing_heads(case: DropCase) -> tuple[str, ...]:
     """Return the heads of the table of what is passed."""
     start = "clamp" if case.is_from_clamp else "hook"
@@ -67,7 +83,10 @@ YARD_WORDS = "yard (fine dots)"
 
 
 def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, ...]]:
-    """Return what the air span passes, with clearances; the yard where its clearance governs."""
+    """Return what is passed, with clearances; the yard where its clearance governs.
+
+    Roads below the strand run have a row each: the run's clearance is not worked out.
+    """
     letters = {(e.kind, e.feature_id, e.start_m): e.letter for e in envelopes}
     rows: list[tuple[str, ...]] = []
     for row in case.crossings[:MOST_CROSSINGS]:
@@ -85,6 +104,7 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
     left = len(case.crossings) - MOST_CROSSINGS
     if left > 0:
         rows.append((NONE, f"and {left} more: see the plan's crossings", *[NONE] * 5))
+    rows += _run_rows(case)
     drop = case.drop
     if str(drop["margin_over"]) == "yard" and is_known(drop["margin_available_m"]):
         end_words = at_an_end(case)
@@ -105,10 +125,26 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
     return rows
 
 
+def _run_rows(case: DropCase) -> list[tuple[str, ...]]:
+    """Return a row for each road below the strand run.
+
+    ``run_asked_m`` of the job is the height that the rules ask for over them, m.
+    """
+    asked_m: Any = case.job.get("run_asked_m")
+    asked = case.length(float(asked_m)) if is_known(asked_m) else NONE
+    return [
+        (NONE, cut(f"strand run over {road}", ID_LETTERS), NONE, asked, NONE, NONE, RUN_UNKNOWN)
+        for road in listed(case.job, "run_roads")
+    ]
+
+
+RUN_UNKNOWN = "NOT WORKED OUT: measure below the strand"
+
+
 def _clearance(case: DropCase, row: Row) -> tuple[str, str, str, str]:
     if row["clearance_basis"] == "not_checked":
         note = row["clearance_note"]
-        why = f": {cut(note, TEXT_LETTERS)}" if is_known(note) else ""
+        why = f": {cut(_brief(str(note)), TEXT_LETTERS)}" if is_known(note) else ""
         return NONE, NONE, NONE, f"NOT CHECKED{why}"
     if row["clearance_basis"] == "none":
         return NONE, NONE, NONE, NO_CLEARANCE.get(str(row["crossing_kind"]), LOOK)
@@ -118,6 +154,20 @@ def _clearance(case: DropCase, row: Row) -> tuple[str, str, str, str]:
         margin(float(row["margin_m"]), case.units),
         _rule(row["rule"]),
     )
+
+
+BRIEF = {
+    "heights of both wires where they cross are not compared": "heights of both wires not compared",
+    "heights of both drops where they cross are not compared": "heights of both drops not compared",
+    "room beside a building is not compared": "room beside it not compared",
+}
+"""Notes of the plan, and what is printed for them so that a row keeps to one line."""
+
+
+def _brief(note: str) -> str:
+    for long, short in BRIEF.items():
+        note = note.replace(long, short)
+    return note
 
 
 def _rule(rule: object) -> str:
@@ -153,7 +203,9 @@ def stringing_of(rows: Sequence[Row], case: DropCase) -> list[tuple[str, list[tu
     Returns
     -------
     list of (str, list of (str, bool))
-        Heads and cells; for a ladder on the strand two lines more, where they were worked out.
+        Heads and cells: temperature, sag, pull; the height of the wire above what lies below at
+        the place of the least margin; for a ladder on the strand two lines more. Lines that were
+        not worked out are left out.
     """
     units = case.units
     at = float(case.drop["stringing_temperature_c"])
@@ -163,6 +215,9 @@ def stringing_of(rows: Sequence[Row], case: DropCase) -> list[tuple[str, list[tu
     if has_ladder(case) and any(is_known(row.get("ladder_sag_m")) for row in rows):
         lines += [("sag", "Ladder on: sag", "ladder_sag_m"),
                   ("force", "Ladder on: pull", "ladder_tension_n")]  # fmt: skip
+    if any(is_known(row.get(HEIGHT)) for row in rows):
+        over = str(case.drop["margin_over"]).split()[0]
+        lines.insert(3, ("length", f"Height, {over}", HEIGHT))
     table = []
     for quantity, head, column in lines:
         values = [float(row[column]) if is_known(row[column]) else math.nan for row in rows]
@@ -172,11 +227,47 @@ def stringing_of(rows: Sequence[Row], case: DropCase) -> list[tuple[str, list[tu
     return table
 
 
+HEIGHT = "height_there_m"
+
+
 def stringing_key(table: Sequence[tuple[str, list[tuple[str, bool]]]]) -> str:
     """Say what a cell without a figure means; empty where all have one."""
     if any(cell == NOT_THEN for _, cells in table for cell, _ in cells):
         return f"{NOT_THEN}: do not string at this temperature; the wire would pass its limit."
     return ""
+
+
+def stringing_notes(
+    table: Sequence[tuple[str, list[tuple[str, bool]]]], case: DropCase, limits: str
+) -> str:
+    """Say where the height of the table is measured, and which limit of pull holds when.
+
+    Parameters
+    ----------
+    table : sequence of (str, list of (str, bool))
+        As `stringing_of` makes it.
+    case : DropCase
+        The drop.
+    limits : str
+        Each limit of pull with its load case.
+
+    Returns
+    -------
+    str
+        Sentences for small print.
+    """
+    words = []
+    if any(head.startswith("Height") for head, _ in table):
+        start = "clamp" if case.is_from_clamp else "hook"
+        out = case.length(case.drop["margin_at_m"])
+        end = at_an_end(case)
+        at = f"at {end}" if end else f"{out} from the {start}"
+        over = str(case.drop["margin_over"]).split()[0]
+        gone = ", ladder gone" if has_ladder(case) else ""
+        words.append(f"Height: wire over the {over} {at}{gone}.")
+    if limits:
+        words.append(f"Limits of pull: {limits}; no other.")
+    return " ".join(words)
 
 
 def stringing_head(case: DropCase) -> str:

@@ -7,6 +7,7 @@ Does not do: make pages; write files.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -16,17 +17,22 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geoplan.clearance.demands import ROAD_CLASS
+from geoplan.hanging import load_words
 from geoplan.model import Plan
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.content import ByAddress, Common, common_texts, sheet_texts
 from geoplan.reports.sheets.front import Clamp
+from geoplan.reports.sheets.front_tables import stringing_notes
 from geoplan.reports.sheets.plan_drawing import draw_plan
 from geoplan.reports.sheets.plan_features import Layout, plan_legend
 from geoplan.reports.sheets.plan_frames import PlanMarks, bounds_of, frame_drops
 from geoplan.reports.sheets.profile_picture import draw_profile_picture
+from geoplan.reports.sheets.wording import ID_LETTERS, amount, listed
 from geoplan.rules.crew_reader import load_crew_rules
 from geoplan.standards import Standards, load_standards
 from geoplan.tables import CrossingKind
+from geoplan.units import ReportUnits
 from geoplan.work.drop_case import DropCase, compass, is_known
 from geoplan.work.profiles import Profiles, build_envelopes, build_profiles
 from geoplan.work.site_checks import wire_words
@@ -34,7 +40,9 @@ from geoplan.work.site_checks import wire_words
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
-YARD_RULE = "clearance.yard.pedestrian"
+YARD_RULE, ROAD_RULE = "clearance.yard.pedestrian", "clearance.road"
+ABOVE_CLAMP_M = 2.0
+"""Power lines within this of a clamp, in plan, are at or above it."""
 
 
 @dataclass(frozen=True)
@@ -67,11 +75,16 @@ class SheetSource:
         flaggers = int(load_crew_rules(plan.project).value("people.flaggers"))
         self.plan, self.rows = plan, rows
         self._wire = standards.wire
+        self._limits = _limits(standards, plan.project.units)
+        self._road_asked_m = _road_asked(plan, standards)
         self._yard_m = _yard(standards)
         self._common: Common = common_texts(plan, standards, sure, flaggers, len(rows))
         self._tables = _tables(plan)
         self._layout = Layout(plan)
+        self._houses = [str(name) for name in plan.layers.buildings.index]
         self._power_m = plan.layers.poles["power_height_m"]
+        self._power_tree = shapely.STRtree(plan.layers.power.geometry.to_numpy())
+        self._line_m = plan.layers.power["height_m"].to_numpy(dtype=np.float64)
         self._findings = _findings(plan)
         self._lots = _lots(plan)
         names = plan.layers.roads["name"]
@@ -93,18 +106,18 @@ class SheetSource:
         stands = [self._stands(str(record["address_id"])) for record in records]
         cases = [self._case(*parts) for parts in zip(records, airs, stands, strict=True)]
         marks = [
-            _marks(int(row), *parts)
+            self._marks(int(row), *parts)
             for row, *parts in zip(rows, cases, routes, airs, stands, strict=True)
         ]
         frames = frame_drops(marks)
         features = self._layout.within(bounds_of([frame for some in frames for frame in some]))
         sheets, number = [], 0
         for at, case in enumerate(cases):
-            sheet = self._sheet(start + at, case, profiles, at)
+            sheet = self._sheet(start + at, case, profiles, at, airs[at][0])
             sheet["plan_svg"] = draw_plan(
                 plan, features, number, frames[at], marks[at], self._common.units
             )
-            sheet["legend"] = plan_legend(features, number, len(frames[at]), marks[at])
+            sheet["legend"] = plan_legend(features, number, frames[at], marks[at], self._houses)
             number += len(frames[at])
             sheets.append(sheet)
         return sheets
@@ -122,6 +135,10 @@ class SheetSource:
     ) -> DropCase:
         address_id = str(drop["address_id"])
         job = self._tables.jobs.rows(address_id)[0]
+        job["run_asked_m"] = max(
+            (self._road_asked_m.get(road, math.nan) for road in listed(job, "run_roads")),
+            default=math.nan,
+        )
         road = job["road_id"]
         crossings = [self._named(row) for row in self._tables.crossings.rows(address_id)]
         crossings.sort(key=lambda row: (row["start_m"], row["crossing_kind"], row["feature_id"]))
@@ -151,6 +168,32 @@ class SheetSource:
         told = str(row["what"]).replace(f"lot {lot},", f"lot {lot} ({self._lots[lot]}),")
         return {**row, "what": told}
 
+    def _marks(
+        self,
+        row: int,
+        case: DropCase,
+        route: FloatArray,
+        air: FloatArray,
+        stands: list[tuple[str, str, FloatArray]],
+    ) -> PlanMarks:
+        drop, clamp = case.drop, self._clamp(case.drop)
+        access, far, far_xy = str(drop["access_pole_id"]), "", None
+        if clamp is not None:
+            far = next(pole for pole in (clamp.far_pole, clamp.near_pole) if pole != access)
+            far_xy = shapely.get_coordinates(self.plan.layers.poles.geometry.loc[far])[0, :2]
+        return PlanMarks(
+            row,
+            route,
+            air,
+            case.is_from_clamp,
+            str(drop["building_id"]) if is_known(drop["building_id"]) else "",
+            str(drop["terminal_id"]),
+            access,
+            tuple((place, float(xy[0]), float(xy[1])) for place, _, xy in stands),
+            far_pole_id=far,
+            far_xy=far_xy,
+        )
+
     def _clamp(self, drop: Mapping[Any, Any]) -> Clamp | None:
         """Measure a span clamp from both poles of its span, the nearer one first."""
         span_id = drop["strand_span_id"]
@@ -167,17 +210,42 @@ class SheetSource:
         both = sorted([(at_m, pole), (left_m, other)])
         return Clamp(both[0][1], both[0][0], both[1][1], both[1][0])
 
+    def _power_words(self, case: DropCase, clamp: Clamp | None, start: FloatArray) -> str:
+        """Say what power there is over hook or clamp: by the pole, or by the lines at the clamp."""
+        if not case.is_from_clamp:
+            low_m = self._pole_power_m(str(case.drop["access_pole_id"]))
+            if not is_known(low_m):
+                return ""
+            return f"POWER on the pole of the hook, from {case.length(low_m)} up (not drawn)"
+        lines = self._power_tree.query(
+            shapely.Point(start), predicate="dwithin", distance=ABOVE_CLAMP_M
+        )
+        poles = (clamp.near_pole, clamp.far_pole) if clamp is not None else ()
+        heights = [self._pole_power_m(pole) for pole in poles]
+        heights += self._line_m[lines].tolist()
+        low_m = min((height for height in heights if is_known(height)), default=math.nan)
+        if len(lines) == 0:
+            if not is_known(low_m):
+                return ""
+            return f"POWER on a pole of the clamp's span, from {case.length(low_m)} up (not drawn)"
+        names = sorted(str(self.plan.layers.power.index[line]) for line in lines)
+        told = cut(", ".join(names), ID_LETTERS)
+        up = f"from {case.length(low_m)} up" if is_known(low_m) else "height not known"
+        return f"POWER at or above the clamp: {told}, {up} (not drawn)"
+
     def _pole_power_m(self, pole_id: str) -> float:
         """Return how high the lowest power on a pole is above ground; NaN where not known."""
         return float(self._power_m.get(pole_id, float("nan")))
 
-    def _sheet(self, number: int, case: DropCase, profiles: Profiles, at: int) -> dict[str, Any]:
-        address_id = str(case.drop["address_id"])
+    def _sheet(
+        self, number: int, case: DropCase, profiles: Profiles, at: int, start: FloatArray
+    ) -> dict[str, Any]:
+        address_id, clamp = str(case.drop["address_id"]), self._clamp(case.drop)
         envelopes = build_envelopes(profiles, at, self._tables.crossings.some(address_id))
         sheet = sheet_texts(
             number + 1,
             case,
-            self._clamp(case.drop),
+            clamp,
             envelopes,
             self._tables.stringing.rows(address_id),
             self._tables.materials.rows(address_id),
@@ -185,32 +253,13 @@ class SheetSource:
             self._findings,
             self._common,
         )
+        sheet["stringing_notes"] = stringing_notes(sheet["stringing"], case, self._limits)
         placed = [one for one in envelopes if is_known(one.start_m) and is_known(one.end_m)]
         sheet["profile_svg"] = draw_profile_picture(
             profiles, at, placed, case.drop, self._yard_m, self._common.units,
-            self._pole_power_m(str(case.drop["access_pole_id"])),
+            self._power_words(case, clamp, start),
         )  # fmt: skip
         return sheet
-
-
-def _marks(
-    row: int,
-    case: DropCase,
-    route: FloatArray,
-    air: FloatArray,
-    stands: list[tuple[str, str, FloatArray]],
-) -> PlanMarks:
-    drop = case.drop
-    return PlanMarks(
-        row,
-        route,
-        air,
-        case.is_from_clamp,
-        str(drop["building_id"]) if is_known(drop["building_id"]) else "",
-        str(drop["terminal_id"]),
-        str(drop["access_pole_id"]),
-        tuple((place, float(xy[0]), float(xy[1])) for place, _, xy in stands),
-    )
 
 
 def _lots(plan: Plan) -> dict[str, str]:
@@ -244,6 +293,28 @@ def _tables(plan: Plan) -> _Tables:
         ByAddress.of(places),
         xy,
     )
+
+
+def _limits(standards: Standards, units: ReportUnits) -> str:
+    """Say each limit of pull with the load case that it holds in."""
+    return "; ".join(
+        f"{amount(case.limit_n, 'force', units)} at"
+        f" {amount(case.temperature_c, 'temperature', units)},"
+        f" {load_words(case.case).replace(', ', ' and ')}"
+        for case in standards.tension
+    )
+
+
+def _road_asked(plan: Plan, standards: Standards) -> dict[str, float]:
+    """Return the greatest height asked over roads of each name, m; by id where one has none."""
+    roads = plan.layers.roads
+    asked: dict[str, float] = {}
+    for road, name, kind in zip(roads.index, roads["name"], roads["road_class"], strict=True):
+        key = str(name) if is_known(name) else str(road)
+        figure = standards.rule_set.figures.get(f"{ROAD_RULE}.{ROAD_CLASS.get(kind, 'arterial')}")
+        there = math.nan if figure is None else float(figure.value_si)
+        asked[key] = float(np.fmax(asked.get(key, math.nan), there))
+    return asked
 
 
 def _findings(plan: Plan) -> dict[tuple[str, str], list[str]]:

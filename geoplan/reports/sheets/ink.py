@@ -14,11 +14,15 @@ import numpy as np
 import numpy.typing as npt
 
 from geoplan.errors import one_line
+from geoplan.reports.sheets.letters import printable
 
 FloatArray = npt.NDArray[np.float64]
 
 _NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Characters that no XML file may hold."""
+
+LEADER, LEADER_DASHES = 0.15, "0.25 0.55"
+"""Width and dashes of a line from words to what they name: dots, like no wire."""
 
 FONT = "Liberation Sans, Arial, Helvetica, DejaVu Sans, sans-serif"
 
@@ -78,7 +82,7 @@ def escaped(words: object) -> str:
     >>> escaped('<b> & "c"')
     '&lt;b&gt; &amp; &quot;c&quot;'
     """
-    return html.escape(_NO_XML.sub("?", one_line(str(words))))
+    return html.escape(printable(_NO_XML.sub("?", one_line(str(words)))))
 
 
 class Ink:

@@ -19,6 +19,7 @@ from markupsafe import Markup
 
 from geoplan.errors import one_line
 from geoplan.reports.frames import cut
+from geoplan.reports.sheets.letters import printable
 from geoplan.units import ReportUnits
 
 Paper = Literal["a4", "letter"]
@@ -36,12 +37,14 @@ INDEX_HEADS = (
 
 
 PAGE_WORDS = "Page: as printed at the foot; of files of their own, the number of the sheet."
-BACK_SIZES = (9.0, 8.75, 8.5, 8.25, 8.0, 7.75, 7.5, 7.25, 7.0, 6.75, 6.5, 6.25, 6.0)
+BACK_SIZES = tuple(quarter / 4.0 for quarter in range(39, 23, -1))
 """Sizes of type of a back, pt: the largest that its text has room for is taken."""
 BACKS_MM = ((191.0, 256.0), (186.0, 273.0))
 """Width and height of the room on a back, with some to spare: letter, A4."""
-LETTER_EM, LINE_EM = 0.468, 1.18
+LETTER_EM, LINE_EM = 0.468, 1.14
 """Mean width of a letter and height of a line, as parts of the size of type."""
+RAGGED = 2.5
+"""Letters that a line leaves empty at its end, about, since words aren't parted."""
 PT_MM = 25.4 / 72.0
 LIST_MM, CELL_MM = 0.2, 0.72
 """Space between one line of a list, of a table and the next, beyond the type."""
@@ -98,7 +101,7 @@ def back_height(sheet: dict[str, Any], size: float, width: float) -> float:
     letter, line = LETTER_EM * size * PT_MM, LINE_EM * size * PT_MM
 
     def lines(words: str, room: float = width) -> int:
-        return max(1, math.ceil(len(words) * letter / room))
+        return max(1, math.ceil(len(words) * letter / (room - RAGGED * letter)))
 
     listed = [lines(words, width - 5.0) for words in sheet["checks"]]
     listed += [lines(words, width - 7.0) for words in sheet["steps"]]
@@ -136,14 +139,72 @@ def back_size(sheet: dict[str, Any]) -> float:
     return next(sizes, BACK_SIZES[-1])
 
 
-def is_dense(sheet: dict[str, Any]) -> bool:
-    """Whether a front has so much on it that its type has to be smaller."""
-    rows = len(sheet["crossings"]) + 2 * bool(sheet["alerts"]) + len(sheet["stringing"]) - 3
-    return rows > DENSE_ROWS
+def front_lines(sheet: dict[str, Any]) -> int:
+    """Return how many lines of small print a front has beyond its drawings, by count of letters.
+
+    Parameters
+    ----------
+    sheet : dict
+        Texts as `geoplan.reports.sheets.content.sheet_texts` makes them.
+
+    Returns
+    -------
+    int
+        Lines of tables and sentences; a cell that wraps counts for each of its lines.
+    """
+    table = [
+        max(_wraps(row[1], OVER_LETTERS), _wraps(row[2], OUT_LETTERS), _wraps(row[6], RULE_WIDE))
+        for row in sheet["crossings"]
+    ]
+    boxes = [
+        max(_wraps(f"{name}: {words}", ALERT_LETTERS // len(sheet["alerts"]))
+            for name, words in sheet["alerts"])
+        + 1
+    ] if sheet["alerts"] else []  # fmt: skip
+    each = KIND_LETTERS // len(sheet["kinds"])
+    boxes += [max(_wraps(words, each) for _, words in sheet["kinds"])]
+    said = [
+        _wraps(sheet[name], FRONT_LETTERS)
+        for name in ("rule_key", "stringing_key", "with_ladder", "legend", "stringing_notes")
+        if sheet.get(name)
+    ]
+    more = max(len(sheet["figures"]) - MOST_FIGURES, 0)
+    return sum(table) + sum(boxes) + sum(said) + len(sheet["stringing"]) + more
 
 
-DENSE_ROWS = 1
-"""More lines than these beyond the least of a front ask for smaller type."""
+def _wraps(words: str, letters: int) -> int:
+    """Return over how many lines words go that have so many letters each."""
+    return max(1, math.ceil(len(words) / letters))
+
+
+def front_class(sheet: dict[str, Any]) -> str:
+    """Return the class of a front by how much is on it.
+
+    Parameters
+    ----------
+    sheet : dict
+        As in `front_lines`.
+
+    Returns
+    -------
+    str
+        ``roomy``, empty, ``dense`` or ``dense packed``: names of the style sheet.
+    """
+    lines = front_lines(sheet)
+    if lines > PACKED_LINES:
+        return "dense packed"
+    if lines > DENSE_LINES:
+        return "dense"
+    return "roomy" if lines <= ROOMY_LINES else ""
+
+
+OVER_LETTERS, OUT_LETTERS, RULE_WIDE = 34, 22, 70
+FRONT_LETTERS, ALERT_LETTERS, KIND_LETTERS = 150, 118, 100
+"""Letters that a line of the front has room for: cells of the table, sentences, rows of boxes."""
+MOST_FIGURES = 21
+"""Lesser figures that stand beside the plan without making it taller."""
+ROOMY_LINES, DENSE_LINES, PACKED_LINES = 13, 14, 20
+"""Up to the first there is room for larger type; more than the others ask for smaller type."""
 
 
 @lru_cache(maxsize=1)
@@ -163,10 +224,10 @@ def _asset(name: str) -> str:
 
 
 def _plain(value: Any) -> Any:
-    """Bring a text to one line without control characters; our own markup stays as it is."""
+    """Bring a text to one line of letters that print; our own markup stays as it is."""
     if isinstance(value, Markup) or not isinstance(value, str):
         return value
-    return one_line(value)
+    return printable(one_line(value))
 
 
 @lru_cache(maxsize=1)
@@ -206,7 +267,7 @@ def sheet_html(sheet: dict[str, Any], *, is_first: bool) -> str:
         A ``section`` element.
     """
     drawings = {name: Markup(sheet[name]) for name in ("plan_svg", "profile_svg")}  # noqa: S704
-    sizes = {"back_size": back_size(sheet), "is_dense": is_dense(sheet)}
+    sizes = {"back_size": back_size(sheet), "front_class": front_class(sheet)}
     return str(_macros().sheet({**sheet, **sizes, **drawings}, is_first))
 
 

@@ -16,7 +16,7 @@ import shapely
 from geoplan.model import Plan
 from geoplan.reports.sheets.along_lines import flash_places
 from geoplan.reports.sheets.ink import Ink
-from geoplan.reports.sheets.plan_features import Features
+from geoplan.reports.sheets.plan_features import NOT_IN_KEY, Features
 from geoplan.reports.sheets.plan_frames import HEIGHT, STRIP, WIDTH, Frame, PlanMarks
 from geoplan.reports.sheets.plan_labels import PlanLabels
 from geoplan.units import ReportUnits, from_si
@@ -35,8 +35,6 @@ STYLE: dict[str, dict[str, object]] = {
     "power": {"width": 0.2, "stroke": "#000", "dashes": "3 0.8"},
     "existing_drops": {"width": 0.3, "stroke": "#444", "dashes": "0.3 0.7"},
 }  # fmt: skip
-NOT_IN_KEY = {"parcels", "sidewalks", "driveways", "pools", "existing_drops"}
-"""Layers that a key plan leaves out."""
 AREAS = (3, 6)
 """Type ids of polygons and their collections."""
 
@@ -112,7 +110,9 @@ class _Picture:
 
     def _background(self) -> None:
         ink, frame = self.ink, self.frame
-        roads = _all_lines(self.features.roads.of(self.number)[1], frame)
+        # One area, so that no road's end is drawn inside another road.
+        paved = shapely.normalize(shapely.union_all(self.features.roads.of(self.number)[1]))
+        roads = _all_lines(np.array([paved], dtype=object), frame)
         ink.paths(roads, width=0.25, stroke="#777", fill="#eee", closed=True)
         for name, rows, found in self.features.each(self.number):
             if frame.is_key and name in NOT_IN_KEY:
@@ -139,7 +139,9 @@ class _Picture:
         others = _all_lines(found[~own], self.frame)
         self.ink.paths(others, width=0.2, stroke="#555", fill="#ddd", closed=True)
         for outline in _all_lines(found[own], self.frame):
-            self.ink.path(outline, width=0.6, fill="#bbb", closed=True, mark="house")
+            self.ink.path(outline, width=0.0, fill="#bbb", closed=True, mark="house")
+            for wall in _off_edge(outline, self.frame):
+                self.ink.path(wall, width=0.6)
 
     def _trees(self, rows: IntArray, found: ObjectArray) -> None:
         """Draw crowns, also of a tree whose stem stands outside the picture."""
@@ -157,7 +159,7 @@ class _Picture:
         flashes = [
             np.array([x, y]) + zigzag
             for line in self.frame.on_paper(self.features.layers["power"].of(self.number)[1])
-            for x, y in flash_places(line)
+            for x, y in flash_places(line, self.frame.corners)
         ]
         self.ink.paths(flashes, width=0.3)
 
@@ -191,8 +193,9 @@ def _below(ink: Ink, frame: Frame, units: ReportUnits, *, is_parted: bool) -> No
     """Draw scale and north in the strip below a picture, where they hide nothing."""
     unit = "ft" if units == "us" else "m"
     one = float(1.0 / from_si(1.0, unit))
+    is_wide = frame.width > 65
     steps = (5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000)
-    least = 14.0 if frame.width > 65 else 7.0
+    least = 14.0 if is_wide else 5.0
     long = next((s for s in steps if s * one * frame.mm_per_m >= least), steps[-1])
     wide = long * one * frame.mm_per_m
     left, _, right, bottom = frame.corners
@@ -204,17 +207,15 @@ def _below(ink: Ink, frame: Frame, units: ReportUnits, *, is_parted: bool) -> No
     else:
         ink.path(bar, width=0.35, scale_bar=long * one)
     at_scale = f"1 : {frame.scale}"
-    title = ("Whole route" if frame.is_key else "Place of work") if is_parted else ""
+    title = f"{'Whole route' if frame.is_key else 'Place of work'}, {at_scale}"
     x = right - 5.0
-    if frame.width > 65:
-        ink.text(left + wide + 2.2, y, f"{long} {unit}, {at_scale}", size=2.4)
-        ink.text(x - 2.5, y, title, size=2.4, bold=True, anchor="end")
-    else:
-        ink.text(left + wide + 2.2, y, f"{long} {unit}", size=2.4)
-        if frame.is_key:
-            ink.text(left, frame.y - 1.2, f"{title}, {at_scale}", size=2.4, bold=True)
-        else:
-            ink.text(x - 2.5, y, f"Work, {at_scale}", size=2.4, bold=True, anchor="end")
+    size = 2.4 if is_wide else 2.2
+    words = f"{long} {unit}" if is_parted else f"{long} {unit}, {at_scale}"
+    ink.text(left + wide + 2.2, y, words, size=size)
+    if is_parted and frame.is_key and not is_wide:
+        ink.text(left, frame.y - 1.2, title, size=2.4, bold=True)
+    elif is_parted:
+        ink.text(x - 2.0, y, title, size=size, bold=True, anchor="end")
     top = bottom + 0.5
     ink.path(np.array([(x, top), (x + 1.1, top + 3.6), (x, top + 2.9), (x - 1.1, top + 3.6)]),
              fill="#000", closed=True)  # fmt: skip
@@ -227,6 +228,14 @@ def _paper_box(frame: Frame, other: Frame) -> tuple[float, float, float, float]:
     (left, bottom), (right, top) = frame.places(np.array([(x1, y1), (x2, y2)])).tolist()
     a, b, c, d = frame.corners
     return max(left, a), max(top, b), min(right, c), min(bottom, d)
+
+
+def _off_edge(outline: FloatArray, frame: Frame) -> list[FloatArray]:
+    """Return the pieces of an outline on paper that don't run along the edge of the picture."""
+    left, top, right, bottom = frame.corners
+    rim = shapely.box(left, top, right, bottom).boundary.buffer(0.05)
+    off = shapely.line_merge(shapely.difference(shapely.LineString(outline), rim))
+    return [shapely.get_coordinates(piece) for piece in shapely.get_parts(off)]
 
 
 def _inside(line: FloatArray, frame: Frame) -> list[FloatArray]:

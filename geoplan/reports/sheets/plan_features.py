@@ -7,7 +7,7 @@ Does not do: draw.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -16,7 +16,7 @@ import numpy.typing as npt
 import shapely
 
 from geoplan.model import Plan
-from geoplan.reports.sheets.plan_frames import PlanMarks
+from geoplan.reports.sheets.plan_frames import Frame, PlanMarks
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -26,6 +26,10 @@ OUTLINES = (
     "parcels", "sidewalks", "driveways", "water", "pools", "buildings", "power", "rail",
     "existing_drops",
 )  # fmt: skip
+NOT_IN_KEY = {"parcels", "sidewalks", "driveways", "pools", "existing_drops"}
+"""Layers that a key plan leaves out."""
+LEAST_SEEN = 3.0
+"""What is smaller on paper, mm, is a speck that no legend tells of."""
 LEAST_CROWN_M = 0.5
 """Radius that a crown of unknown size is drawn with."""
 
@@ -61,12 +65,6 @@ class Features:
         """Give layer, rows and geometries of one frame, in the order they are drawn in."""
         for name in (*OUTLINES, "trees"):
             yield (name, *self.layers[name].of(frame))
-
-    def kinds(self, frames: Iterable[int]) -> set[str]:
-        """Return the layers, ``roads`` and ``drops`` among them, of which some frames show any."""
-        found = {**self.layers, "roads": self.roads}
-        shown = {name for name, of in found.items() for at in frames if len(of.of(at)[0])}
-        return shown | {"drops" for at in frames if len(self.drops.of(at)[0]) > 1}
 
 
 class Layout:
@@ -151,7 +149,9 @@ PLACE_WORDS = {
     "bucket": "B bucket",
 }  # fmt: skip
 LEGEND_WORDS = {
-    "power": "Thin line with flashes: power",
+    "poles": "Ring: pole",
+    "spans": "Thin line: strand",
+    "power": "Flashes: power, service drops dashed",
     "drops": "Dots: other drops",
     "roads": "Light grey: carriageway",
     "sidewalks": "Fine lines: walks, drives",
@@ -165,38 +165,95 @@ LEGEND_WORDS = {
 SAID_WITH = {"driveways": "sidewalks", "existing_drops": "drops"}
 
 
-def plan_legend(features: Features, number: int, count: int, marks: PlanMarks) -> str:
+def _is_seen(geometry: ObjectArray, frame: Frame) -> bool:
+    """Whether any of some geometries takes more than a speck of a picture."""
+    if len(geometry) == 0:
+        return False
+    low_x, low_y, high_x, high_y = shapely.bounds(geometry).T
+    size = np.fmax(high_x - low_x, high_y - low_y) * frame.mm_per_m
+    return bool((size >= LEAST_SEEN).any())
+
+
+def shown_kinds(features: Features, number: int, frames: Sequence[Frame]) -> set[str]:
+    """Return what the pictures of one drawing show.
+
+    Parameters
+    ----------
+    features : Features
+        What lies in all frames.
+    number : int
+        Number of the drawing's first frame among them.
+    frames : sequence of Frame
+        Its frames.
+
+    Returns
+    -------
+    set of str
+        Layers, ``roads``, ``spans`` and ``drops`` among them; those that a key plan leaves out
+        or that are a speck at its edge are not.
+    """
+    found = {**features.layers, "roads": features.roads, "spans": features.spans}
+    kinds = {
+        name
+        for at, frame in enumerate(frames, start=number)
+        for name, of in found.items()
+        if not (frame.is_key and name in NOT_IN_KEY) and _is_seen(of.of(at)[1], frame)
+    }
+    poles = features.layers["poles"]
+    kinds |= {"poles" for at in range(number, number + len(frames)) if len(poles.of(at)[0])}
+    near = [at for at, frame in enumerate(frames, start=number) if not frame.is_key]
+    return kinds | {"drops" for at in near if len(features.drops.of(at)[0]) > 1}
+
+
+def plan_legend(
+    features: Features,
+    number: int,
+    frames: Sequence[Frame],
+    marks: PlanMarks,
+    buildings: Sequence[str],
+) -> str:
     """Say what the marks of one plan drawing are, those that are shown only.
 
     Parameters
     ----------
     features : Features
         What lies in all frames.
-    number, count : int
-        Number of the drawing's first frame among them, and how many frames it has.
+    number : int
+        Number of the drawing's first frame among them.
+    frames : sequence of Frame
+        Its frames.
     marks : PlanMarks
         The drop.
+    buildings : sequence of str
+        Ids of the buildings in the order of their layer.
 
     Returns
     -------
     str
         Sentences for below the drawing.
     """
-    frames = range(number, number + count)
-    kinds = features.kinds(frames)
+    kinds = shown_kinds(features, number, frames)
     kinds |= {said for name, said in SAID_WITH.items() if name in kinds}
     given = {name for name, _, _ in marks.places}
     places = [said for name, said in PLACE_WORDS.items() if name in given]
     crosses = [f"Cross: place of its letter, {', '.join(places)}"]
+    rows = [
+        row
+        for at in range(number, number + len(frames))
+        for row in features.layers["buildings"].of(at)[0].tolist()
+    ]
+    houses = {str(buildings[row]) == marks.building_id for row in rows}
+    on_strand = len(marks.route) > 2 and bool(np.ptp(marks.route[:-1], axis=0).any())
     words = [
         *(crosses if places else []),
-        "Thick: this drop, dashed along the strand",
+        f"Thick: this drop{', dashed along the strand' if on_strand else ''}",
         *(["Square: clamp"] if marks.is_clamp else []),
         "Black dot: house end",
         "Double ring: terminal",
-        *(["Thin line: strand"] if any(len(features.spans.of(at)[0]) for at in frames) else []),
         *[said for name, said in LEGEND_WORDS.items() if name in kinds],
-        "Dark grey: the house",
+        *(["Dark grey: the house"] if True in houses else []),
+        *(["Mid grey: other buildings"] if False in houses else []),
+        *(["Dashed box: place of work"] if any(frame.is_key for frame in frames) else []),
         "N: grid north",
     ]
     return f"{'. '.join(words)}."

@@ -91,6 +91,10 @@ class PlanMarks:
     """Kind of place and working coordinates."""
     also: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
     """Further places that the picture of the work has to hold, shape (k, 2)."""
+    far_pole_id: str = ""
+    """Pole at the other end of the clamp's strand span; empty without a clamp."""
+    far_xy: FloatArray | None = None
+    """Where that pole stands, shape (2,)."""
 
     @property
     def stands(self) -> FloatArray:
@@ -144,7 +148,7 @@ def _parted() -> list[tuple[Corners, Corners]]:
     """Return ways to part the drawing into place of work and key plan: beside or below it."""
     beside = [
         ((0.0, 0.0, wide, PICTURE), (wide + 2.0, HEAD, WIDTH, PICTURE))
-        for wide in (69.0, 56.0, 46.0)
+        for wide in (69.0, 58.0, 52.0)
     ]
     below = [
         ((0.0, 0.0, WIDTH, high), (0.0, high + STRIP + 0.5, WIDTH, PICTURE))

@@ -21,7 +21,7 @@ from geoplan.reports.sheets.along_lines import (
     spread,
     turned_boxes,
 )
-from geoplan.reports.sheets.ink import Ink, text_width
+from geoplan.reports.sheets.ink import LEADER, LEADER_DASHES, Ink, text_width
 from geoplan.reports.sheets.obstacles import Obstacles, around, boxes
 from geoplan.reports.sheets.plan_features import Features
 from geoplan.reports.sheets.plan_frames import Frame, PlanMarks
@@ -40,6 +40,10 @@ ON_ROUTE_M, BESIDE_CLAMP_M = 0.6, 6.0
 """A pole within this of the route belongs to it; one within this of the clamp is named too."""
 MOST = 280.0
 """What a name may cost at most that isn't needed to find the pole: it breaks no wire."""
+BESIDE_MOST, WATER_MOST = 900.0, 12.0
+"""The same for a road's name that has no room on it, and for a water's name on it."""
+SMALL, NEAR_LABEL, LEAST_LINE = 2.3, 4.5, 1.5
+"""Least size of words, mm: 6.5 pt; a label farther off has a leader; a shorter line no name."""
 KEY, SOLID, ROUTE = 1000.0, 300.0, 300.0
 """Costs of hiding a mark or another label, of lying on road or building, of breaking the wire."""
 
@@ -91,7 +95,7 @@ class PlanLabels:
         self._pole_ids = [str(name) for name in plan.layers.poles.index[rows]]
         self._pole_xy = frame.places(shapely.get_coordinates(poles)[:, :2])
         near = shapely.distance(poles, shapely.LineString(marks.route)) <= ON_ROUTE_M
-        main = {marks.terminal_id, marks.access_pole_id}
+        main = {marks.terminal_id, marks.access_pole_id, marks.far_pole_id}
         if marks.is_clamp:
             near |= shapely.distance(poles, shapely.Point(marks.air[0])) <= BESIDE_CLAMP_M
         names = np.array(self._pole_ids, dtype=object)
@@ -109,26 +113,31 @@ class PlanLabels:
         rows, drops = self._features.drops.of(self._number)
         drops = frame.on_paper(drops[rows != self._marks.row])
         words.add(_some(self._roads), 4.0)
+        words.add(_some(shapely.boundary(self._roads)), 6.0)
         words.add(_some(buildings), SOLID)
         rows = self._features.layers["buildings"].of(self._number)[0]
         is_own = np.asarray(self._plan.layers.buildings.index[rows] == self._marks.building_id)
         words.add(_some(shapely.buffer(buildings[is_own], 0.4)), KEY)
         words.add([self._route.buffer(0.7), self._air.buffer(0.7)], ROUTE)
-        words.add(_some(spans), 20.0)
-        words.add(_some(power), 8.0)
-        flashes = [shapely.Point(at).buffer(1.2) for line in power for at in flash_places(line)]
-        words.add(flashes, 10.0)
+        words.add(_some(spans), 40.0)
+        words.add(_some(power), 14.0)
+        flashes = [
+            shapely.box(x - 0.6, y - 1.5, x + 0.6, y + 1.5)
+            for line in power
+            for x, y in flash_places(line, frame.corners)
+        ]
+        words.add(flashes, 30.0)
         words.add(_some(self._on("rail")), 8.0)
-        words.add(_some(self._on("water")), 6.0)
+        words.add(_some(shapely.boundary(self._on("water"))), 14.0)
         if not frame.is_key:
             words.add(_some(drops), 4.0)
             words.add(_some(self._on("existing_drops")), 4.0)
             for name in ("parcels", "driveways", "sidewalks", "pools", "trees"):
                 words.add(_some(shapely.boundary(self._on(name))), 1.0)
         self._carriageways = Obstacles(*words.frame.bounds)
-        self._carriageways.add(_some(self._roads), SOLID)
-        leaders.add(_some(self._roads), 60.0)
-        leaders.add(_some(buildings), 120.0)
+        self._carriageways.add(_some(np.concatenate([self._roads, buildings])), SOLID)
+        leaders.add(_some(self._roads), 220.0)
+        leaders.add(_some(buildings), 220.0)
         leaders.add([self._air.buffer(0.45)], 100.0)
         leaders.add(_some(spans), 250.0)
         leaders.add(_some(power), 20.0)
@@ -172,7 +181,7 @@ class PlanLabels:
             cost += self._leaders.costs(lines) + others.costs(lines)
             chosen = int(np.argmin(cost))
             cx, cy = tried[chosen].tolist()
-            ink.line(x, y, cx, cy, width=0.2, leader=kind)
+            ink.line(x, y, cx, cy, width=0.2, dashes=LEADER_DASHES, leader=kind)
             self._letter(cx, cy, kind)
             for dx, dy in ((0.75, 0.75), (0.75, -0.75)):
                 ink.line(x - dx, y - dy, x + dx, y + dy, width=0.9, stroke="#fff")
@@ -222,17 +231,29 @@ class PlanLabels:
         corner = np.array(tried)
         sites = boxes(np.column_stack([corner, corner + np.array([wide, tall])]))
         cost = self._words.costs(sites) + 1.2 * np.array(far)
+        leaders = self._from_place(x, y, corner, wide, tall)
+        cost += np.where(np.array(far) > NEAR_LABEL, self._leaders.costs(leaders), 0.0)
         chosen = int(np.argmin(cost))
         if cost[chosen] > most:
             return False
         self._words.add([sites[chosen]], KEY)
         self._leaders.add([sites[chosen]], SOLID)
         left, top = corner[chosen].tolist()
-        if far[chosen] > 4.5:
-            near_x, near_y = min(max(x, left), left + wide), min(max(y, top), top + tall)
-            self._ink.line(x, y, near_x, near_y, width=0.12)
+        if far[chosen] > NEAR_LABEL:
+            (x1, y1), (x2, y2) = shapely.get_coordinates(leaders[chosen]).tolist()
+            self._ink.line(x1, y1, x2, y2, width=LEADER, dashes=LEADER_DASHES)
         self._ink.text(left + 0.4, top + 0.85 * tall, words, size=size, bold=bold, label=label)
         return True
+
+    @staticmethod
+    def _from_place(
+        x: float, y: float, corner: FloatArray, wide: float, tall: float
+    ) -> ObjectArray:
+        """Return a line from beside a place to the nearest place of each box, shape (n,)."""
+        near = np.clip([x, y], corner, corner + np.array([wide, tall]))
+        off = near - [x, y]
+        start = [x, y] + off / np.maximum(np.hypot(*off.T), 1e-9)[:, None]
+        return np.asarray(shapely.linestrings(np.stack([start, near], axis=1)))
 
     def _poles(self) -> None:
         ink, marks = self._ink, self._marks
@@ -258,15 +279,19 @@ class PlanLabels:
             is_main = self._pole_ids[n] in main
             pole_id = self._pole_ids[n]
             words = pole_id if len(pole_id) <= 18 else f"{pole_id[:17]}…"
-            size = 2.7 if is_main else 2.3 if own else 2.0
+            size = 2.7 if is_main else SMALL
             most = 1e5 if is_main else MOST if own else 12.0
+            if pole_id == marks.far_pole_id:
+                most = BESIDE_MOST
             if self._frame.is_key and not own:
                 continue
             self._label(x, y, words, size, bold=own, most=most, label="pole" if own else "other")
 
     def _way_out(self) -> None:
-        """Where the strand run leaves the picture, say to which pole, and how far that is."""
+        """Where strand run or clamp's span leaves the picture, say to which pole, and how far."""
         marks, frame = self._marks, self._frame
+        if marks.far_pole_id and marks.far_xy is not None:
+            self._leads_to(marks.far_pole_id, marks.far_xy, marks.air[0])
         strand = marks.route[:-1]
         if len(strand) < 2:
             return
@@ -280,16 +305,21 @@ class PlanLabels:
         nearest = int(np.argmin(off)) if len(off) else -1
         if nearest < 0 or off[nearest] > ON_ROUTE_M:
             return
-        far = float(np.hypot(*(strand[last] - strand[last + 1])))
-        words = f"to {str(poles.index[nearest])[:18]}, {say(far, 'length', self._units)}"
-        line = shapely.clip_by_rect(
-            shapely.LineString(frame.places(strand[[last, last + 1]])), *frame.corners
-        )
+        self._leads_to(str(poles.index[nearest]), strand[last], strand[last + 1])
+
+    def _leads_to(self, pole_id: str, pole_xy: FloatArray, from_xy: FloatArray) -> None:
+        """Name a pole outside the picture where the strand to it leaves it, with its distance."""
+        if shapely.contains_xy(shapely.box(*self._frame.ground), *pole_xy):
+            return
+        far = float(np.hypot(*(pole_xy - from_xy)))
+        words = f"to {pole_id[:18]}, {say(far, 'length', self._units)}"
+        ends = self._frame.places(np.stack([pole_xy, from_xy]))
+        line = shapely.clip_by_rect(shapely.LineString(ends), *self._frame.corners)
         if line.is_empty:
             return
         x, y = shapely.get_coordinates(line)[0].tolist()
         self._label(x, y, words, 2.4, bold=True, most=MOST, label="way_out",
-                    radii=(1.2, 2.0, 3.0, 4.4))  # fmt: skip
+                    radii=(1.2, 2.0, 3.0, 4.4, 7.0, 10.0))  # fmt: skip
 
     def _roads_named(self) -> None:
         """Write each road's name along it: on its carriageway where that has room."""
@@ -316,7 +346,7 @@ class PlanLabels:
     ) -> None:
         frame = self._frame
         area = shapely.union_all(frame.on_paper(np.array(pieces, dtype=object)))
-        sizes = (2.6, 2.2) if not frame.is_key else (2.2, 1.9)
+        sizes = (2.6, SMALL) if not frame.is_key else (SMALL,)
         points = spread(area, 3.0)
         if len(points) == 0:
             return
@@ -331,13 +361,13 @@ class PlanLabels:
             if best is None or cost[n] < best[0]:
                 best = (float(cost[n]), size, *points[n].tolist(), float(turns[n]), sites[n])
         if best is None or best[0] > MOST:
+            x, y = shapely.get_coordinates(shapely.point_on_surface(area))[0].tolist()
+            self._label(x, y, words, SMALL, most=BESIDE_MOST, label="road",
+                        radii=(3.0, 5.0, 8.0, 12.0, 17.0))  # fmt: skip
             return
         _, size, x, y, turn, site = best
         self._words.add([site], KEY)
-        down = 0.36 * size
-        x -= down * float(np.sin(np.radians(turn)))
-        y += down * float(np.cos(np.radians(turn)))
-        self._ink.text(x, y, words, size=size, anchor="middle", turn_deg=turn, label="road")
+        self._turned(np.array([x, y]), turn, words, size, "road")
 
     def _water_named(self) -> None:
         rows, found = self._features.layers["water"].of(self._number)
@@ -348,9 +378,27 @@ class PlanLabels:
             words = f"water: {name if isinstance(name, str) else water.index[row]}"[:32]
             if words not in done:
                 done.add(words)
-                x, y = shapely.get_coordinates(shapely.point_on_surface(piece))[0].tolist()
-                self._label(x, y, words, 2.2, most=MOST, label="water",
-                            radii=(0.0, 2.0, 5.0, 9.0, 14.0, 20.0))  # fmt: skip
+                self._water_piece(words, piece)
+
+    def _water_piece(self, words: str, piece: shapely.Geometry) -> None:
+        """Write a water's name along its longer side, on it where that has room."""
+        box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(piece))
+        x, y = shapely.get_coordinates(shapely.point_on_surface(piece))[0].tolist()
+        long = np.hypot(*np.diff(box, axis=0).T)
+        if len(long):
+            n = int(np.argmax(long))
+            points = spread(piece, 3.0)
+            turns = direction_deg(shapely.LineString(box[n : n + 2]), points)
+            half = text_width(words, SMALL) / 2 + 0.3
+            sites = turned_boxes(points, half, SMALL * 0.5, turns)
+            cost = self._words.costs(sites)
+            n = int(np.argmin(cost))
+            if cost[n] <= WATER_MOST:
+                self._words.add([sites[n]], KEY)
+                self._turned(points[n], float(turns[n]), words, SMALL, "water")
+                return
+        self._label(x, y, words, SMALL, most=MOST, label="water",
+                    radii=(0.0, 2.0, 5.0, 9.0, 14.0, 20.0))  # fmt: skip
 
     def _power_named(self) -> None:
         """Write ids of power lines near the work; of others where there is room."""
@@ -370,15 +418,17 @@ class PlanLabels:
             words = " ".join(str(ids[rows[n]])[:14] for n in group[:4])
             is_near = bool(piece.distance(near) <= POWER_NEAR_M)
             line = self._frame.on_paper(np.array([piece], dtype=object))[0]
+            if line.length < LEAST_LINE:
+                continue
             if not self._along(line, words, MOST if is_near else 6.0) and is_near:
                 x, y = shapely.get_coordinates(longest(line).interpolate(0.5, normalized=True))[0]
-                self._label(float(x), float(y), words, 2.0, most=MOST, label="power")
+                self._label(float(x), float(y), words, SMALL, most=MOST, label="power")
 
     def _along(self, line: shapely.Geometry, words: str, most: float) -> bool:
         """Write words close beside a line, turned along it; tell whether it was done."""
         if line.length < 3.0:
             return False
-        size = 2.0
+        size = SMALL
         parts = np.linspace(0.04, 0.96, 24)
         along = shapely.line_interpolate_point(longest(line), parts, normalized=True)
         at = shapely.get_coordinates(along)
@@ -393,9 +443,13 @@ class PlanLabels:
         if cost[n] > most:
             return False
         self._words.add([sites[n]], KEY)
-        x, y = tried[n].tolist()
-        turn = float(turns[n])
-        x -= 0.36 * size * float(np.sin(np.radians(turn)))
-        y += 0.36 * size * float(np.cos(np.radians(turn)))
-        self._ink.text(x, y, words, size=size, anchor="middle", turn_deg=turn, label="power")
+        self._turned(tried[n], float(turns[n]), words, size, "power")
         return True
+
+    def _turned(
+        self, centre: FloatArray, turn_deg: float, words: str, size: float, label: str
+    ) -> None:
+        """Write words turned about their middle."""
+        turn = np.radians(turn_deg)
+        x, y = (centre + 0.36 * size * np.array([-np.sin(turn), np.cos(turn)])).tolist()
+        self._ink.text(x, y, words, size=size, anchor="middle", turn_deg=turn_deg, label=label)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import shapely
 
 from geoplan.reports.drawing_scale import DrawingScale
-from geoplan.reports.sheets.ink import Ink, text_width
+from geoplan.reports.sheets.ink import LEADER, LEADER_DASHES, Ink, text_width
 from geoplan.reports.sheets.obstacles import Obstacles, around, boxes
 from geoplan.units import ReportUnits, say
 from geoplan.work.profiles import Envelope, Profiles
@@ -39,8 +39,10 @@ ON_GROUND = ("road", "driveway", "rail", "roof")
 """Kinds that stand instead of the yard where they are."""
 NO_PLACE = ("power", "existing_drop")
 """Kinds that hang in the air."""
-NEVER, WIRE, EDGE, FAINT = 1000.0, 120.0, 25.0, 6.0
-"""Costs of a label on another one, on a wire, on an edge, on a faint line."""
+NEVER, WIRE, EDGE, DOTS, FAINT = 1000.0, 120.0, 25.0, 18.0, 10.0
+"""Costs of a label on another one, on a wire, on an edge, on the yard's dots, on a faint line."""
+UNKNOWN_UP = 7.0
+"""How far above the wire an upright ends that marks something of unknown height, mm."""
 
 
 def draw_profile_picture(
@@ -50,7 +52,7 @@ def draw_profile_picture(
     drop: Mapping[Any, Any],
     yard_required_m: float,
     units: ReportUnits,
-    pole_power_m: float = float("nan"),
+    power_words: str = "",
 ) -> str:
     """Draw one profile.
 
@@ -68,9 +70,8 @@ def draw_profile_picture(
         Clearance asked for over ground that people reach; NaN where no rule is known.
     units : {'us', 'metric'}
         System of the report.
-    pole_power_m : float
-        Height above ground of the lowest power on the pole of the hook, m; NaN where there is
-        none or it isn't known.
+    power_words : str
+        What power there is over hook or clamp, which isn't drawn; empty: none is known.
 
     Returns
     -------
@@ -82,7 +83,7 @@ def draw_profile_picture(
     scale, times = _scale(profiles, row, envelopes, drop)
     ink = Ink(WIDTH, HEIGHT, drawing="profile", mm_per_m=scale.per_m, mm_per_m_up=scale.up_per_m)
     picture = _Picture(ink, Obstacles(0.3, 0.3, WIDTH - 0.3, HEIGHT - 0.3), scale, profiles, row)
-    picture.notes(times, pole_power_m, drop, units)
+    picture.notes(times, power_words)
     picture.ground()
     picture.asked(envelopes, yard_required_m)
     picture.wires()
@@ -139,19 +140,16 @@ class _Picture:
         self.worst_z = profiles.worst_z_m[row]
         self.span_m = float(self.x_m[-1])
 
-    def notes(
-        self, times: float, pole_power_m: float, drop: Mapping[Any, Any], units: ReportUnits
-    ) -> None:
+    def notes(self, times: float, power_words: str) -> None:
         """Write what holds for the whole drawing into the row above it."""
         words = "Heights and distances at one scale."
         if times != 1.0:
             words = f"Heights drawn {times:g} times the scale of distances."
         known = self.profiles.ground_is_known[self.row]
         words += "" if known else " LEVEL GROUND ASSUMED: check on site."
-        self.ink.text(WIDTH - 1, 3, words, size=2.1, anchor="end", note="scale")
-        if np.isfinite(pole_power_m) and not np.isfinite(drop["clamp_at_m"]):
-            words = f"POWER on the pole of the hook, from {say(pole_power_m, 'length', units)} up"
-            self.ink.text(1, 3, f"{words} (not drawn)", size=2.4, bold=True, note="pole_power")
+        self.ink.text(WIDTH - 1, 3, words, size=2.3, anchor="end", note="scale")
+        if power_words:
+            self.ink.text(1, 3, power_words, size=2.4, bold=True, note="pole_power")
         self.taken.add([shapely.box(0, 0, WIDTH, 3.8)], NEVER)
 
     def ground(self) -> None:
@@ -180,7 +178,7 @@ class _Picture:
             if free[piece[0]] and len(piece) > 1:
                 line = self.scale.places(x[piece], z[piece])
                 self.ink.path(line, width=0.2, dashes="0.5 0.8", asked="yard")
-                self.taken.add([shapely.LineString(line)], FAINT)
+                self.taken.add([shapely.LineString(line).buffer(0.2)], DOTS)
 
     def _thing(self, item: Envelope) -> None:
         x = np.array([item.start_m, min(max(item.at_m, item.start_m), item.end_m), item.end_m])
@@ -340,14 +338,27 @@ class _Picture:
                     left = least.x + off if side > 0 else least.x - off - wide
                     tried.append((left, middle + down - tall / 2))
                     more.append(0.3 * abs(down) + max(abs(down) - half, 0.0) + 0.8 * off)
-        left, top = self._free(np.array(tried), wide, tall, np.array(more))
-        near = left if left > least.x else left + wide
-        at = min(max(top + tall / 2, least.head + 0.3), least.foot - 0.3)
+        corner = np.array(tried)
+        leaders = self._least_leaders(least, corner, wide, tall)
+        extra = np.array(more) + self.taken.costs(shapely.linestrings(leaders))
+        left, top = self._free(corner, wide, tall, extra)
+        n = int(np.flatnonzero((corner == [left, top]).all(axis=1))[0])
+        (_, at), (near, _) = leaders[n].tolist()
         if abs(near - least.x) > 2.0 or abs(at - top - tall / 2) > tall / 2:
-            self.ink.line(least.x, at, near, top + tall / 2, width=0.12)
+            self.ink.line(least.x, at, near, top + tall / 2, width=LEADER, dashes=LEADER_DASHES)
         self.ink.text(left + 0.3, top + 2.7, words, size=2.8, bold=True,
                       quantity="margin_available")  # fmt: skip
         self.ink.text(left + 0.3, top + 5.7, asked, size=2.5, quantity="margin_required")
+
+    @staticmethod
+    def _least_leaders(least: _Least, corner: FloatArray, wide: float, tall: float) -> FloatArray:
+        """Return a line from beside the arrow to each box of words tried, shape (n, 2, 2)."""
+        is_right = corner[:, 0] > least.x
+        near = np.where(is_right, corner[:, 0], corner[:, 0] + wide)
+        middle = corner[:, 1] + tall / 2
+        at = np.clip(middle, least.head + 0.3, least.foot - 0.3)
+        start = least.x + np.where(is_right, 0.6, -0.6)
+        return np.stack([np.stack([start, at], axis=1), np.stack([near, middle], axis=1)], axis=1)
 
     def hanging(self, envelopes: list[Envelope]) -> None:
         """Draw power and existing wires that the drop crosses."""
@@ -356,12 +367,12 @@ class _Picture:
                 continue
             x, y = self._hung(item)
             wire = self.scale.y(self.profiles.at(self.row, self.profiles.stringing_z_m, item.at_m))
-            if np.isfinite(item.surface_z_m[1]):
-                self.ink.line(x, y, x, wire, width=0.18, dashes="0.6 0.4")
-            else:
+            if not np.isfinite(item.surface_z_m[1]):
                 foot = self.scale.y(self.profiles.at(self.row, self.profiles.ground_z_m, item.at_m))
-                self.ink.line(x, y, x, foot, width=0.18, dashes="0.6 0.9")
-                wire = foot
+                self.ink.line(x, y, x, foot, width=0.3, dashes="1 0.8", passed=item.letter)
+                self.taken.add([shapely.LineString([(x, y), (x, foot)]).buffer(0.3)], EDGE)
+                continue
+            self.ink.line(x, y, x, wire, width=0.18, dashes="0.6 0.4")
             self.ink.circle(x, y, 1.0, fill="#000" if item.kind == "power" else "#fff", width=0.4,
                             passed=item.letter)  # fmt: skip
             if item.kind == "power":
@@ -370,9 +381,11 @@ class _Picture:
             self.taken.add([shapely.LineString([(x, y), (x, wire)])], EDGE)
 
     def _hung(self, item: Envelope) -> tuple[float, float]:
-        """Return where a hanging thing is drawn; at the top where its height isn't known."""
-        known = np.isfinite(item.surface_z_m[1])
-        return self.scale.x(item.at_m), self.scale.y(item.surface_z_m[1]) if known else TOP - 1.5
+        """Return where a hanging thing is drawn; above the wire where its height isn't known."""
+        if np.isfinite(item.surface_z_m[1]):
+            return self.scale.x(item.at_m), self.scale.y(item.surface_z_m[1])
+        wire = self.profiles.at(self.row, self.profiles.stringing_z_m, item.at_m)
+        return self.scale.x(item.at_m), max(self.scale.y(wire) - UNKNOWN_UP, TOP - 3.0)
 
     def hanging_words(self, envelopes: list[Envelope], units: ReportUnits) -> None:
         """Name power and existing wires, with height and distance where those are known."""
@@ -391,7 +404,7 @@ class _Picture:
                     f"about {say(up, 'length', units)} above ground",
                 ]
             else:
-                lines.append("height not compared: look")
+                lines.append("height not known: look")
             wide = max(text_width(words, 2.4, bold=True) for words in lines) + 0.6
             tall = 2.9 * len(lines)
             ring = around(x, y, (2.4, 4.0, 7.0, 11.0, 16.0, 24.0), 16)
@@ -401,7 +414,7 @@ class _Picture:
             left, top = self._free(tried, wide, tall, far)
             if not (left - 3.5 < x < left + wide + 3.5 and top - 3.5 < y < top + tall + 3.5):
                 near_x, near_y = min(max(x, left), left + wide), min(max(y, top), top + tall)
-                self.ink.line(x, y, near_x, near_y, width=0.12)
+                self.ink.line(x, y, near_x, near_y, width=LEADER, dashes=LEADER_DASHES)
             for n, words in enumerate(lines):
                 self.ink.text(left + 0.3, top + 2.3 + 2.9 * n, words, size=2.4, bold=n == 0,
                               hanging=item.letter)  # fmt: skip

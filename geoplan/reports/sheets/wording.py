@@ -12,6 +12,7 @@ import re
 
 from geoplan.layers.defaults import POWER_KINDS
 from geoplan.units import ReportUnits, say
+from geoplan.work import site_words
 from geoplan.work.drop_case import DropCase, Row, is_known
 
 TITLE_LETTERS, ID_LETTERS, TEXT_LETTERS, RULE_LETTERS = 44, 40, 240, 110
@@ -21,8 +22,6 @@ MATERIAL_LETTERS, CHECK_LETTERS, STEP_LETTERS = 64, 400, 900
 MOST_HAZARDS, MOST_CROSSINGS, MOST_CHECKS, MOST_ALERTS = 12, 9, 14, 4
 """Longest lists on a sheet; what is left out is counted on it, and the plan's tables have it."""
 
-AT_END_M = 0.5
-"""Nearer to an end of the air span than this, the least clearance is the height of that end."""
 FEET_FROM_M = 3 * 0.3048
 """Margins above this are told as lengths; in inches nobody can picture them."""
 
@@ -32,6 +31,9 @@ JOB_WORDS = {
     "street_crossing": "Across a street",
     "street_crossing_span_clamp": "Street, span clamp",
 }
+at_an_end = site_words.at_an_end
+"""Steps and tables name the same end."""
+
 ROUTE_WORDS = {
     "direct": "direct",
     "span_clamp": "span clamp",
@@ -126,15 +128,3 @@ def plain(words: object) -> str:
     for kind in POWER_KINDS:
         told = told.replace(kind, kind.replace("_", " "))
     return live(told)
-
-
-def at_an_end(case: DropCase) -> str:
-    """Name the end of the air span that is the place of least clearance; empty: neither."""
-    at_m, span_m = case.drop["margin_at_m"], float(case.drop["air_span_m"])
-    if not is_known(at_m) or str(case.drop["margin_over"]) != "yard":
-        return ""
-    if float(at_m) >= span_m - AT_END_M:
-        return "the house attachment"
-    if float(at_m) <= AT_END_M:
-        return "the clamp" if case.is_from_clamp else "the hook"
-    return ""

@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import pickle
 import re
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import locket
 import pandas as pd
-import pypdf
+import pypdfium2 as pdfium
 import pytest
-from pypdf.generic import NameObject
 
 from geoplan.model import Plan
 from geoplan.office import with_work
 from geoplan.reports.gpkg import write_gpkg
 from geoplan.reports.sheets.writing import SheetOptions, write_sheets
 from tests.reports.sheets.handmade import with_hand_work
-
-MANY_PAGES = 100
-"""So many are read by two processes: pypdf takes a fifth of a second for a page."""
 
 
 @dataclass(frozen=True)
@@ -44,30 +38,18 @@ class Paper:
         return " ".join(self.texts[first : first + self.pages(address_id)])
 
 
-def page_texts(path: Path, pages: slice) -> list[str]:
-    """Read the text of some pages."""
-    texts = []
-    for page in pypdf.PdfReader(path).pages[pages]:
-        for font in page["/Resources"]["/Font"].values():
-            # Where a font lacks a character, it has a table of codes that says no more than that
-            # each is two bytes; pypdf doesn't read the table and takes the bytes apart.
-            if not isinstance(font.get_object()["/Encoding"], str):
-                font.get_object()[NameObject("/Encoding")] = NameObject("/Identity-H")
-        texts.append(re.sub(r"\s+", " ", page.extract_text().replace("\0", "")))
-    return texts
-
-
 def read_back(folder: Path) -> Paper:
     """Read a folder of sheets with a library that had no part in writing it."""
     told = json.loads((folder / "sheets.json").read_text(encoding="utf-8"))
     path = folder / "sheets.pdf"
-    count = len(pypdf.PdfReader(path).pages)
-    if count < MANY_PAGES:
-        return Paper(path, told["sheets"], page_texts(path, slice(count)))
-    halves = [slice(count // 2), slice(count // 2, count)]
-    with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
-        texts = list(pool.map(page_texts, [path, path], halves))
-    return Paper(path, told["sheets"], [*texts[0], *texts[1]])
+    texts = []
+    with pdfium.PdfDocument(path) as file:
+        for page in file:
+            words = page.get_textpage()
+            texts.append(re.sub(r"\s+", " ", words.get_text_range()))
+            words.close()
+            page.close()
+    return Paper(path, told["sheets"], texts)
 
 
 @pytest.fixture(scope="session")

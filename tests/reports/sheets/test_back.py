@@ -9,18 +9,23 @@ import pytest
 
 from geoplan.hanging_flags import clearance_flags
 from geoplan.reports.sheets.back import (
+    crew_of,
+    materials_of,
+    signs_of,
+)
+from geoplan.reports.sheets.cautions import concerning
+from geoplan.reports.sheets.hazard_table import (
     KEEP_OFF,
     PLANNING_CODES,
     TO_DO,
-    crew_of,
     hazards_of,
-    signs_of,
+    nothing_more,
 )
 from geoplan.reports.sheets.wording import MOST_HAZARDS
 from geoplan.routes.hazards import hazard_flags
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps import build_steps
-from geoplan.work.steps_at_support import traffic
+from geoplan.work.steps_of_traffic import traffic
 from tests.work.cases import case_of
 
 PLANNERS = ("Look for", "Plan it", "another wall", "Choose another", "Get an easement",
@@ -34,9 +39,11 @@ def case(demo_work):
 
 
 def with_job(case, **columns):
-    blank = {"power_lines": None, "run_power": None, "run_roads": None, "poor_poles": None,
+    blank = {"run_trees": None, "run_traffic_class": None, "power_around": None,
+             "power_lines": None, "run_power": None, "run_roads": None, "poor_poles": None,
              "unrated_poles": None, "other_roads": None, "power_approach": "none",
-             "power_approach_m": math.nan, "power_approach_note": None}  # fmt: skip
+             "power_approach_m": math.nan, "power_approach_note": None,
+             "power_tight": None}  # fmt: skip
     return dataclasses.replace(case, job={**case.job, **blank, **columns}, hazards=())
 
 
@@ -59,7 +66,9 @@ def test_number_of_people_is_said_once(case):
                     power_approach="within", power_approach_note=note)  # fmt: skip
     told = crew_of(near, 0, 3.0)
     assert told[0][1] == "power near: see Power; roof"
-    assert "Nearest to its limit: E1; by a rule" in told[2][1]  # a box has the rest
+    assert "Nearest to its limit" not in told[2][1]  # a box has it, with its figures
+    none = with_job(case, crew_size=1, crew_reasons=f"one: {note}", power_approach_note=note)
+    assert crew_of(none, 0, 3.0)[0][1] == "no power found near"
     far = with_job(case, power_approach="clear", power_approach_note=note)
     assert "Nearest to its limit: E1: 1.0 ft asked for; by a rule" in power_of(far)
     one = crew_of(with_job(case, crew_size=1, crew_reasons="one: short span"), 2, 3.0)
@@ -87,15 +96,21 @@ def test_power_of_unknown_voltage_comes_before_all_others(case):
 
 def test_no_power_says_where_it_was_looked_for_and_to_look(case):
     words = power_of(with_job(case), 3.048)
-    assert words == ("No power in the layers within 10.0 ft of the work and the run: look for it.")
+    assert words == (
+        "No power in the layers within 10.0 ft of wire, hook, ladders and run: look up, and stop if"
+        " there is any."
+    )
     assert "No power" not in power_of(with_job(case, run_power="E7, supply drop, 240 V"))
 
 
 def test_what_is_not_checked_at_the_end_of_long_reasons_is_not_cut(case):
     reasons = f"{'over a road with many words; ' * 30}sight distance not checked: no layer tells"
+    reasons += "; class of it not recorded"
     told = crew_of(with_job(case, traffic_reasons=reasons, other_roads="Hask Lane"), 0, 3.0)
-    assert "sight distance not checked: no layer tells" in told[1][1]
-    assert told[1][1].endswith(". Beside it: Hask Lane: sign and guard there too.")
+    assert "sight distance" not in told[1][1]  # a box asks for it
+    assert told[1][1].endswith(
+        "class of it not recorded. Beside it: Hask Lane: sign and guard there too."
+    )
 
 
 @pytest.mark.parametrize(
@@ -113,6 +128,18 @@ def test_power_too_near_or_not_checked_stops_the_work(case, state, words):
     assert hazards_of(with_job(case, power_approach="clear", power_approach_note=note)) == []
 
 
+def test_power_that_is_clear_by_little_is_to_be_measured(case):
+    note = "E7, supply drop, 240 V: 1.0 ft asked for, there is at least 1.1 ft; by a rule"
+    tight = "E7: at least 1.1 ft worked out from hook or clamp, 1.0 ft asked"
+    found = with_job(
+        case, power_approach="clear", power_approach_note=note, power_tight=f"{tight}; E8: as well"
+    )
+    assert hazards_of(found) == [
+        ("WARNING", f"power {tight}", "Measure before the wire goes up."),
+        ("WARNING", "power E8: as well", "Measure before the wire goes up."),
+    ]
+
+
 def test_stops_come_first_and_what_is_left_out_is_counted(case):
     flags = [flag("new_kind", "note", f"V{n}", remedy=f"Look at {n}.") for n in range(MOST_HAZARDS)]
     flags += [flag("street_crossing"), flag("power_crossing", "error")]
@@ -126,9 +153,14 @@ def test_poor_poles_and_the_strand_run_are_told_where_they_are_acted_on(case):
     found = with_job(case, poor_poles="PS05", unrated_poles="PG01", run_roads="Hask Lane",
                      run_power="E005, supply line, 240 V")  # fmt: skip
     found = dataclasses.replace(found, drop=drop)
-    assert hazards_of(found) == []  # each has a box or a step of its own
+    told = {what: (level, todo) for level, what, todo in hazards_of(found)}
+    poor = "pole PS05 recorded in POOR condition"
+    assert told[poor] == (
+        "WARNING", "No ladder, no climb before the owner has judged it (step 1).",
+    )  # fmt: skip
+    assert told["strand run over Hask Lane: clearance NOT WORKED OUT"][0] == "WARNING"
     steps, checks = " ".join(build_steps(found)), " ".join(build_site_checks(found, {}))
-    assert "The strand run hangs over Hask Lane" in steps
+    assert "on Hask Lane for the strand run" in steps
     assert "Power along it, live: E005" in steps
     assert "PS05, recorded in POOR condition" in steps
     assert "POOR condition is recorded of pole PS05" in checks
@@ -147,6 +179,85 @@ def test_what_asks_for_the_same_is_one_line(case):
              flag("sidewalk_crossing", "note", "S1", "passes over sidewalk S1"))  # fmt: skip
     told = hazards_of(dataclasses.replace(with_job(case), hazards=flags))
     assert told == [("note", "passes over driveway D1, sidewalk S1", KEEP_OFF)]
+    flags = [flag("near_pool", feature_id=k, what=f"passes 1.0 ft from pool {k}")
+             for k in ("K1", "K2")]  # fmt: skip
+    told = hazards_of(dataclasses.replace(with_job(case), hazards=tuple(flags)))
+    assert told == [("WARNING", "passes 1.0 ft from pools K1 and K2", TO_DO["near_pool"])]
+
+
+def test_another_drop_that_is_crossed_unchecked_is_a_warning_told_once(case):
+    row = {"crossing_kind": "existing_drop", "feature_id": "X42", "feature_name": None,
+           "is_near_miss": False, "clearance_basis": "not_checked", "at_m": 3.0}  # fmt: skip
+    flags = (flag("existing_drop_crossing", "note", "X42"),
+             flag("clearance_not_checked", "warning", "X42"))  # fmt: skip
+    met = dataclasses.replace(with_job(case), hazards=flags, crossings=(row,))
+    ((level, what, _),) = hazards_of(met, is_boxed=False)
+    assert level == "WARNING"
+    assert what.startswith("crosses existing drop X42, ")
+    assert what.endswith("over or under NOT CHECKED")
+
+
+def test_a_strand_run_through_a_crown_is_a_warning(case):
+    ((level, what, todo),) = hazards_of(with_job(case, run_trees="V1;V2"))
+    assert (level, todo) == ("WARNING", TO_DO["tree_crown"])
+    assert what == "strand run through the crown of V1 and V2"
+
+
+def test_flaggers_of_the_strand_run_are_counted(case):
+    told = crew_of(with_job(case, crew_size=2, traffic_class="short_stop",
+                            run_traffic_class="flaggers"), 2, 3.0)  # fmt: skip
+    assert told[0][0] == "2 PEOPLE + 2 FLAGGERS:"
+    assert told[1][0] == "Traffic control, short stop; for the strand run flaggers:"
+
+
+def test_power_close_to_head_and_hands_is_a_warning(case):
+    note = "E1, supply drop, 240 V: 1.0 ft asked for, there is at least 1.6 ft; by a rule"
+    near = with_job(case, power_approach="close", power_approach_note=note)
+    ((level, what, todo),) = hazards_of(near)
+    assert level == "WARNING"
+    assert what.endswith("in reach of head and hands above hook or strand: E1")
+    assert "below" in todo
+    assert power_of(near).startswith("CLOSE: clear only while head and hands stay below")
+    assert "keep head and hands below the strand" in " ".join(build_steps(near))
+
+
+def test_a_sheet_without_flags_sends_to_its_boxes(case):
+    assert hazards_of(with_job(case)) == []
+    ((level, _, todo),) = nothing_more()
+    assert level == "note"
+    assert "Do each of them before the work" in todo
+
+
+def test_lines_farther_off_are_told(case):
+    around = "E9, supply drop, 10 ft from the house attachment"
+    words = power_of(with_job(case, power_approach="clear", power_around=around))
+    assert words.endswith(f"Farther off: {around}.")
+
+
+def test_a_bracket_is_listed_where_the_step_asks_for_one(case):
+    rows = [{"item": "house_hook", "title": "House hook or bracket with screws", "quantity": 1.0,
+             "unit": "each"}]  # fmt: skip
+    plain = dataclasses.replace(case, hazards=())
+    assert materials_of(rows, plain) == "1\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}" + rows[0]["title"]
+    steep = dataclasses.replace(case, hazards=(flag("steep_wall_angle"),))
+    assert materials_of(rows, steep).endswith("×\N{NO-BREAK SPACE}House bracket with screws")
+
+
+def test_what_does_not_concern_a_drop_is_not_told_on_its_sheet(case):
+    unchecked = (
+        "not checked: heights where two planned drops cross; creep of the wire",
+        "not checked: clearance over water; rule set 'us' holds no figure",
+        "not checked for want of the layer rail: tracks",
+        "not checked: something new",
+    )
+    dry = dataclasses.replace(case, crossings=())
+    assert concerning(dry, unchecked) == (
+        "Not checked for want of the layer rail: tracks. Not checked: creep of the wire; something"
+        " new."
+    )
+    row = {"crossing_kind": "water", "is_near_miss": False}
+    told = concerning(dataclasses.replace(case, crossings=(row,)), unchecked)
+    assert "clearance over water; rule set 'us' holds no figure; something new." in told
 
 
 def test_one_thing_is_not_told_twice(case):

@@ -24,6 +24,7 @@ from geoplan.reports.sheets.front_tables import (
     profile_legend,
     rule_key_of,
     stringing_key,
+    stringing_notes,
     stringing_of,
 )
 from geoplan.reports.sheets.gather import SheetSource
@@ -133,7 +134,7 @@ def test_nothing_is_said_to_need_no_clearance(demo_work, demo_paper):
 
 
 def test_reason_of_a_clearance_not_checked_is_told_in_full(pole_case):
-    note = "heights of both wires where they cross are not compared with each other at all, so look"
+    note = "heights of both wires are not compared with each other at all, so look"
     row = crossing(clearance_basis="not_checked", clearance_note=note)
     told = crossings_of(changed(pole_case, crossings=(row,)), [])[0]
     assert told[-1] == f"NOT CHECKED: {note}"
@@ -187,8 +188,81 @@ def test_least_clearance_at_an_end_is_called_so(clamp_case, pole_case):
     assert crossings_of(amid, [])[-1][1] == "yard (fine dots), lowest place"
     hook = changed(pole_case, drop={"margin_over": "yard", "margin_at_m": 0.0}, crossings=())
     assert big_of(hook)[0][3][0] == "Least, at the hook / asked"
+    house = changed(hook, drop={"margin_at_m": pole_case.drop["air_span_m"]})
+    assert big_of(house)[0][3][0] == "Least, at the house / asked"
     open_ = changed(hook, crossings=(crossing(clearance_basis="not_checked"),))
-    assert big_of(open_)[0][3][0] == "Least of what was checked / asked"
+    assert big_of(open_)[0][3][0] == OPEN_LEAST
+    pool = changed(hook, crossings=(crossing(crossing_kind="pool", is_near_miss=True),))
+    assert big_of(pool)[0][3][0] == OPEN_LEAST
+    tree = changed(hook, crossings=(crossing(crossing_kind="tree", is_near_miss=True),))
+    assert big_of(tree)[0][3][0] == "Least, at the hook / asked"
+    run = changed(hook, job={"run_roads": "Hask Lane"})
+    assert big_of(run)[0][3][0] == OPEN_LEAST
+
+
+OPEN_LEAST = "Least of the checked / asked"
+
+
+def test_each_road_below_the_strand_run_has_a_row_not_worked_out(pole_case):
+    job = {"run_roads": "Hask Lane;Pruddle Street", "run_asked_m": 4.7244}
+    case = changed(pole_case, crossings=(), drop={"margin_over": "road R1"}, job=job)
+    told = crossings_of(case, [])
+    assert [row[1] for row in told] == ["strand run over Hask Lane",
+                                        "strand run over Pruddle Street"]  # fmt: skip
+    assert all(row[3:6] == ("15.5 ft", "–", "–") for row in told)
+    assert all(row[6].startswith("NOT WORKED OUT") for row in told)
+    unknown = changed(case, job={"run_asked_m": math.nan})
+    assert crossings_of(unknown, [])[0][3] == "–"
+
+
+def test_height_asked_over_the_strand_run_is_that_of_the_rules(demo_work):
+    over = demo_work.jobs["run_roads"].notna()
+    ids = demo_work.jobs.loc[over, "address_id"]
+    at = np.flatnonzero(demo_work.drops["address_id"].isin(ids))
+    assert len(at) > 5
+    for sheet in SheetSource(demo_work, at[:6]).batch(0, 6):
+        run = [row for row in sheet["crossings"] if row[1].startswith("strand run over")]
+        assert run
+        assert all(row[3] == "15.5 ft" for row in run)
+
+
+def test_clearance_stands_in_large_type_where_a_ladder_leans_over_a_street(demo_work):
+    drops = demo_work.drops
+    street = drops["is_street_crossing"] & drops["strand_ladder"].eq("allowed")
+    for address_id in drops.loc[street, "address_id"].head(5):
+        first, second = big_of(case_of(demo_work, address_id))
+        assert len(first) == len(second) == 5
+        names = [name for name, _ in first]
+        assert "Sag, ladder on strand" in names
+        assert names[-1].startswith("Least")
+
+
+def test_a_bucket_job_has_the_clearance_where_no_ladder_sag_is(clamp_case):
+    first, second = big_of(changed(clamp_case, job={"is_bucket_job": True}))
+    assert len(first) == len(second) == 4
+    assert first[3][0].startswith("Least")
+
+
+def test_traffic_and_reach_of_the_run_stand_beside_those_of_the_air_span(pole_case):
+    job = {"traffic_class": "beside_road", "run_traffic_class": "flaggers", "crew_size": 2,
+           "is_bucket_job": False, "is_run_bucket": True}  # fmt: skip
+    told = dict(kinds_of(changed(pole_case, job=job), 2))
+    assert told["Traffic control"] == "BESIDE ROAD; RUN: FLAGGERS"
+    assert told["Who"] == "2 PEOPLE + 2 FLAGGERS"
+    assert told["Reach"] == "Ladder at the pole; BUCKET for the run"
+    same = changed(pole_case, job={**job, "traffic_class": "flaggers", "is_run_bucket": False})
+    assert dict(kinds_of(same, 2))["Traffic control"] == "FLAGGERS"
+    assert dict(kinds_of(same, 2))["Reach"] == "Ladder at the pole"
+    none = changed(pole_case, job={**job, "traffic_class": "none", "run_traffic_class": None})
+    assert dict(kinds_of(none, 2))["Traffic control"] == "none"
+
+
+def test_existing_drops_and_pools_not_worked_out_stand_on_the_front(pole_case):
+    rows = (crossing(crossing_kind="pool", feature_id="K13"),
+            crossing(crossing_kind="existing_drop", feature_id="X40",
+                     clearance_basis="not_checked"))  # fmt: skip
+    alerts = dict(alerts_of(changed(pole_case, crossings=rows)))
+    assert alerts["NOT WORKED OUT"] == "clearance at pool K13, drop X40"
 
 
 def test_ladder_words_take_sides_from_the_signs(clamp_case):
@@ -198,8 +272,30 @@ def test_ladder_words_take_sides_from_the_signs(clamp_case):
     assert "pull 67 lbf; the clamp stands 1.8 in away from the house." in words
     assert "the clamp stands 1.4 in toward the house and" in words
     assert "street" not in words
-    assert "with every planned drop of this span hung" in words
     assert "holds at 60 degF only" in words
+
+
+def test_ladder_words_name_the_other_drops_of_the_span(clamp_case):
+    others = changed(clamp_case, job={"span_drops": "A138;A139"})
+    assert "with A138, A139 hung too, on the same strand span." in with_ladder_of(others, [])
+    alone = changed(clamp_case, job={"span_drops": None})
+    assert "No other drop is planned on this strand span." in with_ladder_of(alone, [])
+
+
+def test_height_there_has_a_line_by_temperature_and_a_note_of_its_place(pole_case, clamp_case):
+    rows = [{"temperature_c": 15.555556, "sag_m": 0.1, "tension_n": 20.0, "height_there_m": 3.3}]
+    case = changed(pole_case, drop={"margin_over": "road R1", "margin_at_m": 6.096})
+    table = stringing_of(rows, case)
+    assert dict(table)["Height, road, ft"] == [("10.8", True)]
+    notes = stringing_notes(table, case, "119 lbf at 60 degF, no load")
+    assert "Height: wire over the road 20.0 ft from the hook." in notes
+    assert "Limits of pull: 119 lbf at 60 degF, no load; no other." in notes
+    bare = stringing_of([{**rows[0], "height_there_m": math.nan}], case)
+    assert [head for head, _ in bare] == ["At, degF", "Sag, in", "Pull, lbf"]
+    assert stringing_notes(bare, case, "") == ""
+    hung = changed(clamp_case, drop={"margin_at_m": clamp_case.drop["air_span_m"]})
+    words = stringing_notes(stringing_of(rows, hung), hung, "")
+    assert words == "Height: wire over the yard at the house attachment, ladder gone."
 
 
 def test_ladder_words_leave_other_temperatures_to_the_table_that_has_them(clamp_case):
@@ -225,14 +321,15 @@ def test_temperature_without_a_sag_says_not_to_string(pole_case):
     assert stringing_key(stringing_of(rows[1:], pole_case)) == ""
 
 
-def test_worst_pull_names_its_case_and_that_cases_limit(demo_work, pole_case):
+def test_pull_nearest_its_limit_names_its_case_and_that_cases_limit(demo_work, pole_case):
     words = load_case_words(load_standards(demo_work.project), "us")
     assert words["tension_loaded"] == "30 degF, wind"
     assert words["tension_unloaded"] == "60 degF"
     drop = {"tension_case": "tension_loaded", "tension_worst_n": 400.0, "tension_limit_n": 900.0,
+            "tension_case_c": -1.111111, "tension_case_load": "wind, constant",
             "sag_worst_case": "clearance_hot"}  # fmt: skip
     told = dict(figures_of(changed(pole_case, drop=drop), None, words))
-    assert told["Worst pull, 30 degF, wind"] == "90 lbf, limit 202 lbf"
+    assert told["Pull nearest its limit: 30 degF, wind and constant"] == "90 of 202 lbf"
     assert "Worst sag, 120 degF" in told
 
 

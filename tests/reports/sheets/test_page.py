@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 
 from geoplan.reports.sheets.gather import SheetSource
-from geoplan.reports.sheets.page import BACK_SIZES, INDEX_ROWS, back_size, leading_pages, sheet_html
+from geoplan.reports.sheets.page import (
+    BACK_SIZES,
+    INDEX_ROWS,
+    back_size,
+    front_class,
+    front_lines,
+    leading_pages,
+    sheet_html,
+)
 
 
 @pytest.fixture(scope="module")
@@ -40,3 +48,15 @@ def test_pages_printed_are_those_of_the_joined_file(demo_paper):
     for page in demo_paper.starts.values():
         assert f"Job sheet, front · page {page} of the file" in demo_paper.texts[page - 1]
         assert f"Job sheet, back · page {page + 1} of the file" in demo_paper.texts[page]
+
+
+def test_a_front_with_more_on_it_has_smaller_type():
+    bare = {"crossings": [], "alerts": [], "kinds": [("Job", "Same side")], "figures": [],
+            "stringing": [0, 0, 0, 0], "legend": "Thick: this drop."}  # fmt: skip
+    row = ("–", "yard", "3 ft", "–", "–", "–", "rule")
+    found = [front_class({**bare, "crossings": [row] * n}) for n in range(30)]
+    assert list(dict.fromkeys(found)) == ["roomy", "", "dense", "dense packed"]
+    wrapped = {**bare, "crossings": [(*row[:-1], "x" * 200)]}
+    assert front_lines(wrapped) == front_lines({**bare, "crossings": [row]}) + 2
+    told = {**bare, "alerts": [("Power", "keep 2.0 ft away")]}
+    assert front_lines(told) > front_lines(bare)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import shapely
 
+from geoplan.reports.sheets.along_lines import flash_places
 from geoplan.reports.sheets.ink import text_width
 from geoplan.reports.sheets.plan_drawing import draw_plan
 from geoplan.reports.sheets.plan_features import Features, Layout, plan_legend
@@ -58,7 +59,18 @@ def _marks(plan, row):
             (kind, point.x, point.y)
             for kind, point in zip(places["place"], places.geometry, strict=True)
         ),
+        **_far_pole(plan, drop),
     )
+
+
+def _far_pole(plan, drop):
+    if not isinstance(drop["strand_span_id"], str):
+        return {}
+    span = plan.layers.spans.loc[drop["strand_span_id"]]
+    ends = [span["from_pole_id"], span["to_pole_id"]]
+    far = ends[1 - ends.index(drop["access_pole_id"])]
+    point = plan.layers.poles.geometry.loc[far]
+    return {"far_pole_id": far, "far_xy": np.array([point.x, point.y])}
 
 
 def _ground(plan, features: Features, at: int, frame: Frame, marks: PlanMarks):
@@ -76,13 +88,14 @@ def drawings(demo_work):
     marks = [_marks(demo_work, row) for row in range(len(demo_work.drops))]
     frames = frame_drops(marks)
     features = Layout(demo_work).within(bounds_of([one for some in frames for one in some]))
+    houses = [str(name) for name in demo_work.layers.buildings.index]
     found, number = [], 0
     for drop, mark, some in zip(demo_work.drops.to_dict("records"), marks, frames, strict=True):
         svg = draw_plan(demo_work, features, number, some, mark, "us")
         grounds = [
             _ground(demo_work, features, number + at, frame, mark) for at, frame in enumerate(some)
         ]
-        legend = plan_legend(features, number, len(some), mark)
+        legend = plan_legend(features, number, some, mark, houses)
         found.append(Drawn(drop, mark, some, ET.fromstring(svg), legend, grounds))
         number += len(some)
     return found
@@ -303,6 +316,46 @@ def test_legend_names_just_what_is_shown(drawings):
         assert ("Square: clamp" in drawn.legend) == drawn.marks.is_clamp
         assert ("B bucket" in drawn.legend) == ("bucket" in _letters(drawn))
         assert ("carriageway" in drawn.legend) == any(len(g["roads"]) for g in drawn.grounds)
+
+
+def test_legend_tells_of_a_strand_run_and_of_power_only_where_they_are(drawings):
+    for drawn in drawings:
+        run = len(drawn.marks.route) > 2 and np.ptp(drawn.marks.route[:-1], axis=0).any()
+        assert ("dashed along the strand" in drawn.legend) == bool(run)
+        assert ("place of work" in drawn.legend) == (len(drawn.frames) > 1)
+    assert any("Flashes" not in drawn.legend for drawn in drawings)
+
+
+def test_far_pole_of_a_clamps_span_is_named_or_told_where_its_strand_leaves(drawings):
+    clamps = [drawn for drawn in drawings if drawn.marks.far_pole_id]
+    assert len(clamps) > 80
+    silent = 0
+    for drawn in clamps:
+        words = [one.text for one in drawn.root.iter(f"{SVG}text") if one.get("data-label")]
+        far = drawn.marks.far_pole_id
+        silent += not any(word == far or word.startswith(f"to {far},") for word in words)
+    assert silent <= 3
+
+
+def test_places_of_work_have_one_title_with_its_scale(drawings):
+    for drawn in drawings:
+        words = [one.text for one in drawn.root.iter(f"{SVG}text")]
+        titles = [f"Place of work, 1 : {frame.scale}" for frame in drawn.frames if not frame.is_key]
+        if len(drawn.frames) > 1:
+            assert set(titles) <= set(words)
+        assert not any(word.startswith("Work, ") for word in words)
+
+
+def test_flashes_stay_within_the_picture():
+    corners = (0.0, 0.0, 60.0, 40.0)
+    edge = shapely.LineString([(0.0, 0.3), (60.0, 0.3)])
+    side = shapely.LineString([(59.8, 0.0), (59.8, 40.0)])
+    for line in (edge, side):
+        places = np.array(flash_places(line, corners))
+        assert len(places) >= 2
+        assert (places >= [0.7, 1.6]).all()
+        assert (places <= [59.3, 38.4]).all()
+    assert flash_places(shapely.LineString([(1.0, 1.0), (2.0, 1.0)]), corners) == []
 
 
 def _marks_at(route: list[tuple[float, float]], places: list[tuple[float, float]]) -> PlanMarks:

@@ -33,7 +33,7 @@ def drawn(demo_plan):
     for row, drop in enumerate(demo_plan.drops.to_dict("records")):
         own = demo_plan.crossings[demo_plan.crossings["address_id"].eq(drop["address_id"])]
         envelopes = build_envelopes(profiles, row, own)
-        svg = draw_profile_picture(profiles, row, envelopes, drop, 2.9, "us", 9.1)
+        svg = draw_profile_picture(profiles, row, envelopes, drop, 2.9, "us", "POWER over it")
         pictures.append((drop, envelopes, ET.fromstring(svg)))
     return pictures
 
@@ -204,11 +204,23 @@ def test_power_and_wires_that_are_crossed_are_named_in_the_drawing(drawn):
     assert told["existing_drop"] >= 5
 
 
-def test_power_on_the_pole_is_told_for_a_hook_only(drawn):
-    for drop, _, root in drawn:
+def test_power_over_the_start_is_told_above_the_drawing(drawn):
+    for _, _, root in drawn:
         notes = [one.text for one in root.iter() if one.get("data-note") == "pole_power"]
-        assert len(notes) == int(np.isnan(drop["clamp_at_m"]))
-        assert all(say(9.1, "length", "us") in words for words in notes)
+        assert notes == ["POWER over it"]
+
+
+def test_what_hangs_at_an_unknown_height_has_an_upright_and_no_ring(drawn):
+    told = 0
+    for _, envelopes, root in drawn:
+        for item in envelopes:
+            if item.kind not in NO_PLACE:
+                continue
+            marks = [one for one in root.iter() if one.get("data-passed") == item.letter]
+            known = bool(np.isfinite(item.surface_z_m[1]))
+            assert [one.tag for one in marks] == [f"{SVG}circle" if known else f"{SVG}line"]
+            told += not known
+    assert told >= 5
 
 
 def test_heights_are_never_drawn_smaller_than_distances(drawn):

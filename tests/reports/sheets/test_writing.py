@@ -71,26 +71,34 @@ def test_figures_on_paper_are_those_of_the_geopackage(demo_work, demo_paper, dem
             "Length to cut": (job.cut_length_m, "length"),
             "Hand line, at least": (job.hand_line_m, "length"),
             f"Worst sag, {cases[drop['sag_worst_case']]}": (drop["sag_worst_m"], "sag"),
-            f"Worst pull, {cases[drop['tension_case']]}": (drop["tension_worst_n"], "force"),
             "Time on site": (job.work_s, "duration"),
         }
         told = {label: say(*figure, "us") for label, figure in wanted.items()}
         at = say(drop["stringing_temperature_c"], "temperature", "us")
         told[f"Sag to leave at {at}"] = say(drop["stringing_sag_m"], "sag", "us")
         if clamp and np.isfinite(drop["ladder_sag_m"]) and not job.is_bucket_job:
-            told["Sag, ladder on the strand"] = say(drop["ladder_sag_m"], "sag", "us")
+            told["Sag, ladder on strand"] = say(drop["ladder_sag_m"], "sag", "us")
         if job.strand_wire_m > 0.01:
             told["Wire: on the strand"] = say(job.strand_wire_m, "length", "us")
         told["Least margin"] = margin(drop["margin_m"], "us")
         there = say(drop["margin_available_m"], "length", "us").removesuffix(" ft")
         asked = say(drop["margin_required_m"], "length", "us")
         told["Clearance there / asked"] = f"{there} / {asked}"
+        told[_pull_label(drop)] = (
+            say(drop["tension_worst_n"], "force", "us").removesuffix(" lbf")
+            + f" of {say(drop['tension_limit_n'], 'force', 'us')}"
+        )
         told["Terminal"] = job.terminal_id
         told["Port"] = str(job.first_port)
         missing = _missing(demo_paper.sheet(job.address_id), told)
         if missing:
             faults[job.address_id] = missing
     assert faults == {}
+
+
+def _pull_label(drop):
+    load = drop["tension_case_load"].replace(", ", " and ")
+    return f"Pull nearest its limit: {say(drop['tension_case_c'], 'temperature', 'us')}, {load}"
 
 
 def test_stringing_table_on_paper_is_that_of_the_geopackage(demo_paper, demo_tables):
@@ -107,6 +115,13 @@ def test_stringing_table_on_paper_is_that_of_the_geopackage(demo_paper, demo_tab
                 for v in rows[column]
             ]
             assert f"{head} {' '.join(cells)}" in text, (address_id, head)
+        heights = rows.loc[rows["sag_m"].notna(), "height_there_m"]
+        if heights.notna().any():
+            cells = [
+                say(v, "length", "us").split()[0] if np.isfinite(v) else NOT_THEN
+                for v in rows["height_there_m"]
+            ]
+            assert re.search(rf"Height, \w+, ft {re.escape(' '.join(cells))}", text), address_id
 
 
 def test_crossings_on_paper_are_those_of_the_geopackage(demo_paper, demo_tables):

@@ -1,0 +1,91 @@
+"""Pairs of a drop and a road that its wire is over, by air span or by strand run.
+
+Enters: what planned drops cross, carriageways below strand runs, roads as crew rules see them.
+Leaves: the least traffic class of each pair, and whether one person may do it.
+Does not do: look at roads beside the work.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geoplan.model import Plan
+from geoplan.rules.crew_reader import CrewRules
+from geoplan.text_columns import places
+from geoplan.work.road_works import STOP, Roads
+from geoplan.work.strand_run import RoadsBelow
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Over:
+    """Pairs of a drop and a road that its wire is over."""
+
+    drop: IntArray
+    road: IntArray
+    way: IntArray
+    """Least traffic class by which it may be done."""
+    is_for_one: BoolArray
+    over_m: FloatArray
+    """Length of the strand run over the carriageway; NaN for air spans."""
+
+    def lead(self, roads: Roads, count: int) -> IntArray:
+        """Return the pair by which each drop is asked for most; -1 where it is over no road."""
+        fastest = -roads.speed_m_per_s[self.road]
+        order = np.lexsort((self.road, fastest, self.is_for_one, -self.way, self.drop))
+        return first_of(self.drop, order, count)
+
+    def held(self, count: int) -> BoolArray:
+        """Tell over which drops a second person of the crew holds traffic."""
+        rows = (self.way == STOP) & ~self.is_for_one
+        return np.isin(np.arange(count), self.drop[rows])
+
+
+def drop_rows(ids: Any, plan: Plan) -> IntArray:
+    """Return the rows of drops by address."""
+    return np.asarray(pd.Index(plan.drops["address_id"]).get_indexer(pd.Index(ids)), dtype=np.int64)
+
+
+def has_clamp(plan: Plan) -> BoolArray:
+    """Tell which drops leave from a span clamp."""
+    return np.asarray(plan.drops["strand_span_id"].notna(), dtype=bool)
+
+
+def over_by_air(plan: Plan, roads: Roads, rules: CrewRules) -> Over:
+    """Return pairs of drop and road whose carriageway its air span is over, each once."""
+    crossings = plan.crossings
+    rows = crossings[(crossings["crossing_kind"] == "road") & ~crossings["is_near_miss"]]
+    drop = drop_rows(rows["address_id"], plan)
+    road = places(rows["feature_id"], plan.layers.roads.index)
+    pairs = np.unique(np.stack([drop, road], axis=1), axis=0).reshape(-1, 2)
+    drop, road = pairs[:, 0], pairs[:, 1]
+    is_clamp = has_clamp(plan)[drop]
+    is_long = is_clamp & (roads.vehicles[road] > rules.value("hold.clamp_vehicles"))
+    way = np.where(is_long, np.maximum(roads.way, roads.way_held)[road], roads.way[road])
+    for_one = roads.is_for_one[road] & ~is_clamp
+    return Over(drop, road, way.astype(np.int64), for_one, np.full(len(drop), np.nan))
+
+
+def over_by_run(below: RoadsBelow, roads: Roads, rules: CrewRules) -> Over:
+    """Return pairs of drop and road whose carriageway its strand run is over."""
+    road, over_m = below.road, below.over_m
+    is_long = over_m > rules.value("run.longest_stop")
+    way = np.where(is_long, np.maximum(roads.way, roads.way_held)[road], roads.way[road])
+    return Over(below.drop, road, way.astype(np.int64), np.zeros(len(road), dtype=bool), over_m)
+
+
+def first_of(drop: IntArray, order: IntArray, count: int) -> IntArray:
+    """Return the first pair of each drop in an order by drop; -1 without one."""
+    lead = np.ones(len(order), dtype=bool)
+    lead[1:] = drop[order][1:] != drop[order][:-1]
+    first = np.full(count, -1, dtype=np.int64)
+    first[drop[order][lead]] = order[lead]
+    return first

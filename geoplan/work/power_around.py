@@ -1,0 +1,146 @@
+"""Power drawn around each drop, farther off than what is measured.
+
+Enters: planned drops, their strand runs, power, pairs told already.
+Leaves: for each drop the nearest lines in words.
+Does not do: judge; look at heights.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.model import Plan
+from geoplan.text_columns import joined, numbers, places, texts, worded
+from geoplan.units import for_report, report_unit
+from geoplan.work.clauses import per_row
+from geoplan.work.power_pairs import Near
+from geoplan.work.powers import Powers
+from geoplan.work.strand_run import LIST_SPLIT, StrandRuns
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+ObjectArray = npt.NDArray[np.object_]
+
+AROUND_M = 15.0
+"""Power within this distance in plan is named; our own default, no source."""
+MOST_AROUND = 3
+"""Lines named at most."""
+LANDS_WITHIN_M = 0.5
+"""A line that ends this near to a building lands on it; our own default, no source."""
+AT_END_M = 0.5
+"""A place this near to an end of the wire is told as that end; our own default, no source."""
+
+FROM = ("the house attachment", "the hook", "the clamp", "the wire", "the strand run")
+"""What a distance is from; poles of the run come after these."""
+HOUSE_END, HOOK_END, CLAMP_END, WIRE, RUN = range(len(FROM))
+
+
+def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> Any:
+    """Name the power lines drawn around each drop that are not told otherwise.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+    powers : Powers
+        Of its layers.
+    runs : StrandRuns
+        Ways of the wires along the strand.
+    near : Near
+        Pairs that are told already.
+
+    Returns
+    -------
+    pandas array of str, shape (n,)
+        At most `MOST_AROUND` lines within `AROUND_M` in plan, split by ``LIST_SPLIT``; those that
+        land on the drop's own building first, then the nearest. Null without one.
+    """
+    drop, line, plan_m, origin = _nearest(plan, runs, powers.lines)
+    of_line = near.power < powers.lines
+    size = powers.lines + 1
+    known = np.isin(drop * size + line, near.drop[of_line] * size + near.power[of_line])
+    left = np.flatnonzero(~known)
+    lands = _lands(plan, powers, drop[left], line[left])
+    order = np.lexsort((line[left], plan_m[left], ~lands, drop[left]))
+    lands, left = lands[order], left[order]
+    drop, line, plan_m, origin = drop[left], line[left], plan_m[left], origin[left]
+    first = np.searchsorted(drop, drop)
+    shown = np.flatnonzero(np.arange(len(drop)) - first < MOST_AROUND)
+    units = plan.project.units
+    unit = report_unit("length", units)
+    words = joined(
+        powers.label.take(line[shown]),
+        worded(lands[shown].astype(np.int64), (", ", ", lands on this house, ")),
+        numbers(np.asarray(for_report(plan_m[shown], "length", units)), unit.decimals - 1),
+        f" {unit.unit} from ",
+        _from(plan, origin[shown]),
+    )
+    return per_row(drop[shown], words, len(plan.drops), LIST_SPLIT)
+
+
+def _from(plan: Plan, origin: IntArray) -> Any:
+    """Say what distances are from: a place of `FROM`, or the pole of the row after them."""
+    poles = joined("pole ", texts(plan.layers.poles.index))
+    return pd.concat([pd.Series(FROM, dtype="str"), pd.Series(poles)]).array.take(origin)
+
+
+def _nearest(
+    plan: Plan, runs: StrandRuns, count: int
+) -> tuple[IntArray, IntArray, FloatArray, IntArray]:
+    """Return drops and lines around them, each pair once, with the distance and from what."""
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    wires = shapely.force_2d(np.asarray(plan.air_spans.geometry.values, dtype=object))
+    tree = shapely.STRtree(lines)
+    drop, line = tree.query(wires, predicate="dwithin", distance=AROUND_M)
+    leg, along = tree.query(runs.lines, predicate="dwithin", distance=AROUND_M)
+    wire_m = shapely.distance(wires[drop], lines[line])
+    end_m = [
+        shapely.distance(shapely.get_point(wires[drop], side), lines[line]) for side in (-1, 0)
+    ]
+    is_clamp = plan.drops["strand_span_id"].notna().to_numpy(dtype=bool)[drop]
+    origin = np.select(
+        [end_m[0] <= wire_m + AT_END_M, end_m[1] <= wire_m + AT_END_M],
+        [HOUSE_END, np.where(is_clamp, CLAMP_END, HOOK_END)],
+        WIRE,
+    )
+    told_m = np.select([origin == HOUSE_END, origin != WIRE], end_m, wire_m)
+    drops = np.concatenate([drop, runs.drop[leg]])
+    power = np.concatenate([line, along])
+    run_m, what_of_run = _from_runs(runs, leg, lines[along])
+    plan_m = np.concatenate([told_m, run_m])
+    what = np.concatenate([origin, what_of_run])
+    order = np.lexsort((what, plan_m, power, drops))
+    key = (drops * (count + 1) + power)[order]
+    lead = np.ones(len(order), dtype=bool)
+    lead[1:] = key[1:] != key[:-1]
+    pick = order[lead]
+    return drops[pick], power[pick], plan_m[pick], what[pick]
+
+
+def _from_runs(runs: StrandRuns, leg: IntArray, lines: ObjectArray) -> tuple[FloatArray, IntArray]:
+    """Return distances from legs of runs, and whether from their end at a pole."""
+    run_m = np.asarray(shapely.distance(runs.lines[leg], lines))
+    ends = shapely.points(runs.segment[leg].reshape(-1, 2, 2))
+    pole = np.stack([runs.from_pole[leg], runs.to_pole[leg]], axis=1)
+    end_m = np.where(pole >= 0, shapely.distance(ends, lines[:, None]), np.inf)
+    side = np.argmin(end_m, axis=1)[:, None]
+    end_m, pole = np.take_along_axis(end_m, side, 1)[:, 0], np.take_along_axis(pole, side, 1)[:, 0]
+    is_end = end_m <= run_m + AT_END_M
+    return np.where(is_end, end_m, run_m), np.where(is_end, len(FROM) + pole, RUN)
+
+
+def _lands(plan: Plan, powers: Powers, drop: IntArray, line: IntArray) -> BoolArray:
+    """Tell which drops of power end on the building that the drop is attached to."""
+    buildings = plan.layers.buildings
+    shapes = np.asarray([*buildings.geometry.values, None], dtype=object)
+    house = shapes[places(plan.drops["building_id"], buildings.index)[drop]]
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)[line]
+    ends = [shapely.get_point(lines, side) for side in (0, -1)]
+    off = np.fmin(*(np.asarray(shapely.distance(end, house), dtype=float) for end in ends))
+    return np.asarray(powers.is_service[line] & (off <= LANDS_WITHIN_M), dtype=bool)

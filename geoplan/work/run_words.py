@@ -1,0 +1,88 @@
+"""What is said of strand runs and span clamps over roads: how they are done, why not alone.
+
+Enters: rows of roads and drops, roads as crew rules see them.
+Leaves: columns of text.
+Does not do: decide anything.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from geoplan.rules.crew_reader import CrewRules
+from geoplan.text_columns import joined, texts, worded
+from geoplan.units import ReportUnits, say
+from geoplan.work.clauses import in_words, per_row
+from geoplan.work.road_works import STOP, Roads
+from geoplan.work.traffic_words import described
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+def roads_under_runs(
+    drop: IntArray,
+    road: IntArray,
+    way: IntArray,
+    over_m: FloatArray,
+    roads: Roads,
+    rules: CrewRules,
+    count: int,
+    units: ReportUnits,
+) -> Any:
+    """Say over which carriageways strand runs lead, and how that is done; null for others."""
+    most = say(rules.value("run.longest_stop"), "length", units)
+    long = over_m > rules.value("run.longest_stop")
+    is_never = rules.value("run.longest_stop") == 0
+    longer = f"longer than the {most} that are led in a short stop"
+    why = "tied from a bucket in the lane" if is_never else longer
+    held = worded(long, ("", f", {why}"))
+    does = worded(
+        way - STOP,
+        ("short stop", "flaggers", "lane closure", "only with the owner's permit and a crew"),
+    )
+    words = joined(
+        "strand run over ",
+        in_words(over_m, "length", units),
+        " of ",
+        described(road, roads, units),
+        held,
+        ": ",
+        does,
+        " (by the limits of a crossing: the rules have none for a run)",
+    )
+    return per_row(drop, words, count)
+
+
+def runs_not_for_one(
+    drop: IntArray,
+    road: IntArray,
+    over_m: FloatArray,
+    roads: Roads,
+    count: int,
+    units: ReportUnits,
+) -> Any:
+    """Say over which carriageways strand runs lead, which nobody does alone; null for others."""
+    words = joined(
+        "strand run over ",
+        in_words(over_m, "length", units),
+        " of the carriageway of ",
+        roads.name.take(road),
+    )
+    told = pd.Series(per_row(drop, words, count, " and "))
+    why = ": not alone, the rules let one person cross a road but not tie a wire over one"
+    return texts((told + why).where(told.notna(), None))
+
+
+def clamps_not_for_one(drop: IntArray, road: IntArray, roads: Roads, count: int) -> Any:
+    """Say over which roads drops hang from a clamp, which nobody does alone; null for others."""
+    words = joined(
+        "over ",
+        roads.name.take(road),
+        " from a span clamp: not alone, traffic is held while somebody is up at the strand",
+    )
+    return per_row(drop, words, count)

@@ -1,0 +1,209 @@
+"""Power near the strand: along each drop's run, at its poles, and at the far pole of its span.
+
+Enters: planned drops, their strand runs, `Powers`.
+Leaves: `Near` for runs, their poles, and the poles on which clamps' spans end.
+Does not do: judge the distances; know how a strand sags between its poles.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geoplan.model import Plan
+from geoplan.routes.crossings import ON_POLE_M
+from geoplan.text_columns import places
+from geoplan.work.power_pairs import (
+    FAR_POLE,
+    LEAST_GAP_M,
+    RUN,
+    RUN_POLE,
+    Near,
+    bound,
+    head_bound,
+    pairs_of,
+)
+from geoplan.work.powers import HIGH_VOLTAGE_V, Powers
+from geoplan.work.strand_run import StrandRuns
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+FAR_LINES_WITHIN_M = 10.0
+"""A clamp farther than this from its far pole has nothing to do with the low voltage there; our
+own default, no source."""
+
+
+def power_of_runs(plan: Plan, powers: Powers, runs: StrandRuns) -> list[Near]:
+    """Find power near runs, at their poles, and at the far poles of clamps' spans.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    powers : Powers
+        Of its layers.
+    runs : StrandRuns
+        Ways of the wires along the strand.
+
+    Returns
+    -------
+    list of Near
+        Heights on a pole: of the lowest power recorded there, or of the line where that is higher.
+    """
+    far = far_poles(plan)
+    rows = np.flatnonzero(far >= 0)
+    return [
+        _from_runs(plan, powers, runs),
+        *_from_poles(plan, powers, runs.pole_drop, runs.pole, RUN_POLE),
+        *_from_poles(plan, powers, rows, far[rows], FAR_POLE),
+    ]
+
+
+def far_poles(plan: Plan) -> IntArray:
+    """Return the pole on which each clamp's span ends away from the access pole.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Row of the pole; -1 without a clamp, or where the span doesn't hang on the access pole.
+    """
+    spans, poles = plan.layers.spans, plan.layers.poles
+    span = places(plan.drops["strand_span_id"], spans.index)
+    access = places(plan.drops["access_pole_id"], poles.index)
+    ends = [
+        np.append(places(spans[name], poles.index), -1)[span]
+        for name in ("from_pole_id", "to_pole_id")
+    ]
+    return np.select([ends[0] == access, ends[1] == access], ends[::-1], -1)
+
+
+def strand_heights(plan: Plan) -> FloatArray:
+    """Return the height of the strand at each pole.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+
+    Returns
+    -------
+    ndarray of float64
+        By row of the poles, m; that of the settings where none is recorded.
+    """
+    strand = plan.layers.poles["strand_height_m"].to_numpy(dtype=np.float64)
+    usual = float(plan.project.heights.strand_height)
+    return np.where(np.isnan(strand), usual, strand)
+
+
+def gap_on_pole(powers: Powers, line: IntArray, pole: IntArray, below_m: FloatArray) -> FloatArray:
+    """Return how far a line on a pole is above something there, at least.
+
+    Parameters
+    ----------
+    powers : Powers
+        Power.
+    line, pole : ndarray of int64, shape (m,)
+        Rows of the layer of power and of the poles.
+    below_m : ndarray of float64, shape (m,)
+        Height of what is below, m.
+
+    Returns
+    -------
+    ndarray of float64, shape (m,)
+        m; NaN: not known.
+    """
+    recorded = powers.height_m[powers.lines + pole]
+    above = np.fmax(recorded, powers.height_m[line]) - below_m
+    return np.where(above > LEAST_GAP_M, above, np.nan)
+
+
+def _from_runs(plan: Plan, powers: Powers, runs: StrandRuns) -> Near:
+    """Measure from strand runs to power in plan and height, but for what is on their poles."""
+    legs = runs.beyond_poles(ON_POLE_M)
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    leg, line = shapely.STRtree(lines).query(
+        legs, predicate="dwithin", distance=powers.look_within_m
+    )
+    near = shapely.shortest_line(legs[leg], lines[line])
+    plan_m = shapely.length(near)
+    kept = powers.is_near(line, plan_m)
+    leg, line, near, plan_m = leg[kept], line[kept], near[kept], plan_m[kept]
+    ends = runs.segment[leg].reshape(-1, 2, 2)
+    off = [shapely.distance(shapely.points(ends[:, side]), lines[line]) for side in (0, 1)]
+    follows = (off[0] <= ON_POLE_M) & (off[1] <= ON_POLE_M)
+    above = powers.height_m[line] - runs.high_m[leg]
+    at = shapely.get_coordinates(shapely.get_point(near, 0))
+    way = [np.hypot(*(at - ends[:, side]).T) for side in (0, 1)]
+    poles = [runs.from_pole[leg], runs.to_pole[leg]]
+    is_first = (poles[0] >= 0) & (way[0] < way[1])
+    return pairs_of(
+        runs.drop[leg],
+        line,
+        bound(plan_m, above),
+        RUN,
+        head_gap_m=head_bound(plan_m, above),
+        is_across=(plan_m <= LEAST_GAP_M) & ~follows,
+        is_along=follows,
+        at_m=np.where(is_first, way[0], way[1]),
+        pole=np.where(is_first, poles[0], poles[1]),
+    )
+
+
+def _from_poles(
+    plan: Plan, powers: Powers, drop: IntArray, pole: IntArray, reason: int
+) -> list[Near]:
+    """Compare the strand at poles with power on them, recorded or passing, and with power near."""
+    strand = strand_heights(plan)
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    points = np.asarray(plan.layers.poles.geometry.values, dtype=object)[pole]
+    tree = shapely.STRtree(lines)
+    at, line = tree.query(points, predicate="dwithin", distance=powers.look_within_m)
+    plan_m = shapely.distance(points[at], lines[line])
+    kept = powers.is_near(line, plan_m) & _matters(plan, powers, drop[at], pole[at], line, reason)
+    at, line, plan_m = at[kept], line[kept], plan_m[kept]
+    on = plan_m <= ON_POLE_M
+    on_pole = gap_on_pole(powers, line, pole[at], strand[pole[at]])
+    beside = powers.height_m[line] - strand[pole[at]]
+    gap = np.where(on, on_pole, bound(plan_m, beside))
+    head = np.where(on, head_bound(np.zeros(len(at)), on_pole), head_bound(plan_m, beside))
+    recorded = powers.lines + pole
+    above = powers.height_m[recorded] - strand[pole]
+    has = np.flatnonzero(~np.isnan(above))
+    heads = head_bound(np.zeros(len(has)), above[has])
+    nobody = np.full(len(pole), np.nan)
+    is_far = reason == FAR_POLE
+    return [
+        pairs_of(
+            drop[at], line, gap, reason, head_gap_m=nobody[at] if is_far else head, pole=pole[at]
+        ),
+        pairs_of(
+            drop[has],
+            recorded[has],
+            above[has],
+            reason,
+            head_gap_m=nobody[has] if is_far else heads,
+            pole=pole[has],
+        ),
+    ]
+
+
+def _matters(
+    plan: Plan, powers: Powers, drop: IntArray, pole: IntArray, line: IntArray, reason: int
+) -> npt.NDArray[np.bool_]:
+    """Tell which lines at a pole to look at: at a far pole those on it, of low voltage if near."""
+    if reason != FAR_POLE:
+        return np.ones(len(drop), dtype=bool)
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    points = np.asarray(plan.layers.poles.geometry.values, dtype=object)
+    clamps = shapely.get_point(np.asarray(plan.air_spans.geometry.values, dtype=object), 0)
+    is_on = shapely.distance(points[pole], lines[line]) <= ON_POLE_M
+    is_close = shapely.distance(shapely.force_2d(clamps[drop]), points[pole]) <= FAR_LINES_WITHIN_M
+    is_low = powers.voltage_v[line] <= HIGH_VOLTAGE_V
+    return np.asarray(is_on & (is_close | ~is_low), dtype=bool)

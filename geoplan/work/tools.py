@@ -1,0 +1,54 @@
+"""What a crew has to bring besides wire and what stays on it: ladders, lines, signs, gauges.
+
+Enters: a `DropCase`.
+Leaves: names of things.
+Does not do: count what is built in; that is ``drop_materials``.
+"""
+
+from __future__ import annotations
+
+from geoplan.work.drop_case import DropCase
+from geoplan.work.site_words import (
+    has_signs,
+    has_traffic,
+    over_road,
+    parts_of,
+    reel_is_beyond,
+    run_by_bucket,
+)
+from geoplan.work.steps_at_support import is_heavy
+
+
+def tools_of(case: DropCase) -> list[str]:
+    """Name what the steps of a job need.
+
+    Parameters
+    ----------
+    case : DropCase
+        One planned drop.
+
+    Returns
+    -------
+    list of str
+        Names, with count or length where the plan has one.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    job = case.job
+    ladders = 2 if reel_is_beyond(case) and not job["is_bucket_job"] else 1
+    names = [f"{ladders}\N{NO-BREAK SPACE}ladder{'s' if ladders > 1 else ''}"]
+    if run_by_bucket(case):
+        names.append("bucket truck")
+    names.append(f"hand line, {case.length(job['hand_line_m'])}")
+    if case.crossed("water", "roof"):
+        names.append("light line")
+    if is_heavy(case):
+        names.append("wire grip, hoist and pull gauge")
+    roads = parts_of(job.get("run_roads"))
+    if has_signs(case) and (has_traffic(case) or roads):
+        names.append("signs and cones")
+    if over_road(case) or roads:
+        names.append("stop and slow paddles")
+    return names

@@ -1,0 +1,31 @@
+"""What is brought fits the steps."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from geoplan.work.site_words import reel_is_beyond
+from geoplan.work.steps import build_steps
+from geoplan.work.tools import tools_of
+from tests.work.cases import cases_of_kind
+
+KINDS = ("same_side", "span_clamp", "street_crossing", "street_crossing_span_clamp")
+
+
+def test_what_the_steps_use_is_brought(demo_work):
+    for kind in KINDS:
+        for case in cases_of_kind(demo_work, kind):
+            told, text = "; ".join(tools_of(case)), " ".join(build_steps(case))
+            assert f"hand line, {case.length(case.job['hand_line_m'])}" in told
+            assert ("pull gauge" in told) == ("pull gauge" in text)
+            assert ("bucket truck" in told) == ("By bucket" in text or "Bucket at" in text)
+            assert ("signs and cones" in told) == ("nearest sign" in text)
+            if not case.job["is_bucket_job"]:
+                assert told.startswith("2" if reel_is_beyond(case) else "1")
+
+
+def test_a_light_line_is_brought_for_water_and_roofs(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "same_side", 1)
+    row = {"crossing_kind": "water", "is_near_miss": False}
+    assert "light line" in tools_of(dataclasses.replace(case, crossings=(row,)))
+    assert "light line" not in tools_of(dataclasses.replace(case, crossings=()))
