@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from geoplan.clearance.demands import ROAD_CLASS
 from geoplan.reports.sheets.gather import SheetSource
 from geoplan.reports.sheets.page import sheet_html
 from geoplan.rules.crew_reader import load_crew_rules
@@ -36,6 +37,8 @@ class Case:
     drop: dict[str, Any]
     job: dict[str, Any]
     rows: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    run_asked_m: float = np.nan
+    """Greatest height that the rule set asks for over the roads of the strand run."""
 
     @property
     def is_clamp(self) -> bool:
@@ -44,6 +47,13 @@ class Case:
     @property
     def is_street(self) -> bool:
         return self.job["job_kind"].startswith("street_crossing")
+
+    @property
+    def is_over_road(self) -> bool:
+        return bool(self.job["is_over_street"]) or any(
+            row["crossing_kind"] == "road" and not row["is_near_miss"]
+            for row in self.rows["crossings"]
+        )
 
     def has_ladder(self) -> bool:
         return self.is_clamp and not self.job["is_bucket_job"] and known(self.drop["ladder_sag_m"])
@@ -70,6 +80,11 @@ def cases_of(tables: Rows) -> dict[str, Case]:
 
 def known(value: Any) -> bool:
     return not (value is None or value == "" or pd.isna(value))
+
+
+def parts(value: Any) -> list[str]:
+    """Return the parts of a column that is split by ';'."""
+    return [one.strip() for one in str(value).split(";")] if known(value) else []
 
 
 def positive(value: Any) -> bool:
@@ -124,8 +139,28 @@ def missing_from(text: str, wanted: list[tuple[str, str]]) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def cases(demo_tables):
-    return cases_of(demo_tables)
+def cases(demo_tables, demo_work):
+    return with_asked(cases_of(demo_tables), demo_work)
+
+
+def asked_over_roads(plan: Any) -> dict[str, float]:
+    """Return the height asked over roads of each name by the rule set, m."""
+    figures, heights = load_standards(plan.project).rule_set.figures, {}
+    for road_id, road in plan.layers.roads.iterrows():
+        name = road["name"] if known(road["name"]) else road_id
+        rule = ROAD_CLASS.get(road["road_class"], "arterial")
+        height = figures[f"clearance.road.{rule}"].value_si
+        heights[name] = max(height, heights.get(name, height))
+    return heights
+
+
+def with_asked(cases: dict[str, Case], plan: Any) -> dict[str, Case]:
+    """Put in the greatest height asked over the roads below each strand run."""
+    heights = asked_over_roads(plan)
+    for case in cases.values():
+        asked = [heights[road] for road in parts(case.job["run_roads"])]
+        case.run_asked_m = max(asked, default=np.nan)
+    return cases
 
 
 @pytest.fixture(scope="module")
@@ -156,35 +191,84 @@ def ports_of(case: Case, dash: str) -> str:
     return str(first) if first == last else f"{first}{dash}{last}"
 
 
-def large_figures(case: Case) -> list[tuple[str, str]]:
-    """Return labels and figures, both as patterns."""
+ROW_END_M = 0.5
+"""A place nearer than this to an end of the air span is told as that end."""
+COUNTED = ("power", "pool", "existing_drop", "planned_drop", "roof")
+"""Kinds whose clearance leaves the least of all open where it was not worked out."""
+
+
+def end_of(case: Case) -> str:
+    """Return the end of the air span at which the yard's clearance is least; empty: neither."""
+    at, span = case.drop["margin_at_m"], case.drop["air_span_m"]
+    if not known(at) or case.drop["margin_over"] != "yard":
+        return ""
+    if at >= span - ROW_END_M:
+        return "house"
+    return ("clamp" if case.is_clamp else "hook") if at <= ROW_END_M else ""
+
+
+def least_label(case: Case) -> str:
+    """Return what the least clearance is called in large type."""
+    is_open = known(case.job["run_roads"]) or any(
+        row["clearance_basis"] == "not_checked"
+        or (row["clearance_basis"] == "none" and row["crossing_kind"] in COUNTED)
+        for row in case.rows["crossings"]
+    )
+    if is_open:
+        return "Least of the checked / asked"
+    if str(case.drop["margin_over"]).startswith("roof "):
+        return "Least over roof / asked"
+    end = end_of(case)
+    return f"Least, at the {end} / asked" if end else "Least clearance / asked"
+
+
+def large_figures(case: Case) -> list[tuple[str, str | None]]:
+    """Return labels and figures, both as patterns; None where the label must not be there."""
     drop, job = case.drop, case.job
-    third = ("Sag, ladder on the strand", inches(drop["ladder_sag_m"]))
-    if not case.is_clamp:
-        there, asked = bare(drop["margin_available_m"], "length"), drop["margin_required_m"]
-        third = (r"Least[^\d/]* / asked", f"{there} / {feet(asked)}")
-    elif job["is_bucket_job"]:
-        third = ("Sag, ladder on the strand", "no ladder")
+    there, asked = bare(drop["margin_available_m"], "length"), feet(drop["margin_required_m"])
+    is_held = case.is_clamp and not job["is_bucket_job"]  # a ladder leans on the strand
+    is_over = bool(job["is_over_street"])
     at = said(drop["stringing_temperature_c"], "temperature")
     return [
         ("Clamp, above ground" if case.is_clamp else "Hook, above ground",
          feet(drop["hook_height_m"])),
         ("House, above ground", feet(drop["attachment_height_m"])),
         (f"Sag to leave at {at}", inches(drop["stringing_sag_m"])),
-        third,
+        ("Sag, ladder on strand", inches(drop["ladder_sag_m"]) if is_held else None),
+        (least_label(case), f"{there} / {asked}" if is_over or not is_held else None),
         ("Terminal", drop["terminal_id"]),
         ("Port", ports_of(case, "–")),
         ("Length to cut" if job["supply"] == "bulk" else "Stocked length to take",
          feet(job["cut_length_m"])),
         ("Hand line, at least", feet(job["hand_line_m"])),
+        ("Wire out before raising", feet(job["ground_path_m"]) if is_over and is_held else None),
     ]  # fmt: skip
+
+
+def parts_of_front(front: str) -> tuple[str, str]:
+    """Return what stands before the table of lesser figures, and the rest."""
+    before, mark, rest = front.partition(" Leaves from pole ")
+    assert mark, "'Leaves from pole' is not on the sheet"
+    return before, mark + rest
+
+
+def faults_in(text: str, rows: list[tuple[str, str | None]]) -> tuple[list[str], list[str]]:
+    """Name labels without their figure, and labels that must not be there."""
+    told = [(label, figure) for label, figure in rows if figure is not None]
+    absent = [label for label, figure in rows if figure is None]
+    return missing_from(text, told), [
+        label for label in absent if re.search(rf"(?<!\w){label} ", text)
+    ]
 
 
 def test_large_figures_are_those_of_the_plan(cases, pages):
     def check(case, front, _):
-        return [], missing_from(front, large_figures(case))
+        return ([], []), faults_in(parts_of_front(front)[0], large_figures(case))
 
     assert faults_of(cases, pages, check) == {}
+    rows = [dict(large_figures(case)) for case in cases.values()]
+    assert sum(row["Sag, ladder on strand"] is not None for row in rows) > 100
+    assert sum(row["Wire out before raising"] is not None for row in rows) > 10
 
 
 def test_several_ports_are_told_from_first_to_last(cases, pages):
@@ -209,6 +293,11 @@ def lesser_figures(case: Case) -> list[tuple[str, str | None]]:
         return (label, feet(metres)) if metres >= 0.005 else (rf"{label}(?! 0\.0 ft)", None)
 
     case_words = rf"(?:, (?:{FIG})(?:, [a-z ]+)?)?"
+    tightest = "Pull nearest its limit"
+    if known(drop["tension_case_c"]):
+        load = drop["tension_case_load"].replace(", ", " and ")
+        tightest += f": {said(drop['tension_case_c'], 'temperature')}, {load}"
+    pull = f"{bare(drop['tension_worst_n'], 'force')} of {said(drop['tension_limit_n'], 'force')}"
     there, asked = bare(drop["margin_available_m"], "length"), feet(drop["margin_required_m"])
     pole = re.escape(drop["access_pole_id"])
     return [
@@ -228,8 +317,7 @@ def lesser_figures(case: Case) -> list[tuple[str, str | None]]:
         (f"Worst sag{case_words}", inches(drop["sag_worst_m"])),
         ("Least margin", margin(drop["margin_m"])),
         ("Clearance there / asked", f"{there} / {asked}"),
-        (f"Worst pull{case_words}", said(drop["tension_worst_n"], "force")),
-        (f"Worst pull{case_words} (?:{FIG}), limit", said(drop["tension_limit_n"], "force")),
+        (tightest, pull),
         ("Pull, ladder on the strand",
          said(drop["ladder_tension_n"], "force") if case.has_ladder() else None),
         ("Time on site", said(job["work_s"], "duration")),
@@ -243,13 +331,7 @@ def margin(metres: float) -> str:
 
 def test_lesser_figures_are_those_of_the_plan(cases, pages):
     def check(case, front, _):
-        rows = lesser_figures(case)
-        told = [(label, figure) for label, figure in rows if figure is not None]
-        absent = [label for label, figure in rows if figure is None]
-        return ([], []), (
-            missing_from(front, told),
-            [label for label in absent if re.search(rf"{label} ", front)],
-        )
+        return ([], []), faults_in(parts_of_front(front)[1], lesser_figures(case))
 
     assert faults_of(cases, pages, check) == {}
     for at, least in (("Along strand", 190), ("Hand line, house side", 60),
@@ -274,17 +356,32 @@ def test_crossings_are_printed_with_their_place_and_in_order(cases, pages):
     def check(case, front, _):
         rows = case.rows["crossings"]
         table = between(front, "wire as strung.", "Stringing: sag to leave")
+        wanted = [(row["feature_id"], crossing_pattern(row)) for row in rows]
+        wanted += [(road, run_pattern(case, road)) for road in parts(case.job["run_roads"])]
+        wanted += [("yard", yard_pattern(case.drop))] if case.drop["margin_over"] == "yard" else []
         missing, at = [], 0
-        for row in rows:
-            found = re.compile(crossing_pattern(row)).search(table, at)
+        for name, pattern in wanted:
+            found = re.compile(pattern).search(table, at)
             at = found.end() - 1 if found else at
-            missing += [] if found else [row["feature_id"]]
+            missing += [] if found else [name]
         return [], missing
 
     assert faults_of(cases, pages, check) == {}
     rows = [row for case in cases.values() for row in case.rows["crossings"]]
     assert sum(row["is_near_miss"] for row in rows) > 5
     assert {row["clearance_basis"] for row in rows} == {"computed", "not_checked", "none"}
+
+
+def run_pattern(case: Case, road: str) -> str:
+    """Return the row of a road below the strand run: the height asked, nothing worked out."""
+    asked = feet(case.run_asked_m)
+    return rf"strand run over {re.escape(road)} – {asked} – – NOT WORKED OUT: measure"
+
+
+def yard_pattern(drop: dict[str, Any]) -> str:
+    """Return the row of the yard, where its clearance is the least."""
+    figures = " ".join(feet(drop[f"margin_{name}_m"]) for name in ("at", "required", "available"))
+    return rf"yard \(fine dots\), [a-z ]+ {figures} (?:{margin(drop['margin_m'])}) "
 
 
 STANDS = rf"the clamp stands (?:({FIG}) (toward|away from) the (house|street)|where it was)"
@@ -422,9 +519,12 @@ def test_checks_repeat_the_figures_of_the_plan(cases, pages, demo_work):
     def check(case, _, back):
         drop, job = case.drop, case.job
         assumed = [(feet(drop["hook_height_m"]), feet(drop["attachment_height_m"]))]
+        swung = list(dict.fromkeys(r["feature_id"] for r in within_swing(case)))
         wanted = {
             "not checked": [out_of(case, row["at_m"]) for row in case.rows["crossings"]
-                            if row["clearance_basis"] == "not_checked"],
+                            if row["clearance_basis"] == "not_checked"
+                            and row["feature_id"] not in swung],
+            "swing": [" and ".join(swung)] if swung else [],
             "assumed": assumed if drop["height_basis"] != "measured" else [],
             "ports": [ports_of(case, " to ")],
             "run": [(feet(job["building_run_m"]), feet(job["cut_length_m"]))],
@@ -433,6 +533,7 @@ def test_checks_repeat_the_figures_of_the_plan(cases, pages, demo_work):
         assert f"{unsure} of its {len(figures)} figures were not read" in back
         patterns = {
             "not checked": rf"Clearance at [^(]+ \({OUT}\) NOT CHECKED",
+            "swing": r"The wire passes buildings? (.+?) nearer than it swings",
             "assumed": rf"Heights are assumed \((?:clamp|hook) ({FIG}), house ({FIG})\)",
             "ports": r"Ports? (\d+(?: to \d+)?) (?:is|are) free at terminal",
             "run": rf"Building run of ({FIG}) is enough .*?, before ({FIG}) is cut",
@@ -441,6 +542,17 @@ def test_checks_repeat_the_figures_of_the_plan(cases, pages, demo_work):
 
     assert faults_of(cases, pages, check) == {}
     assert any(case.drop["height_basis"] != "measured" for case in cases.values())
+
+
+def within_swing(case: Case) -> list[dict[str, Any]]:
+    """Return buildings beside the wire that its swing, a parabola along it, may reach."""
+    most, span = case.drop["swing_worst_m"], case.drop["air_span_m"]
+    return [
+        row
+        for row in case.rows["crossings"]
+        if row["crossing_kind"] == "roof" and row["is_near_miss"]
+        and not row["distance_m"] > 4 * most * (row["at_m"] / span) * (1 - row["at_m"] / span)
+    ]  # fmt: skip
 
 
 def test_figures_of_reasons_are_printed_with_them(cases, pages):
@@ -465,7 +577,8 @@ def test_approach_distance_is_printed_where_there_is_one_and_nowhere_else(cases,
 
     assert faults_of(cases, pages, check) == {}
     told = {case.job["power_approach"]: pages[name][1] for name, case in cases.items()}
-    assert set(told) == {"none", "clear", "within", "not_checked"}
+    assert set(told) == {"none", "clear", "close", "within", "not_checked"}
+    assert "CLOSE: clear only while head and hands stay below" in told["close"]
     assert "WITHIN THE APPROACH DISTANCE" in told["within"]
     assert "NOT CHECKED" in told["not_checked"]
 
@@ -516,6 +629,7 @@ def test_sag_and_pull_with_the_ladder_on_are_told_for_each_temperature(cases, pa
     assert sum(case.has_ladder() for case in cases.values()) > 100
 
 
+RUN_SIGNS = ("run_sign_1_m", "run_sign_2_m", "run_sign_3_m", "run_taper_m", "run_buffer_m")
 SIGNS = ("sign_1_m", "sign_2_m", "sign_3_m", "taper_m", "buffer_m")
 SIGN_HEADS = ("Work or taper to sign 1", "Sign 1 to sign 2", "Sign 2 to sign 3", "Taper", "Buffer")
 
@@ -527,8 +641,7 @@ def test_signs_taper_and_buffer_have_a_table_where_no_step_tells_them(cases, pag
         there = [(head, feet(case.job[name])) for head, name in zip(SIGN_HEADS, SIGNS, strict=True)
                  if positive(case.job[name])]  # fmt: skip
         heads, cells = (" ".join(part) for part in zip(*there, strict=True)) if there else ("", "")
-        is_told = "Now set up traffic control" in back
-        wanted = f"{heads} {cells}" if there and not is_told else ""
+        wanted = f"{heads} {cells}" if there and not has_step_on_traffic(case) else ""
         text = between(back, "Who, and traffic", " Hazards ")
         return wanted, "".join(re.findall(r"Work or taper to sign 1.*", text))
 
@@ -536,6 +649,13 @@ def test_signs_taper_and_buffer_have_a_table_where_no_step_tells_them(cases, pag
     for name in SIGNS:
         assert sum(positive(case.job[name]) for case in cases.values()) >= 5, name
     assert any(not known(case.job["sign_1_m"]) for case in cases.values())
+
+
+def has_step_on_traffic(case: Case) -> bool:
+    """Whether a step sets up traffic control for the air span and those who stand."""
+    job = case.job
+    is_by_road = case.is_over_road or known(job["road_id"]) or known(job["other_roads"])
+    return job["traffic_class"] != "none" and is_by_road
 
 
 TOLD_ELSEWHERE = frozenset(
@@ -546,6 +666,9 @@ TOLD_ELSEWHERE = frozenset(
     }
 )  # fmt: skip
 """Flags that a box of the checks or a step tells: no line of their own, unless they are a stop."""
+WIRES = ("existing_drop", "planned_drop")
+OF_WIRES = ("existing_drop_crossing", "planned_drop_crossing", "clearance_not_checked")
+"""Flags that the line on other wires tells of all of them."""
 
 
 def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
@@ -556,12 +679,20 @@ def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
             r for r in rows if not (r["code"] == "oblique_crossing" and r["feature_id"] in twice)
         ]
         lines = [r for r in rows if r["severity"] == "error" or r["code"] not in TOLD_ELSEWHERE]
-        told = {one for r in lines for one in numbers(r["what"])}
+        wires = [r for r in case.rows["crossings"] if r["clearance_basis"] == "not_checked"
+                 and r["crossing_kind"] in WIRES and not r["is_near_miss"]]  # fmt: skip
+        met = {r["feature_id"] for r in wires}
+        lines = [r for r in lines if r["code"] not in OF_WIRES or r["feature_id"] not in met]
+        words = [*(r["what"] for r in lines), *parts(case.job["power_tight"])]
+        words += [out_of(case, r["at_m"]) for r in wires]
+        words += [feet(case.run_asked_m)] if known(case.job["run_roads"]) else []
+        told = {one for what in words for one in numbers(what)}
         others = {one for r in rows if r not in lines for one in numbers(r["what"])}
         found = numbers(between(back, " Hazards ", " Steps ")) - {"1"}  # of 'step 1'
         return (told - {"1"}, set()), (found, others - numbers(back))
 
-    assert max(len(case.rows["hazards"]) for case in cases.values()) <= 10  # none is left out
+    assert sum(known(case.job["power_tight"]) for case in cases.values()) > 5
+    assert not [name for name, (_, back) in pages.items() if "See the plan's hazards" in back]
     assert faults_of(cases, pages, check) == {}
 
 
@@ -573,8 +704,11 @@ STEPS = {
     "signs 2, 3": rf", the next ({FIG}) farther",
     "taper": rf"; taper ({FIG})",
     "buffer": rf"[,;] buffer ({FIG})",
-    "people": r"(\d+) people: one (?:watches the road|pulls)",
-    "trees": rf"Tree (\S+), {OUT}: its crown",
+    "people": r"(\d+) people: one pulls",
+    "trees": rf"Tree (\S+), ({FIG}) to ({FIG}) from the (?:pole|clamp): its crown",
+    "roofs": rf"Roof (\S+), {OUT}: with",
+    "buildings": rf"Building (\S+), {OUT}: the wire passes ({FIG}) from it in plan",
+    "wires": rf"(?:Other wire in the line:|,| and) [^,.;]+? \({OUT}\)(?=,| and |\. Over or under)",
     "house": rf"Set the attachment [^,]+, ({FIG}) above the ground",
     "wall": rf"leaves the wall at only ({FIG})",
     "clamp": rf"Fix the span clamp ({FIG}) along the strand from pole (\S+),"
@@ -583,6 +717,8 @@ STEPS = {
     "hand line": rf"Hang the hand line over [a-z ]+, at least ({FIG})"
     rf"(?:: ({FIG}) of it on the side to the house)?",
     "wire out": rf"draw off at least ({FIG}) more",
+    "on the wire": rf"Tie the hand line on ({FIG}) from the house's clamp",
+    "gauge": rf"with a pull gauge: ({FIG}) at ({FIG})",
     "run left": rf"(?:Leave ({FIG}) for the building run beyond the clamp"
     rf"|drop clamp on ({FIG}) from the wire's end)",
     "cut": rf"(?:Draw off ({FIG}) in open loops out of people's way, and cut"
@@ -593,11 +729,16 @@ STEPS = {
     rf" \(({FIG}) at ({FIG})\)",
     "strand": rf"Strand run, ({FIG})(?:, (\d+) whole spans?)?: lead the wire from .*?"
     r"to pole (\S+), tied",
-    "port": r"Connect at terminal (\S+), ports? (\d+(?: to \d+)?), with",
+    "run height": rf"NOT WORKED OUT: measure it, ({FIG}) asked",
+    "port": r"onnect at terminal (\S+), ports? (\d+(?: to \d+)?), with",
     "building": rf"Building run: ({FIG}) down",
     "coil": rf"; coil ({FIG}) ",
-    "lowest": rf"(?:measure its height, |from the (?:pole|clamp)(?:: |, )|at the \w+, )"
-    rf"at least ({FIG}) today \(({FIG}) asked at the worst sag\)",
+    "lowest, where": rf"(?:Measure the clearance over [^:]+?, {OUT}:|Lowest place is the"
+    r" (clamp|hook|house) (?:attachment )?itself: measure its height,)",
+    "lowest, today": rf"at least what the stringing table has for today: ({FIG}) at ({FIG});"
+    rf" ({FIG}) asked at the worst sag",
+    "lowest, fixed": rf"at least ({FIG}) on any day; ({FIG}) asked at the worst sag",
+    "to power": rf"Least distance: to power (\S+), {OUT}, ({FIG}) at its least \(({FIG}) asked\)",
 }
 """Each sentence of the steps that holds a figure."""
 
@@ -610,25 +751,69 @@ POWERS = {
 
 def out_of(case: Case, metres: float) -> str:
     """Return how far out a place is; empty where it is told as an end of the air span."""
-    return feet(metres) if 0.15 < metres < case.drop["air_span_m"] - 0.15 else ""
+    is_inside = ROW_END_M < metres < case.drop["air_span_m"] - ROW_END_M
+    return feet(metres) if is_inside else ""
+
+
+BY_HAND_N = 200.0
+"""Pull above which a gauge is asked for."""
+
+
+def lowest_wanted(case: Case) -> dict[str, list[Any]]:
+    """Return what the last step says: where the least clearance is, and what it is today."""
+    drop, at_c = case.drop, case.drop["stringing_temperature_c"]
+    at, asked, there = (drop[f"margin_{name}_m"] for name in ("at", "required", "available"))
+    is_power = str(drop["margin_over"]).startswith("power ")
+    end = end_of(case)
+    today = [
+        (feet(row["height_there_m"]), said(at_c, "temperature"), feet(asked))
+        for row in case.rows["stringing"]
+        if known(row["height_there_m"]) and abs(row["temperature_c"] - at_c) < 0.01
+    ]
+    name = str(drop["margin_over"]).partition(" ")[2]
+    is_fixed = end in {"house", "hook"} and not today
+    return {
+        "lowest, where": [] if is_power else [("" if end else out_of(case, at), end)],
+        "lowest, today": [] if is_power else today,
+        "lowest, fixed": [(feet(there), feet(asked))] if is_fixed else [],
+        "to power": [(name, out_of(case, at), feet(there), feet(asked))] if is_power else [],
+    }
+
+
+def signs_wanted(case: Case) -> dict[str, list[str]]:
+    """Return distances of signs that steps tell: for the air span, then for the strand run."""
+    job, found = case.job, {}
+    heads = {"sign 1": ("sign_1_m",), "signs 2, 3": ("sign_2_m", "sign_3_m"),
+             "taper": ("taper_m",), "buffer": ("buffer_m",)}  # fmt: skip
+    for head, columns in heads.items():
+        names = list(columns) if has_step_on_traffic(case) else []
+        names += [f"run_{column}" for column in columns] if known(job["run_roads"]) else []
+        found[head] = [feet(job[name]) for name in names if positive(job[name])]
+    return found
+
+
+def gap_between(before_m: float, after_m: float) -> str:
+    """Return how far apart two figures are as they are printed."""
+    return f"{abs(float(bare(after_m, 'sag')) - float(bare(before_m, 'sag'))):.1f} in"
 
 
 def steps_wanted(case: Case) -> dict[str, list[Any]]:
+    """Return the figures of the steps."""
     drop, job = case.drop, case.job
     crossings = case.rows["crossings"]
     pole, at = drop["access_pole_id"], feet(drop["clamp_at_m"])
     temperature = said(drop["stringing_temperature_c"], "temperature")
-    shift = drop["clamp_shift_m"] - drop["ladder_shift_m"]
     passed = drop["spans_passed"]
-    is_over = bool(job["is_over_street"])
-    on_road = is_over or any(row["crossing_kind"] == "road" and not row["is_near_miss"]
-                             for row in crossings)  # fmt: skip
+    is_over, on_road = bool(job["is_over_street"]), case.is_over_road
     is_beyond = bool(drop["is_street_crossing"]) if case.is_clamp else is_over
     house = feet(job["hand_line_house_m"]) if is_over else ""
     is_steep = any(row["code"] == "steep_wall_angle" for row in case.rows["hazards"])
+    has_run = drop["strand_run_m"] > 0
     strand = (feet(drop["strand_run_m"]), str(passed) if passed else "", drop["terminal_id"])
-    quiet = job["traffic_class"] == "flaggers" if on_road else job["is_bucket_job"]
-    controlled = job["traffic_class"] != "owner"
+    quiet = on_road or job["is_bucket_job"]
+    is_heavy = drop["stringing_tension_n"] > BY_HAND_N
+    moved = gap_between(drop["ladder_shift_m"], drop["clamp_shift_m"])
+    is_toward = drop["clamp_shift_m"] > drop["ladder_shift_m"]
 
     def out(metres: float) -> str:
         return out_of(case, metres)
@@ -636,37 +821,44 @@ def steps_wanted(case: Case) -> dict[str, list[Any]]:
     def either(metres: float) -> tuple[str, str]:
         return ("", feet(metres)) if is_beyond else (feet(metres), "")
 
-    power = [row for row in crossings if row["crossing_kind"] == "power"]
+    def met(*kinds: str) -> list[dict[str, Any]]:
+        return [r for r in crossings if r["crossing_kind"] in kinds and not r["is_near_miss"]]
+
+    def beside(kind: str) -> list[dict[str, Any]]:
+        return [r for r in crossings if r["crossing_kind"] == kind and r["is_near_miss"]]
+
     return {
         "walk": [(at if case.is_clamp else "", pole, feet(drop["air_span_m"]))],
-        "sign 1": [feet(job["sign_1_m"])] if positive(job["sign_1_m"]) else [],
-        "signs 2, 3": [feet(job[name]) for name in SIGNS[1:3] if positive(job[name])],
-        "taper": [feet(job["taper_m"])] if controlled and positive(job["taper_m"]) else [],
-        "buffer": [feet(job["buffer_m"])] if controlled and positive(job["buffer_m"]) else [],
+        **signs_wanted(case),
         "people": [str(job["crew_size"])] if job["crew_size"] > 1 and not quiet else [],
-        "trees": [(row["feature_id"], out(row["at_m"])) for row in crossings
-                  if row["crossing_kind"] == "tree" and not row["is_near_miss"]],
-        "power crossed": sorted((row["feature_id"], out(row["at_m"]))
-                                for row in power if not row["is_near_miss"]),
+        "trees": [(row["feature_id"], feet(row["start_m"]), feet(row["end_m"]))
+                  for row in met("tree")],
+        "roofs": [(row["feature_id"], out(row["at_m"])) for row in met("roof")],
+        "buildings": [(row["feature_id"], out(row["at_m"]), feet(row["distance_m"]))
+                      for row in beside("roof")],
+        "wires": [out(row["at_m"]) for row in met(*WIRES)],
+        "power crossed": sorted((row["feature_id"], out(row["at_m"])) for row in met("power")),
         "power beside": sorted((row["feature_id"], out(row["at_m"]), feet(row["distance_m"]))
-                               for row in power if row["is_near_miss"]),
+                               for row in beside("power")),
         "house": [feet(drop["attachment_height_m"])],
         "wall": [said(drop["wall_angle_deg"], "angle")] if is_steep else [],
         "clamp": [(at, pole, feet(drop["hook_height_m"]))] if case.is_clamp else [],
         "hook": [] if case.is_clamp else [feet(drop["hook_height_m"])],
         "hand line": [(feet(job["hand_line_m"]), house)],
         "wire out": [feet(job["ground_path_m"])] if is_beyond else [],
+        "on the wire": [feet(job["air_arc_m"])] if has_run and not is_beyond else [],
+        "gauge": [(said(drop["stringing_tension_n"], "force"), temperature)] if is_heavy else [],
         "run left": [either(job["building_run_m"])],
         "cut": [either(job["cut_length_m"])],
         "ladder sag": [(inches(drop["ladder_sag_m"]), temperature)] if case.has_ladder() else [],
-        "shift": [("toward" if shift > 0 else "away from", inches(abs(shift)))]
-        if case.has_ladder() else [],
+        "shift": [("toward" if is_toward else "away from", moved)] if case.has_ladder() else [],
         "sag": [(inches(drop["stringing_sag_m"]), temperature)],
-        "strand": [strand] if drop["strand_run_m"] > 0 else [],
+        "strand": [strand] if has_run else [],
+        "run height": [feet(case.run_asked_m)] if known(job["run_roads"]) else [],
         "port": [(drop["terminal_id"], ports_of(case, " to "))],
         "building": [feet(job["building_run_m"])],
         "coil": [feet(job["coil_m"])] if positive(job["coil_m"]) else [],
-        "lowest": [(feet(drop["margin_available_m"]), feet(drop["margin_required_m"]))],
+        **lowest_wanted(case),
     }  # fmt: skip
 
 
@@ -684,7 +876,8 @@ def test_figures_of_the_steps_are_those_of_the_plan(cases, pages):
         )
 
     assert faults_of(cases, pages, check) == {}
-    told = {name for case in cases.values() for name, one in steps_wanted(case).items() if one}
+    told = {name for case in cases.values() for name, one in steps_wanted(case).items()
+            if one}  # fmt: skip
     assert {*STEPS, *POWERS} - told == {"coil"}  # no drop of the demo leaves a surplus
 
 
@@ -697,15 +890,19 @@ def test_reels_and_materials_are_printed_and_no_others(cases, pages):
         return f"{quantity} {unit} {row['title']}"
 
     def check(case, _, back):
+        is_steep = any(row["code"] == "steep_wall_angle" for row in case.rows["hazards"])
         wanted = [
             f"Cut {row['cut']} from reel {row['reel_id']}: {feet(row['from_m'])} to"
             f" {feet(row['to_m'])}."
             for row in case.rows["reel_cuts"]
         ]
-        wanted += [amount(row) for row in case.rows["drop_materials"]]
+        held = [amount(row) for row in case.rows["drop_materials"]]
+        wanted += [words.replace("hook or bracket", "bracket") if is_steep else words
+                   for words in held]  # fmt: skip
+        wanted.append(f"hand line, {feet(case.job['hand_line_m'])}")
         text = between(back, " Wire and materials ", " As built ")
         text = text.replace("- ", "-")  # lines may break after a hyphen
-        count = len(re.findall(r"(?:^|[.;] )(?:Cut \d|\d[\d.]* (?:ft|×))", text))
+        count = len(re.findall(r"(?:^|[.;] )(?:Cut \d|\d[\d.]* (?:ft|×)|hand line, \d)", text))
         return ([], len(wanted)), ([words for words in wanted if words not in text], count)
 
     assert all(case.rows["drop_materials"] for case in cases.values())
@@ -731,14 +928,14 @@ PRINTED: dict[str, dict[str, tuple[str, ...]]] = {
                    "strand_run_m", "margin_available_m", "margin_required_m", "margin_at_m"),
         "sag": ("stringing_sag_m", "sag_worst_m", "margin_m", "ladder_sag_m", "ladder_shift_m",
                 "clamp_shift_m", "clamp_sink_m"),
-        "force": ("tension_worst_n", "tension_limit_n", "ladder_tension_n"),
-        "temperature": ("stringing_temperature_c",),
+        "force": ("tension_limit_n", "ladder_tension_n", "stringing_tension_n"),
+        "temperature": ("stringing_temperature_c", "tension_case_c"),
         "angle": ("wall_angle_deg",),
     },
     "jobs": {
         "length": ("building_run_m", "air_arc_m", "strand_wire_m", "pole_run_m", "loops_m",
                    "wire_m", "cut_length_m", "coil_m", "ground_path_m", "hand_line_m",
-                   "hand_line_house_m", "power_approach_m", *SIGNS),
+                   "hand_line_house_m", "power_approach_m", *SIGNS, *RUN_SIGNS),
         "duration": ("work_s",),
     },
     "crossings": {
@@ -758,7 +955,10 @@ TOLD: dict[str, tuple[str, ...]] = {
         "label",
         "cut_note",
         "power_lines",
+        "power_tight",
+        "power_around",
         "run_power",
+        "run_reach_note",
     ),
     "work_places": ("note",),
     "hazards": ("what", "remedy"),
@@ -776,6 +976,7 @@ def shared_by_all(plan: Any) -> set[str]:
     standards = load_standards(plan.project)
     some = [*standards.tension, *standards.clearance, standards.stringing]
     found = {said(one.temperature_c, "temperature") for one in some}
+    found |= {said(one.limit_n, "force") for one in standards.tension}
     return found.union(*(tokens(words) for words in plan.unchecked))
 
 
@@ -796,7 +997,12 @@ def explained(case: Case, findings: list[str], shared: set[str]) -> set[str]:
     found |= {
         margin(row["margin_m"]).partition("|")[2] for row in (case.drop, *case.rows["crossings"])
     }  # a great one is told as a length
-    found.add(inches(abs(case.drop["clamp_shift_m"] - case.drop["ladder_shift_m"])))
+    found.add(gap_between(case.drop["ladder_shift_m"], case.drop["clamp_shift_m"]))
+    found |= {feet(case.run_asked_m)} | {
+        feet(row["height_there_m"])
+        for row in case.rows["stringing"]
+        if abs(row["temperature_c"] - case.drop["stringing_temperature_c"]) < 0.01
+    }
     found |= {feet(r["quantity"]) for r in case.rows["drop_materials"] if r["unit"] == "m"}
     words = [row[name] for table, names in TOLD.items() for row in rows_of(case, table)
              for name in names]  # fmt: skip
@@ -864,9 +1070,12 @@ def test_each_number_without_a_unit_is_one_of_the_plan(
         may |= {bare(row[column], quantity) for row in case.rows["stringing"]
                 for column, quantity in (("temperature_c", "temperature"), ("sag_m", "sag"),
                                          ("tension_n", "force"), ("ladder_sag_m", "sag"),
+                                         ("height_there_m", "length"),
                                          ("ladder_tension_n", "force"))}  # fmt: skip
         may |= {str(demo_paper.starts[address_id]), str(demo_paper.starts[address_id] + 1)}
-        may |= {str(flaggers)} if job["traffic_class"] == "flaggers" else set()
+        if "flaggers" in {job["traffic_class"], job["run_traffic_class"]}:
+            may.add(str(flaggers))
+        may.add(bare(case.drop["tension_worst_n"], "force"))  # 'of' its limit, with the unit
         may |= {f"{row['quantity']:g}" for row in case.rows["drop_materials"]}
         may |= {str(scale) for _, scale in bars_of(front)}  # held by a test of their own
         may |= {"1", f"{times_of(front):g}"}
@@ -894,7 +1103,15 @@ def of_kind(kind: str) -> Callable[[Case], bool]:
         "hook": lambda case: not case.is_clamp,
         "clamp": lambda case: case.has_ladder(),
         "street": lambda case: case.is_street,
-        "signs": lambda case: positive(case.job["taper_m"]),
+        "signs": lambda case: (
+            positive(case.job["taper_m"])
+            and has_step_on_traffic(case)
+            and not known(case.job["run_roads"])
+        ),
+        "run": lambda case: positive(case.job["run_buffer_m"]) and not has_step_on_traffic(case),
+        "moving": lambda case: (
+            case.drop["margin_over"] == "yard" and end_of(case) not in {"house", "hook"}
+        ),
         "crossing": lambda case: (
             [row["clearance_basis"] for row in case.rows["crossings"]] == ["computed"]
         ),
@@ -913,14 +1130,17 @@ ABSENT = [
     ("drops", "stringing_temperature_c", "clamp", ("Sag to leave at unknown", "in at unknown")),
     ("drops", "sag_worst_m", "any", (r"Worst sag(?:, -?\d+ degF(?:, [a-z ]+)?)? unknown",
                                      "worst unknown")),
-    ("drops", "tension_worst_n", "any", (r"Worst pull(?:, -?\d+ degF(?:, [a-z ]+)?)? unknown",)),
-    ("drops", "tension_limit_n", "any", ("Worst pull[^;]*?, limit unknown",)),
+    ("drops", "tension_worst_n", "any", (r"Pull nearest its limit: -?\d+ degF, [a-z ]+ unknown of"
+                                         r" \d+ lbf",)),
+    ("drops", "tension_limit_n", "any", (r"Pull nearest its limit: -?\d+ degF, [a-z ]+ \d+ of"
+                                         " unknown",)),
+    ("drops", "tension_case_c", "any", (r"Pull nearest its limit \d+ of \d+ lbf",)),
     ("drops", "margin_m", "any", ("Least margin unknown",)),
     ("drops", "margin_required_m", "hook", (r"Clearance there / asked [\d.]+ / unknown",)),
     ("drops", "margin_available_m", "hook", ("Clearance there / asked not checked",
                                              "Least[^/]* / asked not checked")),
     ("drops", "margin_at_m", "any", ("Measure the lowest place of the wire: its clearance was",)),
-    ("drops", "ladder_sag_m", "clamp", ("Sag, ladder on the strand not known",
+    ("drops", "ladder_sag_m", "clamp", ("Sag, ladder on strand not known",
                                         "Sag with the ladder on the strand: not worked out")),
     ("drops", "ladder_shift_m", "clamp", (r"the clamp stands an unknown way off\. Ladder gone",
                                           r"the clamp moves \(how far is not worked out\)")),
@@ -946,8 +1166,13 @@ ABSENT = [
     ("jobs", "sign_3_m", "signs", (ONE_NEXT,)),
     ("jobs", "taper_m", "signs", (r"^(?!.*; taper \d)",)),
     ("jobs", "buffer_m", "signs", (r"^(?!.*buffer \d)",)),
+    ("jobs", "run_sign_1_m", "run", (NO_SIGN_1,)),
+    ("jobs", "run_buffer_m", "run", (r"^(?!.*buffer \d)",)),
+    ("jobs", "run_traffic_class", "run", (r"for the strand run, on each approach: its kind was"
+                                          " NOT WORKED OUT, ask the office",)),
     ("stringing", "sag_m", "any", ("Sag, in NO NO", "NO: do not string at this temperature")),
     ("stringing", "tension_n", "any", ("Pull, lbf NO NO",)),
+    ("stringing", "height_there_m", "moving", ("what it must be today was NOT worked out;",)),
     ("drop_materials", "quantity", "any", ("unknown × Connector for the end",)),
     ("crossings", "required_m", "crossing", ("ft unknown ",)),
     ("crossings", "available_m", "crossing", ("ft unknown ",)),
@@ -986,7 +1211,7 @@ def without(demo_work, cases):
     sheets = SheetSource(plan, rows).batch(0, len(rows))
     texts = [re.sub(r"<[^>]*>", " ", sheet_html(sheet, is_first=True)) for sheet in sheets]
     words = [re.sub(r"\s+", " ", html.unescape(text)) for text in texts]
-    changed = cases_of({**tables, "work_places": plan.work_places})
+    changed = with_asked(cases_of({**tables, "work_places": plan.work_places}), plan)
     return {
         key: (changed[name], text) for (key, name), text in zip(chosen.items(), words, strict=True)
     }
