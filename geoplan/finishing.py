@@ -20,7 +20,7 @@ from geoplan.clearance.hung import Hung
 from geoplan.clearance.near_buildings import is_below_top
 from geoplan.clearance.stringing import with_stringing
 from geoplan.clearance.supports import Ends, find_ends
-from geoplan.judging import crossings_of, hang, meet
+from geoplan.judging import hang, meet
 from geoplan.offers import Offers, air_of
 from geoplan.plant import Plant
 from geoplan.project import Project
@@ -52,44 +52,53 @@ class Finished:
 
     def take(self, rows: IntArray) -> Finished:
         """Return some drops, in the order asked for."""
-        met = crossings_of(self.crossings, rows, len(self))
-        kept = np.zeros(len(self), dtype=bool)
-        kept[rows] = True
-        at = np.flatnonzero(kept[self.crossings.air])
-        order = np.argsort(met.air, kind="stable")
-        at = at[order]
-        place = np.full(len(self.crossings) + 1, -1, dtype=np.int64)
-        place[at] = np.arange(len(at))
-        hung = self.hung.take(rows)
-        return Finished(
-            self.offers.take(rows),
-            self.air.take(rows),
-            met.take(order),
-            replace(hung, miss_crossing=place[hung.miss_crossing]),
-            self.ends.take(rows),
-            _take_final(self.final, rows, at, place),
-        )
+        return Finished.gathered([self], rows)
 
     @staticmethod
-    def joined(parts: list[Finished]) -> Finished:
-        """Return the drops of several parts, in order."""
+    def gathered(parts: list[Finished], rows: IntArray) -> Finished:
+        """Return some drops of several parts, in the order asked for; the list is emptied.
+
+        A million drops are a gigabyte: columns are joined group by group, and those of the parts
+        are let go before the next group, unless somebody else holds the parts.
+        """
         drops = np.cumsum([0, *(len(part) for part in parts)]).tolist()
         met = np.cumsum([0, *(len(part.crossings) for part in parts)]).tolist()
+        left = {field.name: [getattr(part, field.name) for part in parts]
+                for field in fields(Finished)}  # fmt: skip
+        parts.clear()
+
+        def moved(name: str, offsets: list[int]) -> list[Any]:
+            return [part.moved(by) for part, by in zip(left.pop(name), offsets, strict=False)]
+
+        crossings = Crossings.joined(moved("crossings", drops))
+        at, own = _crossings_of(crossings, rows, drops[-1])
+        place = np.full(met[-1] + 1, -1, dtype=np.int64)
+        place[at] = np.arange(len(at))
+        hung = Hung.joined(moved("hung", met)).take(rows)
         return Finished(
-            Offers.joined([part.offers for part in parts]),
-            AirSpans.joined([part.air for part in parts]),
-            Crossings.joined(
-                [part.crossings.moved(by) for part, by in zip(parts, drops, strict=False)]
-            ),
-            Hung.joined([part.hung.moved(by) for part, by in zip(parts, met, strict=False)]),
-            Ends(
-                *(
-                    np.concatenate([getattr(part.ends, field.name) for part in parts])
-                    for field in fields(Ends)
-                )
-            ),
-            _joined_finals([part.final for part in parts], drops, met),
+            Offers.joined(left.pop("offers")).take(rows),
+            AirSpans.joined(left.pop("air")).take(rows),
+            replace(crossings.take(at), air=own),
+            replace(hung, miss_crossing=place[hung.miss_crossing]),
+            _joined_ends(left.pop("ends")).take(rows),
+            _take_final(_joined_finals(left.pop("final"), drops, met), rows, at, place),
         )
+
+
+def _crossings_of(crossings: Crossings, rows: IntArray, count: int) -> tuple[IntArray, IntArray]:
+    """Return the crossings of some drops, in the order of these, and the drop of each."""
+    number = np.full(count, -1, dtype=np.int64)
+    number[rows] = np.arange(len(rows))
+    own = number[crossings.air]
+    at = np.flatnonzero(own >= 0)
+    at = at[np.argsort(own[at], kind="stable")]
+    return at, own[at]
+
+
+def _joined_ends(parts: list[Ends]) -> Ends:
+    return Ends(
+        *(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Ends))
+    )
 
 
 def finish_offers(offers: Offers, plant: Plant, project: Project) -> Finished:

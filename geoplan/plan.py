@@ -264,12 +264,10 @@ def _finish_changed(offers: Offers, before: list[Finished], worker: Worker, tell
     gone[at[~is_new]] = False
     spans = np.union1d(offers.span[is_new], old.offers.span[gone])
     touched = is_new | ((offers.span >= 0) & np.isin(offers.span, spans))
-    parts = [old.take(at[~touched])]
+    at[touched] = len(old) + np.arange(np.count_nonzero(touched))
+    parts = [old, worker.finish(offers.take(touched), tell)]
     del old
-    parts.append(worker.finish(offers.take(touched), tell))
-    done = Finished.joined(parts)
-    del parts
-    return done.take(np.argsort(done.offers.address, kind="stable"))
+    return Finished.gathered(parts, at)
 
 
 def _send_back(

@@ -17,6 +17,7 @@ import numpy as np
 
 from geoplan.finishing import Finished
 from geoplan.layers.split_points import rows_by_area, split_points
+from geoplan.memory import give_back
 from geoplan.model import Layers
 from geoplan.offers import Offers
 from geoplan.plant import build_plant
@@ -26,7 +27,14 @@ from geoplan.search import Aim
 from geoplan.standards import Standards
 from geoplan.tile_tasks import TASKS, Site
 from geoplan.tiles import cut_tile, layer_bounds, reach_m
-from geoplan.working import THREADS, Bounds, Tell, joined_bounds, joined_offers
+from geoplan.working import (
+    THREADS,
+    Bounds,
+    Tell,
+    joined_bounds,
+    joined_offers,
+    sorted_by_address,
+)
 
 TILE_ADDRESSES = 40_000
 """Addresses of a tile worked on here; no say in the result."""
@@ -46,6 +54,9 @@ class Tiled(ABC):
     @abstractmethod
     def _ask(self, questions: list[Question], tell: Tell | None = None) -> list[Any]:
         """Have the questions answered, in their order."""
+
+    def _make_room(self) -> None:
+        """Give up what can be made again, before memory is needed."""
 
     def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
         """Search addresses; return offers, and the price that each was searched up to."""
@@ -82,9 +93,10 @@ class Tiled(ABC):
         groups = self._by_tile(tile)
         if not groups:
             groups = [(0, np.zeros(0, dtype=np.int64))]
-        parts = self._ask([("finish", one, (offers.take(at),)) for one, at in groups], tell)
-        done = Finished.joined(parts)
-        return done.take(np.argsort(done.offers.address, kind="stable"))
+        questions = [("finish", one, (offers.take(at),)) for one, at in groups]
+        parts = self._ask(questions, tell)
+        self._make_room()
+        return sorted_by_address(parts)
 
     def explain(self, addresses: IntArray) -> Offers:
         """Search addresses to the end, and keep what tells why they have no route."""
@@ -131,6 +143,10 @@ class InTurn(Tiled):
             if tell is not None:
                 tell(done, total)
         return answers
+
+    def _make_room(self) -> None:
+        self._open.clear()
+        give_back()
 
     def _site(self, number: int) -> Site:
         """Make a tile ready; of those used last some are kept."""

@@ -100,9 +100,7 @@ class Here:
         parts = self._each(
             groups, lambda rows: finish_offers(offers.take(rows), self.plant, self.project), tell
         )
-        done = parts[0] if len(parts) == 1 else Finished.joined(parts)
-        del parts  # a million drops are a gigabyte
-        return done.take(np.argsort(done.offers.address, kind="stable"))
+        return sorted_by_address(parts)
 
     def explain(self, addresses: IntArray) -> Offers:
         """Search addresses to the end, and keep what tells why they have no route."""
@@ -137,6 +135,23 @@ class Here:
                 if tell is not None:
                     tell(done, total)
         return results
+
+
+def sorted_by_address(parts: list[Finished]) -> Finished:
+    """Join drops worked out in parts.
+
+    Parameters
+    ----------
+    parts : list of Finished
+        Each drop once; the list is emptied.
+
+    Returns
+    -------
+    Finished
+        Sorted by address.
+    """
+    address = np.concatenate([part.offers.address for part in parts])
+    return Finished.gathered(parts, np.argsort(address, kind="stable"))
 
 
 def search_offers(

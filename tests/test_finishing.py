@@ -13,6 +13,7 @@ from geoplan.finishing import NOT_BY_CLAMP, Finished, by_strand_span, finish_off
 from geoplan.offers import Offers
 from geoplan.plant import Plant
 from geoplan.project import Project
+from geoplan.working import sorted_by_address
 from tests.plants import all_offers, cheapest_offers, lot_town, plant_of, strand_town
 
 STRICT = Project(layers={})
@@ -65,9 +66,8 @@ def test_groups_joined_in_any_order_are_the_same_as_one_call(town, seed: int, mo
     groups = by_strand_span(offers.span, most)
     order = np.random.default_rng(seed).permutation(len(groups)).tolist()
     parts = [finish_offers(offers.take(groups[number]), plant, STRICT) for number in order]
-    joined = Finished.joined(parts)
-    assert len(joined) == len(offers)
-    check_same(joined.take(np.argsort(joined.offers.address, kind="stable")), whole)
+    check_same(sorted_by_address(parts), whole)
+    assert parts == [], "they are let go as they are joined"
 
 
 @given(seeds)
@@ -81,10 +81,10 @@ def test_drops_taken_in_any_order_and_put_back_are_the_same(seed: int) -> None:
     check_same(whole.take(order).take(back), whole)
     cut = int(rng.integers(0, len(whole) + 1))
     parts = [whole.take(order[:cut]), whole.take(order[cut:])]
-    check_same(Finished.joined(parts), whole.take(order))
-    np.testing.assert_array_equal(
-        Finished.joined(parts).take(back).fails(STRICT), whole.fails(STRICT)
-    )
+    check_same(Finished.gathered([*parts], np.arange(len(whole))), whole.take(order))
+    some = back[: len(whole) // 2]
+    check_same(Finished.gathered([*parts], some), whole.take(np.arange(len(some))))
+    np.testing.assert_array_equal(Finished.gathered(parts, back).fails(STRICT), whole.fails(STRICT))
 
 
 def test_the_drops_of_those_towns_share_spans_cross_things_and_some_fail() -> None:
@@ -114,7 +114,7 @@ def test_nobodys_drops_are_finished_without_complaint() -> None:
     plant, _ = planned(lot_town, 3)
     nothing = finish_offers(Offers.empty(), plant, STRICT)
     assert len(nothing) == 0
-    assert len(Finished.joined([nothing, nothing]).take(np.zeros(0, dtype=np.int64))) == 0
+    assert len(Finished.gathered([nothing, nothing], np.zeros(0, dtype=np.int64))) == 0
 
 
 @given(st.lists(st.integers(-1, 8), max_size=60), st.integers(1, 20))
