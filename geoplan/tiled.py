@@ -57,6 +57,7 @@ class Tiled(ABC):
 
     def _make_room(self) -> None:
         """Give up what can be made again, before memory is needed."""
+        give_back()
 
     def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
         """Search addresses; return offers, and the price that each was searched up to."""
@@ -146,7 +147,7 @@ class InTurn(Tiled):
 
     def _make_room(self) -> None:
         self._open.clear()
-        give_back()
+        super()._make_room()
 
     def _site(self, number: int) -> Site:
         """Make a tile ready; of those used last some are kept."""

@@ -75,6 +75,7 @@ def _figures(case: DropCase, prefix: str) -> str:
         return case.length(value) if is_positive(value) else ""
 
     signs = [far for far in (told(f"sign_{n}") for n in (1, 2, 3)) if far]
+    signs = signs if told("sign_1") else []  # the others are counted from the first
     words = ""
     if signs:
         start = "taper" if told("taper") else "work"

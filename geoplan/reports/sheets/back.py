@@ -130,7 +130,10 @@ def _power(case: DropCase, reach_m: float) -> str:
     if run:
         parts.append(f"Along the strand run: {', '.join(run)}.")
     note = job["power_approach_note"]
-    if is_known(note) and state not in {"within", "not_checked"}:  # a box has those
+    if is_known(note) and state in {"within", "not_checked"}:  # a box has the line and distances
+        rule = short_rule(str(note)).partition("; ")[2]
+        parts += [f"Asked by {rule}."] if rule else []
+    elif is_known(note):
         parts.append(f"Nearest to its limit: {_nearest(short_rule(str(note)))}")
     told = " ".join(parts).rstrip(".")
     return cut(f"{told}.{around}", REASON_LETTERS)

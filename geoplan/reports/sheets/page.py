@@ -19,6 +19,7 @@ from markupsafe import Markup
 
 from geoplan.errors import one_line
 from geoplan.reports.frames import cut
+from geoplan.reports.sheets.back_type import back_size
 from geoplan.reports.sheets.letters import printable
 from geoplan.units import ReportUnits
 
@@ -37,21 +38,6 @@ INDEX_HEADS = (
 
 
 PAGE_WORDS = "Page: as printed at the foot; of files of their own, the number of the sheet."
-BACK_SIZES = tuple(quarter / 4.0 for quarter in range(39, 23, -1))
-"""Sizes of type of a back, pt: the largest that its text has room for is taken."""
-BACKS_MM = ((191.0, 256.0), (186.0, 273.0))
-"""Width and height of the room on a back, with some to spare: letter, A4."""
-LETTER_EM, LINE_EM = 0.468, 1.14
-"""Mean width of a letter and height of a line, as parts of the size of type."""
-RAGGED = 2.5
-"""Letters that a line leaves empty at its end, about, since words aren't parted."""
-PT_MM = 25.4 / 72.0
-LIST_MM, CELL_MM = 0.2, 0.72
-"""Space between one line of a list, of a table and the next, beyond the type."""
-RISK_MM = 79.0
-"""Width of a cell of the table of hazards, without its rims."""
-FIXED_MM = 53.0
-"""Heads, and the boxes to fill in."""
 
 
 MOST_IN_FILE = 1_000
@@ -79,64 +65,6 @@ def page_in_file(number: int, count: int) -> int:
         Page of its file, from 1.
     """
     return leading_pages(count) + PAGES * ((number - 1) % MOST_IN_FILE) + 1
-
-
-def back_height(sheet: dict[str, Any], size: float, width: float) -> float:
-    """Return about how much of a page the back of a sheet takes, by count of its letters.
-
-    Parameters
-    ----------
-    sheet : dict
-        Texts as `geoplan.reports.sheets.content.sheet_texts` makes them.
-    size : float
-        Size of type, pt.
-    width : float
-        Width of the text, mm.
-
-    Returns
-    -------
-    float
-        Height, mm.
-    """
-    letter, line = LETTER_EM * size * PT_MM, LINE_EM * size * PT_MM
-
-    def lines(words: str, room: float = width) -> int:
-        return max(1, math.ceil(len(words) * letter / (room - RAGGED * letter)))
-
-    listed = [lines(words, width - 5.0) for words in sheet["checks"]]
-    listed += [lines(words, width - 7.0) for words in sheet["steps"]]
-    listed += [lines(f"{name} {words}") for name, words in sheet["crew"]]
-    listed += [lines(f"{sheet['reel']} {sheet['materials']}")]
-    cells = [
-        max(lines(f"{level}{what}", RISK_MM), lines(todo, RISK_MM))
-        for level, what, todo in sheet["hazards"]
-    ]
-    cells += [1, 1] if sheet["signs"] else []
-    caution = " ".join([*sheet["cautions"], sheet["rules"], sheet["not_checked"]])
-    count = sum(listed) + sum(cells) + lines(caution, width - 2.0)
-    return count * line + len(listed) * LIST_MM + len(cells) * CELL_MM + FIXED_MM
-
-
-def back_size(sheet: dict[str, Any]) -> float:
-    """Return the size of type for the back of a sheet.
-
-    Parameters
-    ----------
-    sheet : dict
-        Texts as `geoplan.reports.sheets.content.sheet_texts` makes them.
-
-    Returns
-    -------
-    float
-        One of `BACK_SIZES`, pt: the largest at which its text has room on one page of either
-        paper; else the least.
-    """
-    sizes = (
-        size
-        for size in BACK_SIZES
-        if all(back_height(sheet, size, width) <= height for width, height in BACKS_MM)
-    )
-    return next(sizes, BACK_SIZES[-1])
 
 
 def front_lines(sheet: dict[str, Any]) -> int:

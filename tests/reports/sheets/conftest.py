@@ -46,7 +46,8 @@ def read_back(folder: Path) -> Paper:
     with pdfium.PdfDocument(path) as file:
         for page in file:
             words = page.get_textpage()
-            texts.append(re.sub(r"\s+", " ", words.get_text_range()))
+            text = words.get_text_range().replace("\ufffe", "-")  # a hyphen at the end of a line
+            texts.append(re.sub(r"\s+", " ", text))
             words.close()
             page.close()
     return Paper(path, told["sheets"], texts)

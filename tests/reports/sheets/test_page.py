@@ -9,9 +9,7 @@ import pytest
 
 from geoplan.reports.sheets.gather import SheetSource
 from geoplan.reports.sheets.page import (
-    BACK_SIZES,
     INDEX_ROWS,
-    back_size,
     front_class,
     front_lines,
     leading_pages,
@@ -22,13 +20,6 @@ from geoplan.reports.sheets.page import (
 @pytest.fixture(scope="module")
 def sheet(demo_work):
     return SheetSource(demo_work, np.array([0])).batch(0, 1)[0]
-
-
-def test_a_short_back_is_set_larger_than_a_long_one(sheet):
-    short = {**sheet, "steps": sheet["steps"][:2], "hazards": [], "checks": []}
-    long = {**sheet, "steps": sheet["steps"] * 4}
-    assert back_size(short) > back_size(long)
-    assert back_size({**sheet, "steps": ["word " * 200] * 40}) == BACK_SIZES[-1]
 
 
 def test_stops_are_marked_for_bold_type(sheet):
