@@ -180,14 +180,14 @@ def _hazards(
         _met(
             plan,
             "power",
-            "power {} crosses the air span: a second person watches it while the wire goes up",
+            "power {} crosses the air span: a second person watches it",
         ),
         (
             on_run,
             joined(
                 "power on the strand run: ",
                 told_run.str.replace(LIST_SPLIT, "; ", regex=False).array.take(on_run),
-                ": a second person watches it while the wire is led along the strand",
+                ": a second person watches it",
             ),
         ),
         _met(plan, "roof", "roof of {} between the supports: not to be raised in one pull"),

@@ -60,17 +60,21 @@ def find_posts(
     Returns
     -------
     Posts
-        By drop. Flaggers come besides the crew: where they hold traffic, that is no post.
+        By drop. Flaggers come besides the crew: where they hold traffic, that is no post. Where
+        one person may cross alone, but there is another post, the second would hold traffic too.
     """
     drops = plan.drops
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
     pull = span > rules.value("alone.max_pull")
     pull |= _met(plan, "roof") | _met(plan, "tree")
+    power = _met(plan, "power") | (approach["power_approach"] == "within").to_numpy()
+    bucket = is_bucket_job(drops)
+    alone = traffic.is_over_road & (traffic.people == 1)
     raising = (
-        (traffic.is_held, "holding traffic"),
-        (_met(plan, "power"), "watching power"),
+        (traffic.is_held | (alone & (power | pull | bucket)), "holding traffic"),
+        (power, "watching power"),
         (pull, "helping with the pull"),
-        (is_bucket_job(drops), "staying with the bucket"),
+        (bucket, "staying with the bucket"),
     )
     leading = (
         (traffic.is_run_held, "holding traffic"),

@@ -53,7 +53,7 @@ def roads_under_runs(
         held,
         ": ",
         does,
-        " (by the limits of a crossing: the rules have none for a run)",
+        " (by the limits of a crossing: there are none for a run)",
     )
     return per_row(drop, words, count)
 
@@ -74,7 +74,7 @@ def runs_not_for_one(
         roads.name.take(road),
     )
     told = pd.Series(per_row(drop, words, count, " and "))
-    why = ": not alone, the rules let one person cross a road but not tie a wire over one"
+    why = ": nobody ties a wire over a road alone"
     return texts((told + why).where(told.notna(), None))
 
 

@@ -163,11 +163,14 @@ def _on_site(case: DropCase) -> list[str]:
         for row in case.crossed("roof")
         if is_known(row["rule"]) and STEEP in str(row["rule"])
     ]
+    drives: dict[str, list[str]] = {}
+    for row in case.crossed("driveway"):
+        if is_known(row["rule"]) and "residential" in str(row["rule"]):
+            drives.setdefault(case.length(row["required_m"]), []).append(feature_name(row))
     checks += [
-        f"{_capital(feature_name(row))}: residential, no trucks"
-        f" ({case.length(row['required_m'])} is asked for residential driveways only)."
-        for row in case.crossed("driveway")
-        if is_known(row["rule"]) and "residential" in str(row["rule"])
+        f"{_capital(in_a_row(names))}: residential, no trucks"
+        f" ({asked} is asked for residential driveways only)."
+        for asked, names in drives.items()
     ]
     return checks
 
@@ -178,7 +181,9 @@ STEEP = "exception for slope"
 
 def _roads(case: DropCase) -> list[str]:
     """Name all roads that somebody works over or beside."""
-    names = [roads_over(case)] if over_road(case) else []
+    names = [feature_name(row) for row in case.crossed("road")]
+    if over_road(case) and not names:
+        names = [roads_over(case)]
     if has_traffic(case):
         names += [case.road_name] if case.road_name and not names else []
         names += [name.partition(" (")[0] for name in parts_of(case.job.get("other_roads"))]

@@ -10,7 +10,14 @@ from __future__ import annotations
 import math
 
 from geoplan.work.drop_case import DropCase, is_known
-from geoplan.work.site_words import in_a_row, near_road, parts_of, pole_of, run_by_bucket
+from geoplan.work.site_words import (
+    in_a_row,
+    near_road,
+    over_road,
+    parts_of,
+    pole_of,
+    run_by_bucket,
+)
 from geoplan.work.steps_of_traffic import traffic_for_run
 
 HANGS_OVER = "hangs over "
@@ -38,6 +45,8 @@ def strand_run(case: DropCase) -> list[str]:
     power = [line.partition(", ")[0] for line in parts_of(job.get("run_power"))]
     if power:
         words.append(f"Power along it, live: {in_a_row(power)}; approach distance not kept: stop.")
+    elif parts_of(job.get("power_lines")):
+        words.append("Head and hands below the strand: the lines under 'Power' are live.")
     trees = parts_of(job.get("run_trees"))
     if trees:
         words.append(
@@ -68,9 +77,10 @@ def _reach(case: DropCase) -> str:
         return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
     street = ", never on a carriageway" if near_road(case) else ""
     yards = "" if near_road(case) else " Into other people's yards only with their leave."
+    held = " On the clamp's own span only while traffic is held: a ladder lets the wire down."
     return (
         f"Move the ladder along, lashed each time{street}; look up first. No ladder on a span whose"
-        f" strand failed the check.{yards}"
+        f" strand failed the check.{yards}{held if case.is_from_clamp and over_road(case) else ''}"
     )
 
 

@@ -7,6 +7,8 @@ Does not do: handle the wire on the ground; compute.
 
 from __future__ import annotations
 
+from typing import Any
+
 from geoplan.units import for_report, report_unit
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, is_known
 from geoplan.work.site_words import (
@@ -126,16 +128,23 @@ def sagging(case: DropCase) -> list[str]:
 
 def is_heavy(case: DropCase) -> bool:
     """Whether the wire is set with grip and hoist: the pull is too great to be held by hand."""
-    pull = case.drop["stringing_tension_n"]
+    pull, _ = _while_set(case)
     return is_known(pull) and float(pull) > BY_HAND_N
 
 
+def _while_set(case: DropCase) -> tuple[Any, Any]:
+    """Return pull and sag while the wire is made fast: with the ladder on, where one is."""
+    drop = case.drop
+    if has_ladder_sag(case):
+        return drop["ladder_tension_n"], drop["ladder_sag_m"]
+    return drop["stringing_tension_n"], drop["stringing_sag_m"]
+
+
 def _heavy(case: DropCase) -> str:
-    pull = case.drop["stringing_tension_n"]
     if not is_heavy(case):
         return ""
-    small = float(case.drop["stringing_sag_m"]) < SIGHTED_M
-    by = "; the sag is too small to sight, go by the pull" if small else ""
+    pull, sag = _while_set(case)
+    by = "; the sag is too small to sight, go by the pull" if float(sag) < SIGHTED_M else ""
     at = case.temperature(case.drop["stringing_temperature_c"])
     return f" By wire grip and hoist, with a pull gauge: {case.force(pull)} at {at}{by}."
 
@@ -146,8 +155,8 @@ def _others_hung(case: DropCase) -> str:
     if not others:
         return ""
     return (
-        f"It hangs with {in_a_row(others)} on one strand span, figures are with all hung: hang all"
-        " before comparing, no re-tensioning before; the last one up: compare all again. "
+        f"Figures are with {in_a_row(others)} hung on this strand span too: hang all before"
+        " comparing, no re-tensioning before; the last one up: compare all again. "
     )
 
 

@@ -82,7 +82,7 @@ def roads_crossed(
         default=4,
     )
     most = rules.require("hold.clamp_vehicles")
-    held = "traffic is held until the ladder is off the strand, above the limit of a short stop"
+    held = "above the limit of a short stop that lasts until the ladder is off the strand"
     opening = worded(
         case,
         (
@@ -91,8 +91,8 @@ def roads_crossed(
             ": flaggers, above the limits of a gap in traffic (",
             ": lane closure, above the limits of flaggers (",
             ": limited access, only with the owner's permit and a crew (",
-            f": flaggers, {held} for that (",
-            f": lane closure, {held} for that (",
+            f": flaggers, {held} (",
+            f": lane closure, {held} (",
         ),
     )
     limit = pd.Series(alone).where(case == 0, pd.Series(stop))

@@ -55,7 +55,7 @@ def test_nothing_to_wait_for_is_no_step(quiet):
     ],
 )
 def test_power_and_owners_stop_the_job(quiet, changes, until, box):
-    case = dataclasses.replace(quiet, job={**quiet.job, **changes})
+    case = dataclasses.replace(quiet, job={**quiet.job, "power_lines": None, **changes})
     first = build_steps(case)[0]
     assert first.startswith("Do not start until ")
     assert until in first
@@ -155,3 +155,14 @@ def test_a_roof_is_passed_only_with_its_owners_leave(quiet):
     (hold,) = build_holds(dataclasses.replace(quiet, crossings=(roof,)))
     assert hold.until == "the owner allows a wire over roof B5"
     assert hold.box.startswith("Leave to pass over roof B5: (name)")
+
+
+def test_a_line_too_near_is_not_judged_without_the_others(quiet):
+    changes = {
+        "power_approach": "not_checked",
+        "power_approach_note": "E7, line: not known; by a rule",
+        "power_lines": "E7, line: keep 1.0 m away; E8, line: keep 1.0 m away",
+    }
+    (hold,) = build_holds(dataclasses.replace(quiet, job={**quiet.job, **changes}))
+    assert "E7 and to each other line under 'Power'" in hold.until
+    assert "each other line under 'Power'" in hold.box

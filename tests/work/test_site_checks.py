@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 
@@ -43,7 +44,11 @@ def test_each_assumption_is_named_and_only_then(case, column, value, words):
 
 
 def test_power_approach_that_was_not_checked_is_named(case):
-    job = {"power_approach": "not_checked", "power_approach_note": "voltage unknown"}
+    job = {
+        "power_approach": "not_checked",
+        "power_approach_note": "voltage unknown",
+        "power_lines": None,
+    }
     words = f"NOT CHECKED: voltage unknown. Judged by {BY_NAME}"
     assert words in _checks(_changed(case, job=job))
 
@@ -97,7 +102,8 @@ def test_a_clearance_for_residential_driveways_is_to_be_seen_to_fit(demo_work):
     assert not homes.all()
     for row, is_home in zip(drives.itertuples(), homes, strict=True):
         text = _checks(case_of(demo_work, row.address_id))
-        assert (f"riveway {row.feature_id}: residential, no trucks" in text) == is_home
+        named = rf"riveway {row.feature_id}(?: and driveway \S+|, [^:.]*)?: residential, no trucks"
+        assert bool(re.search(named, text)) == is_home
 
 
 def test_findings_of_the_drops_own_rows_are_named_and_no_others(case):
@@ -129,6 +135,16 @@ def test_the_slope_of_a_roof_is_seen_where_the_rule_is_for_steep_ones(demo_work)
     for row, is_steep in zip(roofs.itertuples(), steep, strict=True):
         text = _checks(case_of(demo_work, row.address_id))
         assert (f"Roof {row.feature_id} slopes at least 4 in 12" in text) == is_steep
+
+
+def test_each_road_of_the_sight_distance_is_named_once(demo_work):
+    for address_id in demo_work.jobs.loc[demo_work.jobs["run_roads"].notna(), "address_id"]:
+        checks = build_site_checks(case_of(demo_work, address_id), {})
+        told = [words for words in checks if words.startswith("Sight distance along ")]
+        for words in told:
+            roads = words.removeprefix("Sight distance along ").partition(" is enough")[0]
+            names = re.split(r", | and ", roads)
+            assert len(names) == len(set(names)), address_id
 
 
 def test_sight_distance_is_looked_at_on_every_road_of_the_work(case):

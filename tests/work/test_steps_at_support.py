@@ -100,19 +100,26 @@ def test_drops_on_the_same_strand_span_are_named_where_the_sag_is_compared(demo_
     case = case_of(demo_work, "A001")
     for drop in ({"strand_ladder": "allowed", "ladder_sag_m": 0.1}, {"strand_ladder": "x"}):
         told = sagging(_changed(case, drop=drop, job={"span_drops": "A8;A9"}))[-1]
-        assert "It hangs with A8 and A9 on one strand span" in told
+        assert "Figures are with A8 and A9 hung on this strand span too" in told
         assert "hang all before comparing, no re-tensioning before" in told
         assert "the last one up: compare all again" in told
         assert "strand span" not in sagging(_changed(case, drop=drop, job={"span_drops": None}))[-1]
 
 
-def test_a_pull_too_great_for_a_hand_is_set_with_a_hoist(demo_work):
+@pytest.mark.parametrize("state", ["ladder", "stringing"])
+def test_a_pull_too_great_for_a_hand_is_set_with_a_hoist(demo_work, state):
     case = case_of(demo_work, "A001")
-    tight = {"stringing_tension_n": BY_HAND_N + 1.0, "stringing_sag_m": SIGHTED_M - 0.01}
-    told = " ".join(sagging(_changed(case, drop=tight)))
+    other = {"ladder": "stringing", "stringing": "ladder"}[state]
+    drop = {
+        "strand_ladder": "allowed" if state == "ladder" else "strand_small",
+        f"{state}_tension_n": BY_HAND_N + 1.0,
+        f"{state}_sag_m": SIGHTED_M - 0.01,
+        f"{other}_tension_n": BY_HAND_N + 50.0,
+    }
+    told = " ".join(sagging(_changed(case, drop=drop)))
     assert f"with a pull gauge: {case.force(BY_HAND_N + 1.0)} at" in told
     assert "go by the pull" in told
-    told = " ".join(sagging(_changed(case, drop={"stringing_tension_n": BY_HAND_N})))
+    told = " ".join(sagging(_changed(case, drop={**drop, f"{state}_tension_n": BY_HAND_N})))
     assert "gauge" not in told
 
 

@@ -7,6 +7,7 @@ Does not do: compute; markup; draw.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from geoplan.reports.frames import cut
@@ -55,12 +56,16 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     reasons = _reasons(job["traffic_reasons"])
     for told in TOLD_ELSEWHERE:
         reasons = reasons.replace(f"; {told}", "")
+    reasons = _roads_once(reasons.replace(f"; {flaggers} flaggers besides the crew, ", "; "))
+    why = _reasons(_why(job)).removeprefix(_opening(count))
+    for hung in HUNG.findall(why):
+        why = why.replace(f"; {hung}", "") if hung in reasons else why
     others = [name for name in listed(job, "other_roads") if f"{name} too: " not in reasons]
     if others:
         reasons = reasons.rstrip(".")
         reasons += f". Beside it: {', '.join(others)}: sign and guard there too."
     return [
-        (f"{crew}:", _reasons(_why(job)).removeprefix(_opening(count))),
+        (f"{crew}:", why),
         (f"Traffic control, {control}:", reasons),
         ("Power:", _power(case, power_reach_m)),
     ]
@@ -71,6 +76,22 @@ TOLD_ELSEWHERE = (
     "signs count from the start of the taper",  # the step says before what
 )
 """Parts of the reasons for traffic control that other places of the back tell."""
+
+
+HUNG = re.compile(r"the air span hangs over [^;]*: counts as over the street")
+"""A reason for people and traffic control alike: told once."""
+ROAD = re.compile(r", [a-z ]+, [\d.]+ \S+(?: assumed)?, \d+ vehicles a day(?: assumed)?")
+"""How reasons describe a road behind its name."""
+
+
+def _roads_once(reasons: str) -> str:
+    """Return reasons in which each road is described once, by its name alone after that."""
+    for what in dict.fromkeys(ROAD.findall(reasons)):
+        first, mark, rest = reasons.partition(what)
+        name = first.rpartition(" of ")[2] if " of " in first else first
+        name = name.rpartition("over ")[2]
+        reasons = first + mark + rest.replace(f"{name}{what}", name)
+    return reasons
 
 
 def _opening(count: int) -> str:
@@ -107,6 +128,8 @@ def _power(case: DropCase, reach_m: float) -> str:
     job = case.job
     lines = powers_of(case, power_lines(case))
     run = [line.partition(", ")[0] for line in listed(job, "run_power")]
+    told = " ".join(lines)
+    run = [name for name in run if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", told)]
     state = str(job["power_approach"])
     farther = listed(job, "power_around")
     around = f" Farther off: {'; '.join(farther)}." if farther else ""

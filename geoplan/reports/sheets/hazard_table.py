@@ -208,7 +208,8 @@ def _of_state(case: DropCase) -> list[Hazard]:
     state = str(job["power_approach"])
     if state == "within":
         what = f"planned WITHIN THE APPROACH DISTANCE of power{where}"
-        return [("STOP", what, "Do not start before its owner has covered it or switched it off.")]
+        todo = "Do not start before its owner has covered it or switched it off. Head and hands"
+        return [("STOP", what, f"{todo} below hook and strand.")]
     if state == "not_checked":
         what = f"distance from power NOT CHECKED{where}"
         return [("STOP", what, "Measure from the ground before anybody climbs. Not kept: stop.")]

@@ -75,6 +75,44 @@ def test_number_of_people_is_said_once(case):
     assert one[0][1] == "short span"
 
 
+def test_a_road_is_described_once(case):
+    road = "Mill Lane, collector, 30 mph assumed, 2900 vehicles a day"
+    other = "Isle of Man Road, collector, 30 mph assumed, 2900 vehicles a day"
+    reasons = f"over {road}: flaggers; strand run over 30.0 ft of {road}: flaggers; over {other}: x"
+    told = crew_of(with_job(case, traffic_reasons=reasons, other_roads=None), 0, 3.0)[1][1]
+    assert told.startswith(f"over {road}: flaggers; strand run over 30.0 ft of Mill Lane: flaggers")
+    assert other in told
+
+
+def test_why_the_span_hangs_over_a_street_is_told_once(case):
+    hung = "the air span hangs over the whole width of A Street, from 1.0 ft: counts as over the"
+    hung += " street"
+    jobs = {"crew_reasons": f"two: crosses A Street; {hung}; bucket job", "other_roads": None}
+    for reasons, is_left_out in ((f"over A Street: x; {hung}", True), ("over A Street: x", False)):
+        told = crew_of(with_job(case, crew_size=2, traffic_reasons=reasons, **jobs), 0, 3.0)
+        assert (hung not in told[0][1]) == is_left_out
+        assert "crosses A Street" in told[0][1]
+        assert "bucket job" in told[0][1]
+        assert (hung in told[1][1]) == is_left_out
+
+
+def test_the_rule_of_a_distance_not_checked_is_told(case):
+    note = (
+        "E1, supply drop, 240 V: 1.0 ft asked for, distance not known; 29 CFR 1910.268; from memory"
+    )
+    for state in ("within", "not_checked"):
+        words = power_of(with_job(case, power_approach=state, power_approach_note=note))
+        assert "Asked by 29 CFR 1910.268; from memory." in words
+        assert "distance not known" not in words
+
+
+def test_power_along_the_run_is_told_once(case):
+    lines = "E3, supply drop, 240 V: keep 1.0 ft away"
+    job = {"power_lines": lines, "power_approach": "clear"}
+    both = power_of(with_job(case, run_power="E3, supply drop, 240 V; E33, neutral", **job))
+    assert "Along the strand run: E33." in both
+
+
 def test_all_power_is_told_the_highest_voltage_first(case):
     lines = (
         "E3, supply drop, 240 V: keep 1.0 ft away; E1, neutral, 0 V (voltage assumed): keep 1.0 ft"

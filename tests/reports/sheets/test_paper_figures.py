@@ -815,7 +815,8 @@ def steps_wanted(case: Case) -> dict[str, list[Any]]:
     has_run = drop["strand_run_m"] > 0
     strand = (feet(drop["strand_run_m"]), str(passed) if passed else "", drop["terminal_id"])
     quiet = on_road or job["is_bucket_job"]
-    is_heavy = drop["stringing_tension_n"] > BY_HAND_N
+    pull = drop["ladder_tension_n" if case.has_ladder() else "stringing_tension_n"]
+    is_heavy = pull > BY_HAND_N
     moved = gap_between(drop["ladder_shift_m"], drop["clamp_shift_m"])
     is_toward = drop["clamp_shift_m"] > drop["ladder_shift_m"]
 
@@ -851,7 +852,7 @@ def steps_wanted(case: Case) -> dict[str, list[Any]]:
         "hand line": [(feet(job["hand_line_m"]), house)],
         "wire out": [feet(job["ground_path_m"])] if is_beyond else [],
         "on the wire": [feet(job["air_arc_m"])] if has_run and not is_beyond else [],
-        "gauge": [(said(drop["stringing_tension_n"], "force"), temperature)] if is_heavy else [],
+        "gauge": [(said(pull, "force"), temperature)] if is_heavy else [],
         "run left": [either(job["building_run_m"])],
         "cut": [either(job["cut_length_m"])],
         "ladder sag": [(inches(drop["ladder_sag_m"]), temperature)] if case.has_ladder() else [],
