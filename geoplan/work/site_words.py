@@ -187,9 +187,12 @@ def place_words(case: DropCase, place: str) -> str:
 
 
 def _on_walk(case: DropCase) -> str:
-    """Name the walk or driveway to be guarded, where the drop passes over just one."""
+    """Name the walk or driveway to be guarded, where the drop passes over just one.
+
+    Across a street it may be the one on the other side, so none is named there.
+    """
     rows = case.crossed("sidewalk", "driveway")
-    if len({str(row["feature_id"]) for row in rows}) != 1:
+    if over_road(case) or len({str(row["feature_id"]) for row in rows}) != 1:
         return ON_WALK
     kind = "walk" if rows[0]["crossing_kind"] == "sidewalk" else "driveway"
     return f"guard {kind} {rows[0]['feature_id']}"

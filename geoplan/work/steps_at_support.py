@@ -92,7 +92,10 @@ def hand_line(case: DropCase) -> str:
 def open_road(case: DropCase) -> str:
     """Tell when the road may be opened."""
     if has_ladder_sag(case):
-        return "Open the road again only with the ladder off the strand and the sag checked."
+        return (
+            "Open the road again only with the ladder off the strand and the clearance over it"
+            " measured."
+        )
     return "Open the road again only when the clamp holds the wire at its height."
 
 

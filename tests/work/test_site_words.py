@@ -133,6 +133,9 @@ def test_the_walk_is_named_where_there_is_but_one(case):
     places = {"ladder": f"here; {ON_WALK}"}
     one = dataclasses.replace(case, places=places, crossings=tuple(rows[:1]))
     assert place_words(one, "ladder") == "here; guard walk S1"
+    road = {"crossing_kind": "road", "feature_id": "R1", "is_near_miss": False}
+    over = dataclasses.replace(one, crossings=(*one.crossings, road))
+    assert place_words(over, "ladder") == f"here; {ON_WALK}", "it may be on the other side"
     two = dataclasses.replace(case, places=places, crossings=tuple(rows))
     assert place_words(two, "ladder") == f"here; {ON_WALK}"
 

@@ -72,7 +72,8 @@ TO_DO = {
     "raised_attachment": "Attach as high as given; measure from the ground. Is the wall that high?"
     " No: stop, call the office.",
     "near_building": "Keep the wire, and its swing, off wall, eave and gutter. Can't: stop.",
-    "ladder_low_over_street": "Keep traffic stopped until the ladder is off and the sag checked.",
+    "ladder_low_over_street": "Keep traffic stopped until the ladder is off and the clearance"
+    " measured.",
     "bucket_job": "No ladder on this strand: work from the bucket only.",
 }
 """What the crew does about each flag; the plan's own remedies are for who plans."""
