@@ -87,7 +87,7 @@ def test_every_column_that_names_a_unit_has_its_quantity() -> None:
 def test_stringing_is_in_inches_pounds_and_fahrenheit(plan: Plan, metric_plan: Plan) -> None:
     shown = report_frame(plan, "stringing").iloc[:3]
     names = ["temperature_degf", "sag_in", "tension_lbf", "ladder_sag_in", "ladder_tension_lbf"]
-    assert list(shown.columns) == ["address_id", *names]
+    assert list(shown.columns) == ["address_id", *names, "height_there_ft"]
     assert shown["temperature_degf"].tolist() == [14, 59, 104]
     assert shown["sag_in"].tolist() == [7.1, 9.1, 11.0]
     assert shown["tension_lbf"].tolist() == [76, 65, 54]
