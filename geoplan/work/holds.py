@@ -84,12 +84,11 @@ def _approach(case: DropCase) -> Iterator[Hold]:
     state, note = case.job["power_approach"], first_part(case.job["power_approach_note"])
     told, line = (f": {note}" if note else ""), note.split(",")[0] or "power"
     if line != "power" and len(parts_of(case.job.get("power_lines"))) > 1:
-        line += " and to each other line under 'Power'"
-        told += "; and each other line under 'Power'"
+        line += " and all under 'Power'"
     if state == "within":
         yield Hold(
-            f"the owner has made {line.replace(' to each', ' each')} safe or told how to work there"
-            " (planned WITHIN THE APPROACH DISTANCE)",
+            f"the owner has made {line} safe or told how to work there (planned WITHIN THE APPROACH"
+            " DISTANCE)",
             f"WITHIN THE APPROACH DISTANCE{told}. Made safe or allowed by {BY_NAME}",
         )
     elif state == "not_checked":

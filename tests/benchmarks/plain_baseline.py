@@ -15,6 +15,7 @@ length; where strands form loops, geoplan also weighs a longer run that passes f
 
 from __future__ import annotations
 
+import itertools
 import math
 import time
 from dataclasses import dataclass
@@ -49,6 +50,7 @@ ID = {
 }
 OTHER_WALLS = 3
 OTHER_WALLS_APART_M = 1.0
+ALONG_STRAND = 0.17
 SHARES_POLE_M = 1.0
 POWER_AT_POLE_M = 2.0
 DROP_END_M = 0.5
@@ -307,7 +309,7 @@ class Region:
         fee = streets + flat + self.lot_fees(line, address)
         fee += self.costs.steep_wall_angle if end[2] < self.limits.min_wall_angle else 0.0
         for row in self.power.within(line, self.limits.near_power):
-            fee += self.power_fee(line, source, row)
+            fee += self.power_fee(line, source, row, is_clamp)
         for row in self.trees.within(line, self.most_crown_m + self.limits.near_tree):
             away = line.distance(self.trees.shapes[row])
             radius = self.trees.columns["crown_radius_m"][row]
@@ -392,10 +394,29 @@ class Region:
                     crossed.append((at, -angle))
         return -min(crossed)[1]
 
-    def power_fee(self, line: shapely.LineString, source: shapely.Point, row: int) -> float:
+    def is_along(self, piece: shapely.LineString, source: shapely.Point) -> bool:
+        """Tell whether a piece of power runs along the strand that a clamp sits on."""
+        (x0, y0), (x1, y1) = piece.coords
+        for row in self.spans.within(source, 1e-6):
+            (a0, b0), *_, (a1, b1) = self.spans.shapes[row].coords
+            aside = abs((a1 - a0) * (y1 - y0) - (b1 - b0) * (x1 - x0))
+            length = math.hypot(a1 - a0, b1 - b0) * piece.length
+            if aside <= ALONG_STRAND * length:
+                return True
+        return False
+
+    def power_fee(
+        self, line: shapely.LineString, source: shapely.Point, row: int, is_clamp: bool
+    ) -> float:
         """Price a power line that is crossed or near; at a shared pole only the house's side."""
         power = self.power.shapes[row]
-        is_shared = source.distance(power) <= SHARES_POLE_M
+        ends = list(power.coords)
+        pieces = [shapely.LineString(pair) for pair in itertools.pairwise(ends)]
+        is_shared = any(
+            source.distance(piece) <= SHARES_POLE_M
+            and (not is_clamp or self.is_along(piece, source))
+            for piece in pieces
+        )
         skip = min(POWER_AT_POLE_M, line.length) if is_shared else 0.0
         if line.intersects(power):
             points = [part for part in passages(line, power) if part.geom_type == "Point"]

@@ -91,6 +91,15 @@ def _wait_for_search(work: Path, process: subprocess.Popen[str], count: int = 1)
         time.sleep(0.005)
 
 
+def _wait_for_task(task: str, log: Path, process: subprocess.Popen[str]) -> None:
+    """Wait until a task was sent out, where the run is held up."""
+    deadline = time.monotonic() + 120
+    while task not in log.read_text().split():
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
 def _assert_gone(processes: list[psutil.Process]) -> None:
     assert len(processes) >= 2
     _, alive = psutil.wait_procs(processes, timeout=15)
@@ -149,6 +158,7 @@ def test_stopping_a_run_leaves_no_processes_and_keeps_its_answers(
     words = ("--out", str(out), "--workers", "1", "--work", str(work))
     run = _start(town, log, TILE, *words, held_up_at="finish")
     _wait_for_search(work, run)
+    _wait_for_task("finish", log, run)
     helpers = psutil.Process(run.pid).children(recursive=True)
     for helper in helpers:
         helper.send_signal(signal.SIGINT)
