@@ -87,4 +87,4 @@ def side_roads(
     names = per_row(rows, joined(between, texts(told["name"])), count, "")
     several = np.bincount(rows, minlength=count) > 1
     verb = worded(several, (" joins", " join"))
-    return joined(names, verb, " within taper and buffer: a sign there, and one more flagger")
+    return joined(names, verb, " within taper and buffer: sign and one more flagger there")

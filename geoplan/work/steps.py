@@ -165,7 +165,7 @@ def _house(case: DropCase) -> str:
         words += f"; on a bracket, as the wire leaves the wall at only {angle:.0f} deg"
     if not reel_is_beyond(case):
         return f"{words}."
-    other = "" if case.job["is_bucket_job"] else f"; a SECOND ladder goes to the {_start(case)}"
+    other = "" if case.job["is_bucket_job"] else f"; a SECOND one to the {_start(case)}"
     return f"{words}. Leave this ladder standing, secured, until the wire hangs{other}."
 
 

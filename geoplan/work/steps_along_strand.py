@@ -77,10 +77,14 @@ def _reach(case: DropCase) -> str:
         return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
     street = ", never on a carriageway" if near_road(case) else ""
     yards = "" if near_road(case) else " Into other people's yards only with their leave."
-    held = " On the clamp's own span only while traffic is held: a ladder lets the wire down."
+    if case.is_from_clamp and over_road(case):
+        return (
+            f"Move the ladder along, lashed each time{street}, on the clamp's span only with"
+            " traffic held; look up first."
+        )
     return (
         f"Move the ladder along, lashed each time{street}; look up first. No ladder on a span whose"
-        f" strand failed the check.{yards}{held if case.is_from_clamp and over_road(case) else ''}"
+        f" strand failed the check.{yards}"
     )
 
 

@@ -92,10 +92,7 @@ def hand_line(case: DropCase) -> str:
 def open_road(case: DropCase) -> str:
     """Tell when the road may be opened."""
     if has_ladder_sag(case):
-        return (
-            "Open the road again only with the ladder off the strand and the clearance over it"
-            " measured."
-        )
+        return "Open the road only with the ladder off the strand and the clearance measured."
     return "Open the road again only when the clamp holds the wire at its height."
 
 
@@ -159,7 +156,7 @@ def _others_hung(case: DropCase) -> str:
         return ""
     return (
         f"Figures are with {in_a_row(others)} hung on this strand span too: hang all before"
-        " comparing, no re-tensioning before; the last one up: compare all again. "
+        " comparing or re-tensioning; the last one up: compare all again. "
     )
 
 

@@ -56,7 +56,7 @@ def test_roads_that_join_within_the_reach_are_named(reach_m: float, names: str |
     if names is None:
         assert pd.isna(words)
     else:
-        assert words == f"{names} within taper and buffer: a sign there, and one more flagger"
+        assert words == f"{names} within taper and buffer: sign and one more flagger there"
 
 
 def test_highways_and_roads_controlled_anyway_are_not_side_roads() -> None:

@@ -101,7 +101,7 @@ def test_no_wire_lies_on_the_road_before_the_hand_line_hangs(demo_work):
             )
             assert _at(steps, "Hang the hand line") < _at(steps, "carry ")
             assert _at(steps, "carry ") < _at(steps, "in one pull")
-            assert _at(steps, "in one pull") < _at(steps, "Open the road again")
+            assert _at(steps, "in one pull") < _at(steps, "Open the road")
             roads = [str(row["feature_name"]) for row in case.crossed("road")]
             assert roads
             assert all(road in steps[control] for road in roads)
