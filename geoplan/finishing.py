@@ -7,6 +7,7 @@ Does not do: choose; a drop that fails goes back to the choice.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -67,21 +68,30 @@ class Finished:
                 for field in fields(Finished)}  # fmt: skip
         parts.clear()
 
-        def moved(name: str, offsets: list[int]) -> list[Any]:
-            return [part.moved(by) for part, by in zip(left.pop(name), offsets, strict=False)]
+        def one(
+            name: str, join: Callable[[list[Any]], Any], offsets: list[int] | None = None
+        ) -> Any:
+            columns = left.pop(name)
+            if len(columns) == 1:
+                return columns[0]
+            if offsets is not None:
+                columns = [part.moved(by) for part, by in zip(columns, offsets, strict=False)]
+            return join(columns)
 
-        crossings = Crossings.joined(moved("crossings", drops))
+        crossings = one("crossings", Crossings.joined, drops)
         at, own = _crossings_of(crossings, rows, drops[-1])
         place = np.full(met[-1] + 1, -1, dtype=np.int64)
         place[at] = np.arange(len(at))
-        hung = Hung.joined(moved("hung", met)).take(rows)
+        hung = one("hung", Hung.joined, met).take(rows)
         return Finished(
-            Offers.joined(left.pop("offers")).take(rows),
-            AirSpans.joined(left.pop("air")).take(rows),
+            one("offers", Offers.joined).take(rows),
+            one("air", AirSpans.joined).take(rows),
             replace(crossings.take(at), air=own),
             replace(hung, miss_crossing=place[hung.miss_crossing]),
-            _joined_ends(left.pop("ends")).take(rows),
-            _take_final(_joined_finals(left.pop("final"), drops, met), rows, at, place),
+            one("ends", _joined_ends).take(rows),
+            _take_final(
+                one("final", lambda finals: _joined_finals(finals, drops, met)), rows, at, place
+            ),
         )
 
 

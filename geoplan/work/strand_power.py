@@ -25,7 +25,7 @@ from geoplan.work.power_pairs import (
     pairs_of,
 )
 from geoplan.work.powers import HIGH_VOLTAGE_V, Powers
-from geoplan.work.strand_run import StrandRuns
+from geoplan.work.strand_run import StrandRuns, strand_heights
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -82,24 +82,6 @@ def far_poles(plan: Plan) -> IntArray:
         for name in ("from_pole_id", "to_pole_id")
     ]
     return np.select([ends[0] == access, ends[1] == access], ends[::-1], -1)
-
-
-def strand_heights(plan: Plan) -> FloatArray:
-    """Return the height of the strand at each pole.
-
-    Parameters
-    ----------
-    plan : Plan
-        A finished plan.
-
-    Returns
-    -------
-    ndarray of float64
-        By row of the poles, m; that of the settings where none is recorded.
-    """
-    strand = plan.layers.poles["strand_height_m"].to_numpy(dtype=np.float64)
-    usual = float(plan.project.heights.strand_height)
-    return np.where(np.isnan(strand), usual, strand)
 
 
 def gap_on_pole(powers: Powers, line: IntArray, pole: IntArray, below_m: FloatArray) -> FloatArray:
@@ -160,7 +142,7 @@ def _from_poles(
     plan: Plan, powers: Powers, drop: IntArray, pole: IntArray, reason: int
 ) -> list[Near]:
     """Compare the strand at poles with power on them, recorded or passing, and with power near."""
-    strand = strand_heights(plan)
+    strand = strand_heights(plan.layers.poles, plan.project.heights.strand_height)
     lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
     points = np.asarray(plan.layers.poles.geometry.values, dtype=object)[pole]
     tree = shapely.STRtree(lines)

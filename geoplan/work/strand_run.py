@@ -108,6 +108,25 @@ class RoadsBelow:
     """Length of the run over the carriageway, m."""
 
 
+def strand_heights(poles: gpd.GeoDataFrame, usual_strand_m: float) -> FloatArray:
+    """Return the height of the strand at each pole.
+
+    Parameters
+    ----------
+    poles : geopandas.GeoDataFrame
+        Columns as declared for the layer, n rows.
+    usual_strand_m : float
+        Taken where none is recorded, m.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Above the ground, m.
+    """
+    strand = poles["strand_height_m"].to_numpy(dtype=np.float64)
+    return np.where(np.isnan(strand), usual_strand_m, strand)
+
+
 def trace_runs(
     drops: gpd.GeoDataFrame, poles: gpd.GeoDataFrame, usual_strand_m: float
 ) -> StrandRuns:
@@ -146,8 +165,7 @@ def trace_runs(
     has_clamp = drops["strand_span_id"].notna().to_numpy(dtype=bool)
     at_clamp = first & has_clamp[owner]
     pole = _poles_at(points, owner, at_clamp, drops, poles)
-    strand = poles["strand_height_m"].to_numpy(dtype=np.float64)
-    strand = np.append(np.where(np.isnan(strand), usual_strand_m, strand), np.nan)
+    strand = np.append(strand_heights(poles, usual_strand_m), np.nan)
     hook = drops["hook_height_m"].to_numpy(dtype=np.float64)[owner]
     height = np.where(at_clamp, hook, strand[pole])
     on = np.flatnonzero(~first)
