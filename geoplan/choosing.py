@@ -72,8 +72,16 @@ class Book:
         return self._pairs
 
     def ask(self, addresses: IntArray) -> None:
-        """Bring in the bounds of all pairs of these addresses."""
+        """Bring in all pairs of these addresses: by their bounds, or worked out later on.
+
+        When others have been searched further, those who ask now are few: searched to the end at
+        once they need no bounds, and the shapes around them are looked up but once.
+        """
         self.asks[addresses] = True
+        if self.extended.any():
+            self.extended[addresses] = True
+            self.extend(addresses, np.full(len(addresses), NEVER, dtype=np.int64))
+            return
         more = self.worker.bounds(addresses)
         joined = [np.concatenate([old, new]) for old, new in zip(self.bounds, more, strict=True)]
         order = np.lexsort((joined[1], joined[0]))
@@ -247,9 +255,6 @@ def _look_further(book: Book, pairs: Pairs, used: BoolArray, loss: FloatArray) -
         book.extend(address, np.where(again, NEVER, until[address]))
     if len(joining):
         book.ask(joining)
-        if book.extended.any():
-            book.extended[joining] = True
-            book.extend(joining, np.full(len(joining), NEVER, dtype=np.int64))
     return True
 
 

@@ -5,7 +5,8 @@ Leaves: `Tiled`, which asks for the work tile by tile; `InTurn`, which does it h
 Does not do: choose; the joint choice stays in one place.
 
 A tile is cut when its turn comes and given up when others need the room, so that the shapes of a
-region never are in memory as a whole.
+region never are in memory as a whole. Where a few addresses of a tile are asked about, only what
+lies around them is cut.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from geoplan.finishing import Finished
-from geoplan.layers.split_points import rows_by_area, split_points
+from geoplan.layers.split_points import Nearby, rows_by_area, split_points
 from geoplan.memory import give_back
 from geoplan.model import Layers
 from geoplan.offers import Offers
@@ -26,7 +27,7 @@ from geoplan.routes.segments import IntArray
 from geoplan.search import Aim
 from geoplan.standards import Standards
 from geoplan.tile_tasks import TASKS, Site
-from geoplan.tiles import cut_tile, layer_bounds, reach_m
+from geoplan.tiles import cut_tile, layer_bounds, near_m, reach_m
 from geoplan.working import (
     THREADS,
     Bounds,
@@ -40,6 +41,11 @@ TILE_ADDRESSES = 40_000
 """Addresses of a tile worked on here; no say in the result."""
 KEPT_ADDRESSES = 200_000
 """Tiles that hold about so many addresses are kept ready, which bounds the memory."""
+
+AROUND = -1
+"""In place of a tile: what lies around the addresses of the question."""
+WHOLE_SHARE = 0.5
+"""Where what lies around those asked about holds more of a tile, it is cut as a whole."""
 
 Question = tuple[str, int, tuple[Any, ...]]
 """Key of `geoplan.tile_tasks.TASKS`, number of the tile, what is asked."""
@@ -61,7 +67,7 @@ class Tiled(ABC):
 
     def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
         """Search addresses; return offers, and the price that each was searched up to."""
-        groups = self._by_tile(self.tile_of[addresses])
+        groups = self._shared_out(addresses)
         questions = [("search", tile, (addresses[at], aim.take(at))) for tile, at in groups]
         answers = self._ask(questions, tell)
         reached = np.zeros(len(addresses), dtype=np.int64)
@@ -71,7 +77,7 @@ class Tiled(ABC):
 
     def bounds(self, addresses: IntArray) -> Bounds:
         """Return a lower bound for every pair of these addresses that may have a route."""
-        groups = self._by_tile(self.tile_of[addresses])
+        groups = self._shared_out(addresses)
         return joined_bounds(self._ask([("bounds", tile, (addresses[at],)) for tile, at in groups]))
 
     def shift(self, offers: Offers) -> Offers:
@@ -101,11 +107,15 @@ class Tiled(ABC):
 
     def explain(self, addresses: IntArray) -> Offers:
         """Search addresses to the end, and keep what tells why they have no route."""
-        groups = self._by_tile(self.tile_of[addresses])
+        groups = self._shared_out(addresses)
         offers = joined_offers(
             self._ask([("explain", tile, (addresses[at],)) for tile, at in groups])
         )
         return offers.take(np.argsort(offers.address, kind="stable"))
+
+    def _shared_out(self, addresses: IntArray) -> list[tuple[int, IntArray]]:
+        """Share addresses to be searched out over tiles: number of the tile, and which."""
+        return self._by_tile(self.tile_of[addresses])
 
     def _by_tile(self, tile: IntArray) -> list[tuple[int, IntArray]]:
         return [(int(tile[rows[0]]), rows) for rows in rows_by_area(tile)]
@@ -124,10 +134,14 @@ class InTurn(Tiled):
         kept_addresses: int = KEPT_ADDRESSES,
     ) -> None:
         self._layers, self._project, self._standards = layers, project, standards
-        self._bounds, self._far = layer_bounds(layers), reach_m(layers, project, standards)
+        self._bounds = layer_bounds(layers)
+        self._far = reach_m(layers, project, standards)
+        self._near = near_m(layers, project, standards)
         x = layers.addresses.geometry.x.to_numpy()
         y = layers.addresses.geometry.y.to_numpy()
         self.tile_of = split_points(x, y, tile_addresses)
+        self._most = tile_addresses
+        self._size = np.bincount(self.tile_of)
         self._kept = max(kept_addresses // tile_addresses, 1)
         self._open: dict[int, Site] = {}
 
@@ -139,11 +153,40 @@ class InTurn(Tiled):
         done = 0
         for at in order:
             task, tile, arguments = questions[at]
-            answers[at] = TASKS[task](self._site(tile), *arguments)
+            site = self._around(arguments[0]) if tile == AROUND else self._site(tile)
+            answers[at] = TASKS[task](site, *arguments)
             done += _count(questions[at])
             if tell is not None:
                 tell(done, total)
         return answers
+
+    def _shared_out(self, addresses: IntArray) -> list[tuple[int, IntArray]]:
+        """Join those of tiles that hold few of them and are not ready."""
+        groups, few, around = [], [], 0
+        for tile, at in self._by_tile(self.tile_of[addresses]):
+            near = 0 if tile in self._open else self._count_around(addresses[at])
+            if tile in self._open or near > WHOLE_SHARE * self._size[tile]:
+                groups.append((tile, at))
+                continue
+            if around + near > self._most and few:
+                groups.append((AROUND, np.concatenate(few)))
+                few, around = [], 0
+            few.append(at)
+            around += near
+        return [*groups, *([(AROUND, np.concatenate(few))] if few else [])]
+
+    def _count_around(self, addresses: IntArray) -> int:
+        boxes = self._bounds["addresses"]
+        return len(Nearby(boxes[addresses], self._near).rows(boxes))
+
+    def _around(self, addresses: IntArray) -> Site:
+        """Make ready what lies around some addresses."""
+        return self._cut(np.sort(addresses), self._near)
+
+    def _cut(self, owned: IntArray, near: float | None = None) -> Site:
+        tile = cut_tile(self._layers, self._bounds, owned, self._far, near)
+        plant = build_plant(tile.layers, self._project, self._standards)
+        return Site(tile, plant, self._project, THREADS)
 
     def _make_room(self) -> None:
         self._open.clear()
@@ -155,10 +198,7 @@ class InTurn(Tiled):
         if site is None:
             while len(self._open) >= self._kept:
                 del self._open[next(iter(self._open))]
-            owned = np.flatnonzero(self.tile_of == number).astype(np.int64)
-            tile = cut_tile(self._layers, self._bounds, owned, self._far)
-            plant = build_plant(tile.layers, self._project, self._standards)
-            site = Site(tile, plant, self._project, THREADS)
+            site = self._cut(np.flatnonzero(self.tile_of == number).astype(np.int64))
         self._open[number] = site
         return site
 

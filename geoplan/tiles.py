@@ -20,7 +20,7 @@ import numpy as np
 import shapely
 
 from geoplan.layers.shelf import with_shapes
-from geoplan.layers.split_points import rows_meeting
+from geoplan.layers.split_points import Nearby
 from geoplan.model import Layers
 from geoplan.project import Project
 from geoplan.routes.index import row_numbers
@@ -46,6 +46,8 @@ TILE_LAYERS = (
     "existing_drops",
     "spans",
 )
+WIDE_LAYERS = ("poles", "spans", "power", "roads")
+"""Layers that runs along the strand, and what is on their poles, are made of."""
 BEYOND_M = 30.0
 """Added to how far an address reaches: power and crowns beside the wire, roundings."""
 
@@ -99,13 +101,45 @@ def reach_m(layers: Layers, project: Project, standards: Standards) -> float:
         Metres: to a clamp, along its span to another's clamp, to their building and back to
         the terminal.
     """
-    longest = float(layers.spans["length_m"].max()) if len(layers.spans) else 0.0
+    longest = _longest_span_m(layers)
+    beyond = near_m(layers, project, standards)
+    return beyond + standards.max_air_span_m + project.limits.max_strand_run + longest
+
+
+def near_m(layers: Layers, project: Project, standards: Standards) -> float:
+    """Tell how far from an address or its building shapes can matter to its own routes.
+
+    Parameters
+    ----------
+    layers : Layers
+        Checked layers.
+    project : Project
+        Settings.
+    standards : Standards
+        Longest air span.
+
+    Returns
+    -------
+    float
+        Metres: to the far pole of a strand span that has a clamp an air span away. Runs along
+        the strand go further (see `reach_m`), but ask for poles and strand spans only.
+    """
     limits = project.limits
     near = max(limits.near_power, limits.near_pool, limits.near_tree)
-    return 2 * standards.max_air_span_m + limits.max_strand_run + 2 * longest + near + BEYOND_M
+    return standards.max_air_span_m + _longest_span_m(layers) + near + BEYOND_M
 
 
-def cut_tile(layers: Layers, bounds: Mapping[str, FloatArray], owned: IntArray, far: float) -> Tile:
+def _longest_span_m(layers: Layers) -> float:
+    return float(layers.spans["length_m"].max()) if len(layers.spans) else 0.0
+
+
+def cut_tile(
+    layers: Layers,
+    bounds: Mapping[str, FloatArray],
+    owned: IntArray,
+    far: float,
+    near: float | None = None,
+) -> Tile:
     """Cut out what the work on some addresses may touch.
 
     Parameters
@@ -118,6 +152,9 @@ def cut_tile(layers: Layers, bounds: Mapping[str, FloatArray], owned: IntArray, 
         Rows of the addresses.
     far : float
         Metres; see `reach_m`.
+    near : float, optional
+        Metres; see `near_m`. With it layers that are looked at near an address only are cut so
+        near, which is enough for a search, but not for drops that others hang beside.
 
     Returns
     -------
@@ -127,7 +164,13 @@ def cut_tile(layers: Layers, bounds: Mapping[str, FloatArray], owned: IntArray, 
     box = bounds["addresses"][owned]
     building = row_numbers(layers.addresses["building_id"].iloc[owned], layers.buildings.index)
     box = np.concatenate([box, bounds["buildings"][building[building >= 0]]])
-    rows = {name: rows_meeting(bounds[name], box, far) for name in TILE_LAYERS}
+    wide = Nearby(box, far)
+    close = wide if near is None else Nearby(box, near)
+    rows = {
+        name: (wide if name in WIDE_LAYERS else close).rows(bounds[name]) for name in TILE_LAYERS
+    }
+    lots = row_numbers(layers.addresses["parcel_id"].iloc[owned], layers.parcels.index)
+    rows["parcels"] = np.union1d(rows["parcels"], lots[lots >= 0])
     spans, poles = layers.spans.iloc[rows["spans"]], layers.poles.index
     ends = [row_numbers(spans[name], poles) for name in ("from_pole_id", "to_pole_id")]
     rows["poles"] = np.unique(np.concatenate([rows["poles"], *ends])).astype(np.int64)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from geoplan import tiled
 from geoplan.layers import read_layers
 from geoplan.layers.shelf import AREA_LAYERS
 from geoplan.model import Layers
+from geoplan.offers import Offers
 from geoplan.office import with_work
 from geoplan.plan import decide, make_plan
 from geoplan.plant import Plant, build_plant
@@ -96,6 +97,52 @@ def test_few_tiles_are_ready_at_a_time_and_those_are_asked_first(
     assert len(built) == 2 * count - 2  # two were ready
     for one, other in zip(first, again, strict=True):
         assert one.tolist() == other.tolist()
+
+
+def test_only_what_lies_around_a_few_addresses_is_cut(
+    demo_layers: Layers, demo_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    built: list[int] = []
+
+    def build(part: Layers, *others: Any) -> Plant:
+        built.append(len(part.addresses))
+        return build_plant(part, *others)
+
+    monkeypatch.setattr(tiled, "build_plant", build)
+    monkeypatch.setattr(tiled, "WHOLE_SHARE", 9.0)
+    standards = load_standards(demo_project)
+    worker = InTurn(demo_layers, demo_project, standards, tile_addresses=40, kept_addresses=1)
+    everyone = np.arange(len(demo_layers.addresses), dtype=np.int64)
+    whole, bounds = worker.explain(everyone), worker.bounds(everyone)
+    searched, reached = worker.search(everyone, tiled.Aim.first(len(everyone), 1), _unheard)
+    worker._most = 250
+    asked = everyone[[3, 11, 150, 152, 290]]
+    tiles = np.unique(worker.tile_of[asked]).size
+    assert tiles > 2
+    built.clear()
+    assert _same(worker.explain(asked), whole.take(np.isin(whole.address, asked)))
+    few, mine = worker.bounds(asked), np.isin(bounds[0], asked)
+    assert all((one == other[mine]).all() for one, other in zip(few, bounds, strict=True))
+    offers, until = worker.search(asked, tiled.Aim.first(len(asked), 1), _unheard)
+    assert (until == reached[asked]).all()
+    offers, wanted = (
+        part.take(np.argsort(part.address, kind="stable"))
+        for part in (offers, searched.take(np.isin(searched.address, asked)))
+    )
+    assert _same(offers, wanted)
+    assert 3 <= len(built) < 3 * tiles, "tiles are joined, where they hold little of what is asked"
+    assert max(built) < len(everyone)
+
+
+def _unheard(done: int, total: int) -> None:
+    del done, total
+
+
+def _same(one: Offers, other: Offers) -> bool:
+    return all(
+        np.array_equal(getattr(one, field.name), getattr(other, field.name), equal_nan=True)
+        for field in fields(Offers)
+    )
 
 
 def test_progress_is_told_by_address(layers: Layers, project: Project) -> None:

@@ -23,7 +23,7 @@ from geoplan.search import Aim, search_routes
 from geoplan.shifting import shift_clamps
 from geoplan.standards import Standards, load_standards
 from geoplan.tile_tasks import Site
-from geoplan.tiles import TILE_LAYERS, Tile, cut_tile, layer_bounds, reach_m
+from geoplan.tiles import TILE_LAYERS, Tile, cut_tile, layer_bounds, near_m, reach_m
 from geoplan.working import pair_bounds, search_offers
 from tests.plants import bare_town, lot_town, roomy, standards_for, strand_town
 
@@ -79,7 +79,7 @@ def test_a_tile_holds_what_reaches_into_it() -> None:
             shapely.LineString([(-50.0, 11.0), (50.0, 11.0)]),
             shapely.LineString([(-50.0, 30.0), (50.0, 30.0)]),
         ],
-        trees=[(37.5, 0.0), (39.0, 0.0), (0.0, -12.5)],
+        trees=[(37.5, 0.0), (39.0, 0.0), (20.0, -12.5)],
     )
     assert _held(town, 5.0, "buildings") == [0]
     assert _held(town, 5.0, "addresses") == [0]
@@ -170,6 +170,14 @@ def _by_address(work: dict[str, Any], whole: np.ndarray, addresses: np.ndarray) 
     return result
 
 
+def _same_work(mine: dict[str, Any], wanted: dict[str, Any], where: str) -> None:
+    for name, value in wanted.items():
+        values = value if isinstance(value, tuple) else (value,)
+        ours = mine[name] if isinstance(value, tuple) else (mine[name],)
+        for have, want in zip(ours, values, strict=True):
+            assert _bits(have) == _bits(want), f"{name} of {where}"
+
+
 def _check_tiles(
     layers: Layers, project: Project, standards: Standards, most: int, far: float | None = None
 ) -> list[float]:
@@ -188,12 +196,7 @@ def _check_tiles(
         site = Site(tile, build_plant(tile.layers, project, standards), project)
         mine = _work(owned, site, layers, project, standards)
         wanted = _by_address(whole, everyone, owned)
-        for name, value in wanted.items():
-            values = value if isinstance(value, tuple) else (value,)
-            for have, want in zip(
-                mine[name] if isinstance(value, tuple) else (mine[name],), values, strict=True
-            ):
-                assert _bits(have) == _bits(want), f"{name} of tile {number}"
+        _same_work(mine, wanted, f"tile {number}")
         shares.append(len(tile.rows["poles"]) / len(layers.poles))
     return shares
 
@@ -220,6 +223,44 @@ def test_work_in_a_tile_of_the_demo_is_that_in_the_whole(
     assert demo_layers.terrain is not None
     shares = _check_tiles(demo_layers, demo_project, load_standards(demo_project), 90)
     assert min(shares) < 0.9
+
+
+def _check_around(
+    layers: Layers, project: Project, standards: Standards, asked: np.ndarray, near: float
+) -> float:
+    """Compare the search of some addresses in what lies around them with that in the whole."""
+    everyone = np.arange(len(layers.addresses), dtype=np.int64)
+    whole = _by_address(_work(everyone, None, layers, project, standards), everyone, asked)
+    far = reach_m(layers, project, standards)
+    tile = cut_tile(layers, layer_bounds(layers), asked, far, near)
+    site = Site(tile, build_plant(tile.layers, project, standards), project)
+    mine = _work(asked, site, layers, project, standards)
+    _same_work(mine, whole, "what lies around")
+    return len(tile.rows["buildings"]) / len(layers.buildings)
+
+
+@given(st.integers(0, 10_000), st.integers(1, 4))
+@settings(max_examples=2, deadline=None)
+def test_a_search_needs_only_what_lies_around_its_addresses(seed: int, count: int) -> None:
+    rng = np.random.default_rng(seed)
+    town = _in_a_row([strand_town(rng) if rng.random() < 0.3 else lot_town(rng) for _ in range(4)])
+    asked = np.sort(rng.choice(len(town.addresses), count, replace=False)).astype(np.int64)
+    standards = standards_for(NARROW)
+    share = _check_around(town, NARROW, standards, asked, near_m(town, NARROW, standards))
+    assert count > 2 or share < 0.9
+
+
+def test_a_search_in_the_demo_needs_only_what_lies_around_its_addresses(
+    demo_layers: Layers, demo_project: Project
+) -> None:
+    standards = load_standards(demo_project)
+    near = near_m(demo_layers, demo_project, standards)
+    for first in (0, 7, 40):
+        asked = np.arange(first, len(demo_layers.addresses), 60, dtype=np.int64)
+        _check_around(demo_layers, demo_project, standards, asked, near)
+    assert _check_around(demo_layers, demo_project, standards, asked[:1], near) < 0.7
+    with pytest.raises((AssertionError, LookupError)):
+        _check_around(demo_layers, demo_project, standards, asked, 20.0)
 
 
 def test_drops_of_a_strand_span_are_finished_in_a_tile_as_in_the_whole(

@@ -42,7 +42,7 @@ from geoplan.layers.check_topology import (
 )
 from geoplan.layers.locate import MAX_DISTANCE_OFF_LOT_M, locate_in_town
 from geoplan.layers.shelf import DiskShelf, with_shapes
-from geoplan.layers.split_points import rows_by_area, rows_meeting, split_points
+from geoplan.layers.split_points import Nearby, rows_by_area, split_points
 from geoplan.layers.town import Town
 
 FloatArray = npt.NDArray[np.float64]
@@ -165,9 +165,9 @@ def _locate(joined: Joined, max_building_distance_m: float, reach_m: float, area
     for points in rows_by_area(split_points(x, y, area)):
         cut = np.searchsorted(points, len(addresses))
         mine, near = points[:cut], joined.shelves["buildings"].bounds
-        buildings = rows_meeting(near, boxes[points], reach_m)
+        buildings = Nearby(boxes[points], reach_m).rows(near)
         around = np.concatenate([boxes[points], near[buildings]])
-        parcels = rows_meeting(joined.shelves["parcels"].bounds, around, ROUNDING_M)
+        parcels = Nearby(around, ROUNDING_M).rows(joined.shelves["parcels"].bounds)
         town = Town(
             {
                 "addresses": addresses.iloc[mine],
@@ -286,7 +286,7 @@ def _overlaps(joined: Joined, layer: str, area: int) -> pd.DataFrame:
     pairs, sizes = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0, dtype=np.intp)]
     middle = (shelf.bounds[:, :2] + shelf.bounds[:, 2:]) / 2.0
     for owned in rows_by_area(split_points(middle[:, 0], middle[:, 1], area)):
-        rows = rows_meeting(shelf.bounds, shelf.bounds[owned], ROUNDING_M)
+        rows = Nearby(shelf.bounds[owned], ROUNDING_M).rows(shelf.bounds)
         shapes = shelf.take(rows)
         pair, vertices = meeting_outlines(shapes, shapely.STRtree(shapes), is_copy[rows])
         pair = rows[pair]

@@ -64,46 +64,82 @@ def rows_by_area(area: IntArray) -> list[IntArray]:
     return [part.astype(np.int64) for part in np.split(order, cuts) if len(part)]
 
 
-def rows_meeting(bounds: FloatArray, own: FloatArray, far_m: float) -> IntArray:
-    """Find the boxes that come near any of some others, and perhaps some more.
-
-    Parameters
-    ----------
-    bounds : ndarray of float64, shape (n, 4)
-        Boxes: least x and y, greatest x and y, in metres; NaN never comes near.
-    own : ndarray of float64, shape (k, 4)
-        The others.
-    far_m : float
-        How near, along each axis, in metres.
-
-    Returns
-    -------
-    ndarray of int64
-        Rows of `bounds`, ascending. Those near the box around all others; where these are very
-        many, as when one lies far off, those near the box around a group of them.
-    """
-    if not len(own):
-        return np.zeros(0, dtype=np.int64)
-    rows = _meeting(bounds, own, far_m)
-    if len(rows) <= FEW_TIMES * len(own) + ALWAYS_FEW:
-        return rows
-    middle = (own[:, :2] + own[:, 2:]) / 2.0
-    is_near = np.zeros(len(rows), dtype=bool)
-    for group in rows_by_area(split_points(middle[:, 0], middle[:, 1], GROUP)):
-        is_near[_meeting(bounds[rows], own[group], far_m)] = True
-    return rows[is_near]
+MOST_CELLS = 500
+"""Along the longer side of the grid of `Nearby`."""
+CELL_SHARE, LEAST_CELL_M = 0.25, 1.0
 
 
-GROUP = 500
-FEW_TIMES, ALWAYS_FEW = 4, 20_000
+class Nearby:
+    """Finds boxes that come near any of some others, by a grid laid over these."""
+
+    def __init__(self, own: FloatArray, far_m: float) -> None:
+        """Lay the grid.
+
+        Parameters
+        ----------
+        own : ndarray of float64, shape (k, 4)
+            The others: least x and y, greatest x and y, in metres; NaN is nowhere.
+        far_m : float
+            How near, along each axis, in metres. Cells are a part of it wide, and no finer than
+            `MOST_CELLS` allows.
+        """
+        own = own[np.isfinite(own).all(axis=1)]
+        self._is_nowhere = len(own) == 0
+        if self._is_nowhere:
+            return
+        wide = own + far_m * np.array([-1.0, -1.0, 1.0, 1.0])
+        self._low, self._high = wide[:, :2].min(axis=0), wide[:, 2:].max(axis=0)
+        side_m = float((self._high - self._low).max())
+        self._cell_m = max(CELL_SHARE * far_m, side_m / MOST_CELLS, LEAST_CELL_M)
+        self._shape = np.floor((self._high - self._low) / self._cell_m).astype(np.int64) + 1
+        covered = _count_boxes(self._cells(wide), self._shape) > 0
+        self._is_full = bool(covered.all())
+        self._before = np.zeros(self._shape + 1, dtype=np.int64)
+        """Covered cells left of and below each corner."""
+        self._before[1:, 1:] = covered.cumsum(axis=0, dtype=np.int64).cumsum(axis=1)
+
+    def rows(self, bounds: FloatArray) -> IntArray:
+        """Find the boxes that come near.
+
+        Parameters
+        ----------
+        bounds : ndarray of float64, shape (n, 4)
+            Boxes; NaN never comes near.
+
+        Returns
+        -------
+        ndarray of int64
+            Rows of `bounds`, ascending: all that come near, and of the rest those that meet a
+            cell which something near meets too.
+        """
+        if self._is_nowhere:
+            return np.zeros(0, dtype=np.int64)
+        inside = (
+            (bounds[:, 0] <= self._high[0])
+            & (bounds[:, 1] <= self._high[1])
+            & (bounds[:, 2] >= self._low[0])
+            & (bounds[:, 3] >= self._low[1])
+        )
+        rows = np.flatnonzero(inside).astype(np.int64)
+        if self._is_full:
+            return rows
+        x0, y0, x1, y1 = self._cells(bounds[rows]).T
+        before = self._before
+        met = before[x1 + 1, y1 + 1] - before[x0, y1 + 1] - before[x1 + 1, y0] + before[x0, y0]
+        return rows[met > 0]
+
+    def _cells(self, boxes: FloatArray) -> IntArray:
+        """Return the first and last cell that each box meets: columns and rows, on the grid."""
+        corners = np.floor((boxes.reshape(-1, 2, 2) - self._low) / self._cell_m)
+        return np.clip(corners, 0, self._shape - 1).astype(np.int64).reshape(-1, 4)
 
 
-def _meeting(bounds: FloatArray, own: FloatArray, far_m: float) -> IntArray:
-    low, high = own[:, :2].min(axis=0) - far_m, own[:, 2:].max(axis=0) + far_m
-    inside = (
-        (bounds[:, 0] <= high[0])
-        & (bounds[:, 1] <= high[1])
-        & (bounds[:, 2] >= low[0])
-        & (bounds[:, 3] >= low[1])
-    )
-    return np.flatnonzero(inside).astype(np.int64)
+def _count_boxes(cells: IntArray, shape: IntArray) -> IntArray:
+    """Count for every cell of a grid the boxes that meet it."""
+    change = np.zeros(shape + 1, dtype=np.int64)
+    x0, y0, x1, y1 = cells.T
+    np.add.at(change, (x0, y0), 1)
+    np.add.at(change, (x1 + 1, y1 + 1), 1)
+    np.add.at(change, (x0, y1 + 1), -1)
+    np.add.at(change, (x1 + 1, y0), -1)
+    return change.cumsum(axis=0).cumsum(axis=1)[:-1, :-1]

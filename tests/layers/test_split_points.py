@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoplan.layers import split_points as module
-from geoplan.layers.split_points import rows_by_area, rows_meeting, split_points
+from geoplan.layers.split_points import Nearby, rows_by_area, split_points
 
 coordinates = st.integers(0, 4).map(float) | st.floats(0.0, 10.0, width=16)
 places = st.lists(st.tuples(coordinates, coordinates), min_size=1, max_size=60)
@@ -71,9 +71,9 @@ def test_rows_of_areas_are_all_rows_each_once(rows: list[tuple[float, float]], m
     assert [int(area[part[0]]) for part in parts] == list(range(len(parts)))
 
 
-@given(places, places, st.floats(0.0, 3.0), st.booleans())
+@given(places, places, st.floats(0.0, 3.0), st.sampled_from([1, 3, 500]))
 def test_all_boxes_that_come_near_are_found(
-    rows: list[tuple[float, float]], own: list[tuple[float, float]], far: float, is_many: bool
+    rows: list[tuple[float, float]], own: list[tuple[float, float]], far: float, most_cells: int
 ) -> None:
     x, y = _columns(rows)
     boxes = np.stack([x, y, x + 0.5, y + 1.0], axis=1)
@@ -82,27 +82,30 @@ def test_all_boxes_that_come_near_are_found(
     gap = np.maximum(boxes[:, None, :2] - others[:, 2:], others[:, :2] - boxes[:, None, 2:])
     near = np.flatnonzero((gap <= far).all(axis=2).any(axis=1))
     with pytest.MonkeyPatch.context() as patch:
-        if is_many:
-            patch.setattr(module, "FEW_TIMES", 0)
-            patch.setattr(module, "ALWAYS_FEW", 0)
-            patch.setattr(module, "GROUP", 1)
-        found = rows_meeting(boxes, others, far)
+        patch.setattr(module, "MOST_CELLS", most_cells)
+        found = Nearby(others, far).rows(boxes)
     assert set(near.tolist()) <= set(found.tolist())
     assert (np.diff(found) > 0).all()
-    if is_many:
-        assert found.tolist() == near.tolist()
+    if len(found):
+        side = (
+            np.ptp(np.concatenate([left - far, left + far])),
+            np.ptp(np.concatenate([low - far, low + far])),
+        )
+        cell = max(far / 4, max(side) / most_cells, 1.0)
+        assert (gap[found] <= far + 1.001 * cell).all(axis=2).any(axis=1).all()
 
 
 def test_what_lies_between_far_places_is_left_out_where_it_is_much() -> None:
     x = np.arange(100_000.0)
     boxes = np.stack([x, x, x, x], axis=1)
     own = boxes[[0, 1, 2, 99_998, 99_999]]
-    assert len(rows_meeting(boxes, own, 5.0)) == 100_000  # one group
-    many = np.concatenate([boxes[:500], boxes[-500:]])
-    assert len(rows_meeting(boxes, many, 5.0)) == 1_010
+    found = Nearby(own, 5.0).rows(boxes)  # cells of 200 m
+    assert {*range(8), *range(99_993, 100_000)} <= set(found.tolist())
+    assert len(found) <= 2 * 200 + 8
+    assert Nearby(boxes[10:20], 5.0).rows(boxes).tolist() == list(range(5, 25))
 
 
 def test_nothing_is_near_nothing_or_nowhere() -> None:
     one = np.zeros((1, 4))
-    assert rows_meeting(one, np.zeros((0, 4)), 5.0).tolist() == []
-    assert rows_meeting(np.full((1, 4), np.nan), one, 5.0).tolist() == []
+    assert Nearby(np.zeros((0, 4)), 5.0).rows(one).tolist() == []
+    assert Nearby(one, 5.0).rows(np.full((1, 4), np.nan)).tolist() == []
