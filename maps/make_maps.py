@@ -2,9 +2,10 @@
 
     python maps/make_maps.py
 
-Writes ``maps/demo``: ``map.html`` and pictures of it: ``overview``, ``streets``, ``detail``, ``drop``,
-``runners_up``, ``unserved``, ``table`` and ``phone``, all ``.png``. It needs the ``test`` extra, a Chromium (``CHROMIUM`` in the environment, or one on the path) and no
-net.
+Writes ``maps/demo``: ``map.html``, pictures of it (``overview``, ``streets``, ``detail``, ``drop``,
+``runners_up``, ``unserved``, ``table``, ``phone``) and of a job sheet (``sheet-front``,
+``sheet-back``), all ``.png``. It needs the ``test`` extra, a Chromium (``CHROMIUM`` in the
+environment, or one on the path) and no net.
 """
 
 from __future__ import annotations
@@ -15,13 +16,16 @@ import sys
 import tempfile
 from pathlib import Path
 
+import pypdfium2
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from geoplan.cli import main as plan_drops
+from geoplan.cli import main as geoplan
 
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = ROOT / "data_samples" / "demo" / "project.toml"
 OUT = ROOT / "maps" / "demo"
+PLACE = "http://localhost/map.html"
+"""Where the browser is told that the page is, so that the link on it names no folder."""
 WIDE = {"width": 1400, "height": 900}
 PHONE = {"width": 390, "height": 844}
 FLAGS = [
@@ -34,6 +38,10 @@ FLAGS = [
 ]
 DETAIL_ADDRESS = "A118"
 """The detail shows the streets around this house: span clamps on both sides of a street."""
+
+SHEET_ADDRESS = "A120"
+"""The job sheet shown: from a span clamp, across a street and over a tree."""
+SHEET_DPI = 110
 
 UNSERVED_CODE = "no_free_port"
 """The picture of an unserved address shows the first with this reason."""
@@ -91,7 +99,7 @@ def find_chromium() -> str:
 
 def write_map(folder: Path) -> Path:
     """Plan the demo into a folder of its own and return its map page."""
-    if plan_drops(["plan", str(PROJECT), "--out", str(folder)]):
+    if geoplan(["plan", str(PROJECT), "--out", str(folder)]):
         sys.exit("The demo could not be planned.")
     return folder / "map.html"
 
@@ -99,7 +107,8 @@ def write_map(folder: Path) -> Path:
 def opened(browser: Browser, page: Path, size: dict[str, int]) -> Page:
     """Open a map page and wait until it is drawn."""
     tab = browser.new_page(viewport=size)
-    tab.goto(page.as_uri())
+    tab.route("**/*", lambda route: route.fulfill(path=page))
+    tab.goto(PLACE)
     tab.wait_for_selector(READY)
     return tab
 
@@ -138,12 +147,23 @@ def take_pictures(browser: Browser, page: Path) -> None:
     tab.close()
 
 
+def picture_sheet(folder: Path) -> None:
+    """Take the pictures of both pages of a job sheet, which follow the index."""
+    words = ["sheets", str(PROJECT), "--address", SHEET_ADDRESS, "--out", str(folder), "--quiet"]
+    if geoplan(words):
+        sys.exit(f"Address {SHEET_ADDRESS} has no job sheet; choose another.")
+    with pypdfium2.PdfDocument(folder / "sheets.pdf") as sheets:
+        for number, name in ((1, "sheet-front.png"), (2, "sheet-back.png")):
+            sheets[number].render(scale=SHEET_DPI / 72).to_pil().save(OUT / name)
+
+
 def main() -> None:
-    """Write the demo's map page and its pictures."""
+    """Write the demo's map page, its pictures and those of a job sheet."""
     OUT.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         page = OUT / "map.html"
         shutil.copyfile(write_map(Path(folder) / "demo"), page)
+        picture_sheet(Path(folder) / "sheets")
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=find_chromium(), args=FLAGS)
         take_pictures(browser, page)
