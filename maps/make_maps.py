@@ -40,7 +40,7 @@ DETAIL_ADDRESS = "A118"
 """The detail shows the streets around this house: span clamps on both sides of a street."""
 
 SHEET_ADDRESS = "A120"
-"""The job sheet shown: from a span clamp, across a street and over a tree."""
+"""The job sheet shown: a long air span from a span clamp, over other lots."""
 SHEET_DPI = 110
 
 UNSERVED_CODE = "no_free_port"

@@ -71,9 +71,10 @@ def least_loss(piece: Piece) -> IntArray:
     Notes
     -----
     Branch and bound over flows, best bound first: a split address is held to one of its ways, or
-    kept from it.
+    kept from it. Where every way takes one port the first flow splits none. A large piece with
+    ways of several ports goes to the integer programme at once.
     """
-    if len(piece.a) > MOST_BRANCHED_WAYS:
+    if len(piece.a) > MOST_BRANCHED_WAYS and (piece.need[piece.a] > 1).any():
         return _integer_programme(piece)
     network = _network(piece)
     everything = np.ones(len(piece.a), dtype=bool)
@@ -134,7 +135,10 @@ def _flow(network: Network, allowed: BoolArray, held: BoolArray) -> list[tuple[i
 
 
 def _integer_programme(piece: Piece) -> IntArray:
-    """Solve a piece by HiGHS: most served, then least loss, so numbers stay small."""
+    """Solve a piece by HiGHS: most served, then least loss, so numbers stay small.
+
+    Some way takes several ports.
+    """
     from scipy.optimize import LinearConstraint
     from scipy.sparse import coo_array, vstack
 
@@ -163,8 +167,10 @@ def _integer_programme(piece: Piece) -> IntArray:
     price = np.concatenate(
         [piece.loss - piece.skip_loss[piece.a], piece.free_cost, piece.reserve_cost]
     )
-    # with ways of several ports whole, the rest is a flow, and its corners are whole
+    # with ways of several ports whole, the rest is a flow, and its corners are whole; in small
+    # pieces the solver is several times quicker if all are said to be whole, in large ones slower
     several = np.concatenate([piece.need[piece.a] > 1, np.zeros(2 * terminals, dtype=bool)])
+    several |= ways <= MOST_BRANCHED_WAYS
     service = (price + piece.worth // 2) // piece.worth
     cost = price - service * piece.worth
     most = _solved(service, rules, upper, several)
@@ -176,7 +182,8 @@ def _integer_programme(piece: Piece) -> IntArray:
                 coo_array(service[None, :]).tocsr(), -np.inf, int((most * service).sum())
             )
         )
-        values = _solved(cost, rules, upper, several)
+        # that rule is no part of a flow, so its corners need not be whole
+        values = _solved(cost, rules, upper, np.arange(width) < ways)
     return np.flatnonzero(values[:ways] > 0).astype(np.int64)
 
 

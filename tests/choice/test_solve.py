@@ -150,6 +150,37 @@ def test_the_integer_programme_that_takes_over_past_the_last_branch_agrees(
         assert (result.served, result.cents) == _brute(pairs, needed, free, reserve, 20)
 
 
+@pytest.mark.parametrize("needed", [1, 2])
+def test_a_large_piece_is_solved_whether_ways_take_one_port_or_several(
+    needed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(whole, "MOST_BRANCHED_WAYS", 2)
+    asked: list[int] = []
+    programme = whole._integer_programme
+    monkeypatch.setattr(
+        whole,
+        "_integer_programme",
+        lambda piece: (asked.append(len(piece.a)), programme(piece))[1],
+    )
+    nothing = np.zeros(2, dtype=np.int64)
+    piece = whole.Piece(
+        a=_whole(0, 0, 1, 1, 2, 2),
+        t=_whole(0, 1, 0, 1, 0, 1),
+        loss=_whole(0, 30, 0, 50, 0, 20),
+        skip_loss=_whole(1000, 1000, 1000),
+        need=_whole(1, 1, needed),
+        free=_whole(1, 2 + needed),
+        free_cost=nothing,
+        reserve=nothing,
+        reserve_cost=nothing,
+        scale=2,
+        worth=10_000,
+    )
+    taken = whole.least_loss(piece)
+    assert taken.tolist() == [1, 2, 5], "the one port goes to whom it saves most"
+    assert len(asked) == (needed > 1)
+
+
 def test_a_free_port_is_taken_before_a_reserved_one_that_costs_nothing() -> None:
     result = _solve([(0, 0, 0), (1, 0, 0)], [1, 3], [1], [1], 0)
     assert result.reserve_used.tolist() == [0]
