@@ -162,7 +162,9 @@ class InTurn(Tiled):
 
     def _shared_out(self, addresses: IntArray) -> list[tuple[int, IntArray]]:
         """Join those of tiles that hold few of them and are not ready."""
-        groups, few, around = [], [], 0
+        groups: list[tuple[int, IntArray]] = []
+        few: list[IntArray] = []
+        around = 0
         for tile, at in self._by_tile(self.tile_of[addresses]):
             near = 0 if tile in self._open else self._count_around(addresses[at])
             if tile in self._open or near > WHOLE_SHARE * self._size[tile]:

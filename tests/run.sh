@@ -27,4 +27,4 @@ venv="${GEOPLAN_VENV:-.venv}"
 "$venv/bin/ruff" format --check .
 "$venv/bin/mypy"
 "$venv/bin/lint-imports"
-"$venv/bin/python" -m pytest -n 2 --dist loadfile -q "$@"
+"$venv/bin/python" -m pytest -n 2 --dist loadfile --no-loadscope-reorder -q "$@"

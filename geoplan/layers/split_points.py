@@ -126,12 +126,13 @@ class Nearby:
         x0, y0, x1, y1 = self._cells(bounds[rows]).T
         before = self._before
         met = before[x1 + 1, y1 + 1] - before[x0, y1 + 1] - before[x1 + 1, y0] + before[x0, y0]
-        return rows[met > 0]
+        return np.asarray(rows[met > 0], dtype=np.int64)
 
     def _cells(self, boxes: FloatArray) -> IntArray:
         """Return the first and last cell that each box meets: columns and rows, on the grid."""
         corners = np.floor((boxes.reshape(-1, 2, 2) - self._low) / self._cell_m)
-        return np.clip(corners, 0, self._shape - 1).astype(np.int64).reshape(-1, 4)
+        cells: IntArray = np.clip(corners, 0, self._shape - 1).astype(np.int64).reshape(-1, 4)
+        return cells
 
 
 def _count_boxes(cells: IntArray, shape: IntArray) -> IntArray:
@@ -142,4 +143,5 @@ def _count_boxes(cells: IntArray, shape: IntArray) -> IntArray:
     np.add.at(change, (x1 + 1, y1 + 1), 1)
     np.add.at(change, (x0, y1 + 1), -1)
     np.add.at(change, (x1 + 1, y0), -1)
-    return change.cumsum(axis=0).cumsum(axis=1)[:-1, :-1]
+    counts: IntArray = change.cumsum(axis=0).cumsum(axis=1)
+    return counts[:-1, :-1]

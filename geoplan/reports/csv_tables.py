@@ -74,8 +74,8 @@ def neutralise(values: pd.Series) -> pd.Series:
             returns, values[returns].map(lambda text: _LONE_RETURN.sub("\n", text))
         )
     words = values.drop_duplicates().dropna()
-    risky = values.isin({word for word in words if _RISKY.match(word)})
-    return values.mask(risky, "'" + values)
+    risky = {word for word in words if _RISKY.match(word)}
+    return values.mask(values.isin(risky), "'" + values) if risky else values
 
 
 def write_csv(frame: pd.DataFrame, name: str, path: Path) -> Path:

@@ -55,6 +55,7 @@ LAYER_ORDER = (
 
 GEOMETRY_COLUMN = "geom"
 _GEOMETRY_TYPE = {"point": "Point", "line": "LineString", "polygon": "Polygon"}
+_WAIT_OPTION = "OGR_SQLITE_SYNCHRONOUS"
 _DATE_OPTION = "OGR_CURRENT_DATE"
 
 
@@ -106,7 +107,7 @@ def write_gpkg(plan: Plan, path: Path, names: Sequence[str] = LAYER_ORDER) -> Pa
     pyogrio.errors.DataSourceError
         If the file cannot be written.
     """
-    with _fixed_clock():
+    with _written_once():
         held = [name for name in LAYER_ORDER if name in names and name in tables_of(plan)]
         for name in held:
             _write_layer(plan, name, path)
@@ -152,11 +153,15 @@ def _allow_flat(path: Path, layer: str) -> None:
 
 
 @contextmanager
-def _fixed_clock() -> Iterator[None]:
-    """Make the writer stamp a fixed time while the file is made."""
-    before = pyogrio.get_gdal_config_option(_DATE_OPTION)
-    pyogrio.set_gdal_config_options({_DATE_OPTION: FIXED_TIME})
+def _written_once() -> Iterator[None]:
+    """Make the writer stamp a fixed time, and not wait for the disk after every layer.
+
+    What follows on the same file waits for the disk, and so for all of it.
+    """
+    options = {_DATE_OPTION: FIXED_TIME, _WAIT_OPTION: "OFF"}
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(options)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({_DATE_OPTION: before})
+        pyogrio.set_gdal_config_options(before)

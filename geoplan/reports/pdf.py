@@ -9,8 +9,10 @@ WeasyPrint lays out and writes, pikepdf joins. Both are loaded when they are nee
 
 from __future__ import annotations
 
+import gc
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -66,6 +68,24 @@ def refuse_url(url: str, *_: Any, **__: Any) -> Any:
     raise ValueError(message)
 
 
+@contextmanager
+def _collected_after() -> Iterator[None]:
+    """Collect what a document was made of once, at the end, and not while it is made.
+
+    A document is one great web of objects that all live until it is written. To walk over it again
+    and again takes a fifth of the time and frees next to nothing.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+            gc.collect()
+
+
+@_collected_after()
 def render_pdf(html: str, target: Path) -> Rendered:
     """Render one document to one file.
 
@@ -86,6 +106,7 @@ def render_pdf(html: str, target: Path) -> Rendered:
     return Rendered(len(document.pages), _starts(document))
 
 
+@_collected_after()
 def render_each(html: str, targets: Sequence[Path]) -> Rendered:
     """Render one document, and write each anchored element's pages to a file of its own.
 

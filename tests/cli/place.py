@@ -87,9 +87,11 @@ class Outcome:
     folder: Path
 
     def table(self, name: str) -> pd.DataFrame:
-        return pd.read_csv(
-            self.folder / f"{name}.csv", dtype=str, keep_default_na=False, encoding="utf-8-sig"
-        )
+        """Return a table as the CSV has it, or in SI where only GeoParquet was written."""
+        path = self.folder / f"{name}.csv"
+        if not path.exists() and (parquet := path.with_suffix(".parquet")).exists():
+            return pd.DataFrame(gpd.read_parquet(parquet).drop(columns="geometry"))
+        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
 
     def codes(self, layer: str) -> set[str]:
         """Codes of the findings of a layer."""
@@ -159,10 +161,20 @@ class Place:
         project = self.write()
         return self.run_on(project, command, out)
 
-    def run_on(self, project: Path, command: str = "plan", out: str = "out") -> Outcome:
+    def planned(self) -> Outcome:
+        """Plan, and write tables for programs only: enough where what is read is in question."""
+        return self.planned_on(self.write())
+
+    def planned_on(self, project: Path) -> Outcome:
+        """Plan a project file likewise."""
+        return self.run_on(project, "plan", "out", "--tables", "geoparquet")
+
+    def run_on(
+        self, project: Path, command: str = "plan", out: str = "out", *words: str
+    ) -> Outcome:
         """Run a command on a project file."""
         self.capture.readouterr()
-        code = main([command, str(project), "--out", str(self.folder / out)])
+        code = main([command, str(project), "--out", str(self.folder / out), *words])
         said = self.capture.readouterr()
         return Outcome(code, said.out, said.err, self.folder / out)
 

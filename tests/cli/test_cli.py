@@ -97,16 +97,9 @@ def test_counts_in_summary_and_layers_agree(demo_out: Path) -> None:
     assert f'"{"unserved"}": {len(unserved)}' in json.dumps(summary)
 
 
-def test_quiet_says_nothing(tmp_path: Path) -> None:
-    done = _run(
-        "plan", str(SAMPLES / "tiny" / "project.toml"), "--out", str(tmp_path / "t"), "--quiet"
-    )
+def test_quiet_says_nothing_and_the_default_folder_is_under_maps(tmp_path: Path) -> None:
+    done = _run("plan", str(SAMPLES / "tiny" / "project.toml"), "--quiet", cwd=tmp_path)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
-
-
-def test_the_default_folder_is_under_maps(tmp_path: Path) -> None:
-    done = _run("plan", str(SAMPLES / "tiny" / "project.toml"), cwd=tmp_path)
-    assert done.returncode == 0
     folders = list((tmp_path / "maps").iterdir())
     assert len(folders) == 1
     assert (folders[0] / "plan.gpkg").exists()
@@ -155,7 +148,9 @@ WRONG = {
 
 
 @pytest.mark.parametrize("case", list(WRONG))
-def test_wrong_input_gets_one_clear_line_and_writes_nothing(case: str, tmp_path: Path) -> None:
+def test_wrong_input_gets_one_clear_line_and_writes_nothing(
+    case: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     for file in (SAMPLES / "tiny").iterdir():
         shutil.copy(file, tmp_path / file.name)
     text, expected = WRONG[case]
@@ -166,12 +161,13 @@ def test_wrong_input_gets_one_clear_line_and_writes_nothing(case: str, tmp_path:
         head, _, rest = text.partition("[layers]\n{layers}")
         body = head + tables + rest if "{layers}" in text else text
         project.write_text(body, encoding="utf-8")
-    done = _run("plan", str(project), "--out", str(tmp_path / "out"))
-    assert done.returncode == 2, done.stdout
-    assert done.stderr.startswith("geoplan: ")
-    assert done.stderr.count("\n") == 1
-    assert "Traceback" not in done.stderr
-    assert expected in done.stderr
+    code = main(["plan", str(project), "--out", str(tmp_path / "out")])
+    said = capfd.readouterr()
+    assert code == 2, said.out
+    assert said.err.startswith("geoplan: ")
+    assert said.err.count("\n") == 1
+    assert "Traceback" not in said.err
+    assert expected in said.err
     assert not (tmp_path / "out").exists()
 
 

@@ -13,6 +13,7 @@ import psutil
 import pytest
 
 from data_samples.make_town import make_town, write_town
+from geoplan.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 TILE = 15
@@ -183,24 +184,34 @@ def test_stopping_a_run_leaves_no_processes_and_keeps_its_answers(
         (["--workers", "some"], "'some' is not a number of processes, 1 or more"),
         (["--workers", "1", "--scheduler", "tcp://127.0.0.1:1"], "both are given"),
         (["--resume"], "nothing is shared out. Add --workers N"),
-        (["--scheduler", "nowhere"], "scheduler 'nowhere': does not answer: missing port"),
         (["--workers", "1", "--work", "OTHERS"], "holds other files, such as 'notes.txt'"),
         (["--workers", "1", "--work", "OTHERS", "--resume"], "holds other files"),
         (["--workers", "1", "--work", "OTHERS/notes.txt"], "cannot be used: File exists"),
     ],
 )
 def test_a_fault_is_told_in_one_line(
-    town: Path, tmp_path: Path, words: list[str], told: str
+    town: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], told: str
 ) -> None:
     (tmp_path / "others").mkdir()
     (tmp_path / "others" / "notes.txt").write_text("mine")
     words = [word.replace("OTHERS", str(tmp_path / "others")) for word in words]
-    done = _plan(town, "--out", tmp_path / "out", *words)
-    assert done.returncode == 2
-    assert done.stdout == ""
-    assert told in done.stderr
-    usage = "usage:" in done.stderr  # argparse shows how before it says what
-    assert usage or done.stderr.count("\n") == 1
-    assert "Traceback" not in done.stderr
+    try:
+        code = main(["plan", str(town), "--out", str(tmp_path / "out"), *words])
+    except SystemExit as stop:  # argparse
+        code = int(stop.code or 0)
+    said = capsys.readouterr()
+    assert (code, said.out) == (2, "")
+    assert told in said.err
+    usage = "usage:" in said.err  # argparse shows how before it says what
+    assert usage or said.err.count("\n") == 1
+    assert "Traceback" not in said.err
     assert (tmp_path / "others" / "notes.txt").read_text() == "mine"
     assert [path.name for path in tmp_path.iterdir()] == ["others"]
+
+
+def test_a_scheduler_that_does_not_answer_is_told_in_one_line(town: Path, tmp_path: Path) -> None:
+    done = _plan(town, "--out", tmp_path / "out", "--scheduler", "nowhere")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "scheduler 'nowhere': does not answer: missing port" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []

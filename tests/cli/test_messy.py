@@ -20,7 +20,17 @@ import pytest
 import shapely
 
 from geoplan.cli import main
-from tests.cli.place import METRES, REQUIRED, X0, Y0, Place, csv_text, is_one_clear_line, street
+from tests.cli.place import (
+    METRES,
+    REQUIRED,
+    X0,
+    Y0,
+    Outcome,
+    Place,
+    csv_text,
+    is_one_clear_line,
+    street,
+)
 
 ALL = {"A1", "A2", "A3", "B1", "B2", "B3"}
 LENGTHS = ["air_span_m", "strand_run_m", "route_m"]
@@ -39,6 +49,16 @@ def place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Place:
     return Place(tmp_path, capsys)
 
 
+@pytest.fixture(scope="module")
+def sound_drops(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
+    """Plan the street as it is, from layers in one GeoPackage each."""
+    folder = tmp_path_factory.mktemp("sound")
+    project = Place(folder, None).write()
+    words = ["--out", str(folder / "out"), "--tables", "geoparquet", "--quiet"]
+    assert main(["plan", str(project), *words]) == 0
+    return Outcome(0, "", "", folder / "out").drops()
+
+
 def _lengths(drops: pd.DataFrame) -> pd.DataFrame:
     return drops[LENGTHS].replace("", "nan").astype(float)
 
@@ -55,33 +75,29 @@ def test_a_sound_street_is_served(place: Place) -> None:
 
 @pytest.mark.parametrize("kind", ["shp", "geojson", "fgb", "parquet", "csv", "one gpkg"])
 def test_every_format_gives_the_same_drops(
-    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    kind: str, place: Place, sound_drops: pd.DataFrame
 ) -> None:
-    first = Place(tmp_path / "first", capsys)
-    first.folder.mkdir()
-    second = Place(tmp_path / "second", capsys)
-    second.folder.mkdir()
-    for name, layer in second.layers.items():
-        path = second.folder / f"{name}.{kind}"
+    for name, layer in place.layers.items():
+        path = place.folder / f"{name}.{kind}"
         if kind == "csv":
-            second.bring_csv(name)
+            place.bring_csv(name)
         elif kind == "parquet":
             layer.to_parquet(path)
-            second.entries[name] = f'"{path.name}"'
+            place.entries[name] = f'"{path.name}"'
         elif kind == "one gpkg":
-            layer.to_file(second.folder / "all.gpkg", layer=name, driver="GPKG")
-            second.entries[name] = '"all.gpkg"'
+            layer.to_file(place.folder / "all.gpkg", layer=name, driver="GPKG")
+            place.entries[name] = '"all.gpkg"'
         elif kind == "shp":
             short = {column: column[:10] for column in layer.columns if column != "geometry"}
             layer.rename(columns=short).to_file(path)
-            second.entries[name] = f'"{path.name}"'
+            place.entries[name] = f'"{path.name}"'
         elif kind == "geojson":
             layer.to_crs(4326).to_file(path, driver="GeoJSON", COORDINATE_PRECISION=12)
-            second.entries[name] = f'"{path.name}"'
+            place.entries[name] = f'"{path.name}"'
         else:
             layer.to_file(path)
-            second.entries[name] = f'"{path.name}"'
-    expected, found = first.run().drops(), second.run().drops()
+            place.entries[name] = f'"{path.name}"'
+    expected, found = sound_drops, place.planned().drops()
     tolerance_m = 2e-4 if kind == "geojson" else 1e-6
     np.testing.assert_allclose(_lengths(found), _lengths(expected), atol=tolerance_m)
     assert found["terminal_id"].equals(expected["terminal_id"])
@@ -91,7 +107,7 @@ def test_every_format_gives_the_same_drops(
 def test_a_csv_may_be_split_otherwise(place: Place, separator: str) -> None:
     text = csv_text(place.layers["addresses"], separator)
     place.bring("addresses", "addresses.csv", text, f'crs = "{METRES}"')
-    assert set(place.run().drops().index) == ALL
+    assert set(place.planned().drops().index) == ALL
 
 
 def test_a_byte_order_mark_is_read_over(place: Place) -> None:
@@ -99,22 +115,22 @@ def test_a_byte_order_mark_is_read_over(place: Place) -> None:
     place.bring("addresses", "a.csv", b"\xef\xbb\xbf" + text.encode(), f'crs = "{METRES}"')
     project = place.write()
     project.write_bytes(b"\xef\xbb\xbf" + project.read_bytes())
-    assert set(place.run_on(project).drops().index) == ALL
+    assert set(place.planned_on(project).drops().index) == ALL
 
 
 def test_windows_line_ends_are_read_over(place: Place) -> None:
     text = csv_text(place.layers["addresses"]).replace("\n", "\r\n")
     place.bring("addresses", "a.csv", text, f'crs = "{METRES}"')
-    assert set(place.run().drops().index) == ALL
+    assert set(place.planned().drops().index) == ALL
 
 
 def test_no_crs_is_called_assumed_where_the_project_says_it(place: Place) -> None:
     layer = place.layers["addresses"].to_crs(4326)
     text = csv_text(layer).replace(",x,y", ",longitude,latitude", 1)
     place.bring("addresses", "a.csv", text)
-    assert "crs_assumed" in place.run().codes("addresses")
+    assert "crs_assumed" in place.planned().codes("addresses")
     place.bring("addresses", "a.csv", text, 'crs = "EPSG:4326"')
-    assert "crs_assumed" not in place.run().codes("addresses")
+    assert "crs_assumed" not in place.planned().codes("addresses")
 
 
 def test_a_link_to_a_file_is_followed(place: Place, tmp_path: Path) -> None:
@@ -123,7 +139,7 @@ def test_a_link_to_a_file_is_followed(place: Place, tmp_path: Path) -> None:
     place.layers["poles"].to_file(real / "p.gpkg", driver="GPKG")
     (place.folder / "link.gpkg").symlink_to(real / "p.gpkg")
     place.entries["poles"] = '"link.gpkg"'
-    assert set(place.run().drops().index) == ALL
+    assert set(place.planned().drops().index) == ALL
 
 
 # --- files that cannot be used ---
@@ -215,7 +231,7 @@ def test_a_shapefile_without_its_prj_needs_a_crs(place: Place) -> None:
     assert is_one_clear_line(outcome), outcome.err
     assert "no coordinate reference system" in outcome.err
     place.entries["addresses"] = f'{{ source = "a.shp", crs = "{METRES}" }}'
-    assert set(place.run().drops().index) == ALL
+    assert set(place.planned().drops().index) == ALL
 
 
 def test_a_geopackage_with_several_layers_needs_a_name(place: Place) -> None:
@@ -226,7 +242,7 @@ def test_a_geopackage_with_several_layers_needs_a_name(place: Place) -> None:
     assert is_one_clear_line(outcome), outcome.err
     assert "'one', 'two'" in outcome.err
     place.entries["addresses"] = '{ source = "a.gpkg", layer = "two" }'
-    assert set(place.run().drops().index) == ALL
+    assert set(place.planned().drops().index) == ALL
 
 
 def test_a_table_without_geometry_gets_one_line(place: Place) -> None:
@@ -273,7 +289,7 @@ def test_a_plan_in_feet_has_the_lengths_of_one_in_metres(
             for name, layer in place.layers.items():
                 scaled = layer.geometry.scale(1 / factor, 1 / factor, origin=(0, 0))
                 place.layers[name] = layer.set_geometry(scaled.set_crs(feet, allow_override=True))
-        outcome = place.run()
+        outcome = place.planned()
         assert outcome.code == 0, outcome.err
         drops[crs] = outcome.drops()
     assert set(drops[feet].index) == ALL
@@ -281,12 +297,10 @@ def test_a_plan_in_feet_has_the_lengths_of_one_in_metres(
     assert drops[feet]["terminal_id"].equals(drops[metres]["terminal_id"])
 
 
-def test_poles_in_feet_meet_addresses_in_metres(place: Place) -> None:
-    expected = place.run().drops()
-    poles = place.layers["poles"]
-    place.entries.pop("poles")
-    place.layers["poles"] = poles.to_crs("EPSG:2229")
-    found = place.run().drops()
+def test_poles_in_feet_meet_addresses_in_metres(place: Place, sound_drops: pd.DataFrame) -> None:
+    expected = sound_drops
+    place.layers["poles"] = place.layers["poles"].to_crs("EPSG:2229")
+    found = place.planned().drops()
     np.testing.assert_allclose(_lengths(found), _lengths(expected), atol=2e-3)
 
 
@@ -343,7 +357,7 @@ def test_a_project_crs_that_does_not_fit_gets_one_line(place: Place, crs: str) -
 def test_rows_that_share_an_id_are_set_aside_and_counted(place: Place) -> None:
     ids = ["A1", "A1", "A3", "B1", "B2", "B2"]
     place.change("addresses", lambda layer: layer.assign(address_id=ids))
-    outcome = place.run()
+    outcome = place.planned()
     assert set(outcome.drops().index) == {"A1", "A3", "B1", "B2"}
     assert outcome.aside("addresses") == {"A1": "duplicate_id", "B2": "duplicate_id"}
     assert "set aside 2" in outcome.out
@@ -359,7 +373,7 @@ def test_rows_without_id_are_named_and_reported(place: Place) -> None:
 def test_words_in_columns_of_numbers_become_unknown_and_are_reported(place: Place) -> None:
     place.bring_csv("poles", height_m=["tall", "35 ft", ""], ports_in_use=["0", "none", "1"])
     place.bring_csv("roads", width_m=["wide"])
-    outcome = place.run()
+    outcome = place.planned()
     assert outcome.code == 0, outcome.err
     assert "height_unreadable" in outcome.codes("poles")
     assert outcome.aside("poles") == {"P2": "ports_in_use_unreadable"}
@@ -384,7 +398,7 @@ def test_numbers_of_any_type_are_read(place: Place) -> None:
             pole_id=[1, 2, 3], ports_total=[4.0, 4.0, np.nan], ports_in_use=["0", "1", None]
         ),
     )
-    outcome = place.run()
+    outcome = place.planned()
     assert outcome.code == 0, outcome.err
     assert set(outcome.drops()["terminal_id"]) <= {"1", "2"}
 
@@ -392,7 +406,7 @@ def test_numbers_of_any_type_are_read(place: Place) -> None:
 def test_columns_of_dates_truth_and_bytes_are_no_numbers(place: Place) -> None:
     stamp = pd.Timestamp("2020-01-02")
     place.change("poles", lambda poles: poles.assign(height_m=[stamp] * 3, condition=[True] * 3))
-    outcome = place.run()
+    outcome = place.planned()
     assert outcome.code == 0, outcome.err
     assert "height_unreadable" in outcome.codes("poles")
 
@@ -471,7 +485,7 @@ def test_strands_that_miss_their_poles_are_joined_within_the_tolerance(
 ) -> None:
     off = shapely.LineString([(X0 - 0.2, Y0 + 7 + miss_m), (X0 + 75.2, Y0 + 7 + miss_m)])
     place.change("strands", lambda strands: strands.set_geometry([off], crs=METRES))
-    outcome = place.run()
+    outcome = place.planned()
     assert outcome.code == 0, outcome.err
     if is_used:
         assert "strand_ends_moved" in outcome.codes("strands")
@@ -584,7 +598,7 @@ def test_a_polygon_of_a_hundred_thousand_vertices_is_read(place: Place) -> None:
 
 def test_heights_in_the_geometry_are_left_out_and_reported(place: Place) -> None:
     place.change("addresses", lambda a: a.set_geometry(shapely.force_3d(a.geometry.array, 5.0)))
-    outcome = place.run()
+    outcome = place.planned()
     assert set(outcome.drops().index) == ALL
     assert "z_ignored" in outcome.codes("addresses")
 

@@ -10,9 +10,12 @@ from scipy.optimize import LinearConstraint, milp
 from geoplan.choice.solve import Ports, solve_assignment
 
 
-def _instance(seed: int, *, most_ports: int) -> tuple[np.ndarray, ...]:
+def _instance(
+    seed: int, *, most_ports: int, most_addresses: int = 40, most_terminals: int = 10
+) -> tuple[np.ndarray, ...]:
     rng = np.random.default_rng(seed)
-    addresses, terminals = int(rng.integers(1, 40)), int(rng.integers(1, 10))
+    addresses = int(rng.integers(1, most_addresses))
+    terminals = int(rng.integers(1, most_terminals))
     key = np.flatnonzero(rng.random(addresses * terminals) < rng.uniform(0.05, 0.6))
     address, terminal = (key // terminals).astype(np.int64), (key % terminals).astype(np.int64)
     cents = rng.integers(0, 50_000, len(key)).astype(np.int64)
@@ -45,7 +48,8 @@ def test_addresses_with_several_ports_equal_an_integer_programme(seed: int) -> N
     address, terminal, cents, needed, free = _instance(seed, most_ports=3)
     reserve = np.random.default_rng(seed).integers(0, 3, len(free)).astype(np.int64)
     ports = Ports(free, reserve, 7_000)
-    result = solve_assignment(address, terminal, cents, needed, ports)
+    # what one more port is worth takes a choice of its own per terminal; it is compared below
+    result = solve_assignment(address, terminal, cents, needed, ports, with_values=False)
     served, cost = _by_integer_programme(address, terminal, cents, needed, ports)
     assert (result.served, result.cents) == (served, cost)
     load = np.zeros(len(free), dtype=np.int64)
@@ -53,6 +57,21 @@ def test_addresses_with_several_ports_equal_an_integer_programme(seed: int) -> N
     np.add.at(load, terminal[taken], needed[address[taken]])
     assert (load <= free + result.reserve_used).all()
     assert (result.reserve_used <= reserve).all()
+
+
+@pytest.mark.parametrize("seed", range(400, 420))
+def test_value_of_a_port_for_addresses_with_several_equals_solving_again(seed: int) -> None:
+    address, terminal, cents, needed, free = _instance(
+        seed, most_ports=3, most_addresses=18, most_terminals=6
+    )
+    reserve = np.random.default_rng(seed).integers(0, 3, len(free)).astype(np.int64)
+    result = solve_assignment(address, terminal, cents, needed, Ports(free, reserve, 7_000))
+    assert result.value_is_exact.all()
+    for t in range(len(free)):
+        more = Ports(free + (np.arange(len(free)) == t), reserve, 7_000)
+        served, cost = _by_integer_programme(address, terminal, cents, needed, more)
+        assert served - result.served == result.value_addresses[t]
+        assert result.cents - cost == result.value_cents[t]
 
 
 def _by_integer_programme(

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from geoplan.model import Plan
-from geoplan.office import with_work
 from geoplan.plan import make_plan
 from geoplan.project import Project
 from geoplan.rules.crew_reader import CrewRules, read_crew_rules
@@ -20,12 +19,6 @@ from tests.towns import random_town
 @pytest.fixture(scope="session")
 def crew_rules() -> CrewRules:
     return read_crew_rules("us")
-
-
-@pytest.fixture(scope="session")
-def demo_work(demo_plan: Plan) -> Plan:
-    """Return the demo's plan with all tables of the work."""
-    return with_work(demo_plan)
 
 
 @pytest.fixture(scope="session")
