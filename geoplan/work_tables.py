@@ -93,6 +93,15 @@ WORK_TABLES: tuple[Table, ...] = (
                 "Roads whose carriageway the strand run crosses or hangs over, split by ';'.",
             ),
             text(
+                "run_lanes",
+                "Roads in whose lane the bucket truck for the strand run stands, split by ';'.",
+            ),
+            text(
+                "run_truck",
+                "Run by bucket: sides of the strand on which the truck stands and by which road, "
+                "split by ';'.",
+            ),
+            text(
                 "run_power",
                 "Power that the strand run crosses or passes within the approach distance, or "
                 "may: 'id, kind, volts', split by ';'.",
@@ -125,15 +134,31 @@ WORK_TABLES: tuple[Table, ...] = (
             text("run_reach_note", "Why: span by span, split by ';'."),
             text(
                 "run_traffic_class",
-                "Traffic control for the strand run over a carriageway, as in traffic_class; "
-                "empty: the run hangs over none.",
+                "Traffic control for the strand run over a carriageway, or with its truck in a "
+                "lane, as in traffic_class; empty: neither.",
             ),
             *(length(f"run_{column.name}", f"For the run: {column.meaning}") for column in _SIGNS),
+            count(
+                "flaggers",
+                "Flaggers besides the crew, for air span or strand run, whichever takes more: "
+                "those of each road that is held, and one for each side road within taper and "
+                "buffer.",
+            ),
             text("run_trees", "Trees whose crown the strand run passes through, split by ';'."),
             text(
                 "run_lots",
                 "Lots that the strand run passes over, but for the address's own: id and street "
                 "address, split by ';'.",
+            ),
+            text(
+                "strands_met",
+                "Strands of other spans that the air span crosses: poles and how far out, split by "
+                "';'; heights are not compared.",
+            ),
+            number(
+                "strand_angle_deg",
+                "Span clamp: angle between wire and strand in plan, 90 is square.",
+                quantity="angle",
             ),
             text(
                 "near_rail",
@@ -148,7 +173,14 @@ WORK_TABLES: tuple[Table, ...] = (
             text(
                 "power_around",
                 "Power lines drawn near, beyond the measured reach: 'id, distance from what', the "
-                "nearest first, split by ';'.",
+                "nearest first, with the distance to keep after a colon where it is near, split by "
+                "';'.",
+            ),
+            text(
+                "power_places",
+                "Power over or close to a place of work: 'place: id', place ladder, reel, bucket, "
+                "house_ladder or terminal; at the house how far above the attachment; split by "
+                "';'.",
             ),
             flag(
                 "is_over_street",
@@ -293,6 +325,7 @@ WORK_TABLES: tuple[Table, ...] = (
         (
             identifier("crew_day_id", "Crew day, numbered."),
             count("crew_size", "People in the crew.", minimum=1),
+            count("flaggers", "Flaggers besides the crew: the most that a drop of the day takes."),
             count("drops", "Drops built."),
             duration("work_s", "Work at the drops."),
             duration("setup_s", "Setting up traffic control."),

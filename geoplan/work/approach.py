@@ -20,6 +20,7 @@ from geoplan.work.clauses import chained
 from geoplan.work.near_power import find_near_power
 from geoplan.work.power_around import power_around
 from geoplan.work.power_pairs import LEAST_GAP_M, LIFTED, OF_RUN, STANDS, Near
+from geoplan.work.power_places import power_places
 from geoplan.work.power_words import Telling, is_in_reach, listed, measure_first, on_runs, told
 from geoplan.work.powers import HIGH_VOLTAGE_V, Powers, look_up_powers
 from geoplan.work.strand_run import StrandRuns
@@ -42,6 +43,7 @@ def build_approach(
     no_contact_m: float,
     runs: StrandRuns,
     work_places: gpd.GeoDataFrame | None = None,
+    run_bucket: BoolArray | None = None,
 ) -> pd.DataFrame:
     """Compare each drop's distances from power with those that have to be kept.
 
@@ -58,12 +60,15 @@ def build_approach(
     work_places : geopandas.GeoDataFrame, optional
         Columns as declared for ``work_places``. Without it ladders and buckets are looked at
         at their tops alone.
+    run_bucket : ndarray of bool, shape (n,), optional
+        Drops whose strand run is worked from a bucket; by default those with one at the clamp.
 
     Returns
     -------
     pandas.DataFrame
         n rows: ``power_approach``, ``power_approach_m``, ``power_approach_note``,
-        ``power_lines``, ``run_power``, ``power_tight``, ``power_around``. The note tells the line
+        ``power_lines``, ``run_power``, ``power_tight``, ``power_around``, ``power_places``. The
+        note tells the line
         that falls shortest of the distance asked for, as a part of it, and besides it one of a
         higher voltage. The distance is the greatest that any line near asks for; NaN where one
         has none. ``power_tight`` lists what to measure before the work: lines kept off by less
@@ -73,9 +78,9 @@ def build_approach(
     -----
     Distances looked at: the wire where it crosses power (as worked out for clearance), the wire
     beside power, hook or clamp, the hook from power on its pole, the house attachment, the
-    ladders at either end, the strand run, and the strand on the poles of the run and of the
-    clamp's span. Where no ladder may go on the strand, lifting plant's distance from power holds
-    at the clamp and on the way to it from the truck.
+    ladders at either end, the strand run, the strand on the poles of the run and of the clamp's
+    span, and the terminal. Where no ladder may go on the strand, lifting plant's distance from
+    power holds at the clamp, on the way to it from the truck, and all along the run.
 
     Beside power, the distance is the least that it can be: in plan, and in height by what power
     at its lowest is above the higher end of wire or strand, or the top of the ladder. Where that
@@ -93,7 +98,7 @@ def build_approach(
     them. Where heads and hands are: our own defaults, no source.
     """
     powers = look_up_powers(plan, rule_set, no_contact_m)
-    near = find_near_power(plan, powers, runs, work_places)
+    near = find_near_power(plan, powers, runs, work_places, run_bucket)
     is_lifted = np.isin(near.reason, LIFTED)
     asked = np.where(is_lifted, powers.bucket_m[near.power], powers.worker_m[near.power])
     is_tight = _is_tight(near, asked)
@@ -145,6 +150,7 @@ def build_approach(
             "run_power": on_runs(near.drop[on_run], near.power[on_run], telling),
             "power_tight": measure_first(near, asked, to_measure, telling),
             "power_around": power_around(plan, powers, runs, near),
+            "power_places": power_places(plan, powers, near, state <= CLOSE, work_places),
         }
     )
 

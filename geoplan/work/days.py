@@ -98,7 +98,9 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
     placed = gpd.GeoDataFrame(
         stops, geometry=jobs.geometry.to_numpy()[stops["site"]], crs=jobs.crs, copy=False
     )
-    crew_days = _day_table(days, stops, sites, travel).assign(crew_day_id=names)
+    crew_days = _day_table(days, stops, sites, travel).assign(
+        crew_day_id=names, flaggers=_most_flaggers(jobs, stops)
+    )
     day_of = np.empty(len(jobs), dtype=object)
     day_of[stops["site"]] = stops["crew_day_id"].to_numpy()
     return Days(
@@ -252,6 +254,12 @@ def _day_table(days: list[Day], stops: pd.DataFrame, sites: Sites, travel: Trave
     roads = stops[["day", "setup_road_id"]].dropna().drop_duplicates()
     frame["setup_roads"] = roads.groupby("day")["setup_road_id"].agg(";".join)
     return frame
+
+
+def _most_flaggers(jobs: pd.DataFrame, stops: pd.DataFrame) -> IntArray:
+    """Return the most flaggers that a drop of each day takes."""
+    taken = pd.Series(jobs["flaggers"].to_numpy(dtype=np.int64)[stops["site"]])
+    return taken.groupby(stops["day"].to_numpy(), sort=False).max().to_numpy(dtype=np.int64)
 
 
 def least_people_days(work_s: FloatArray, crew_size: IntArray, day_s: float) -> int:

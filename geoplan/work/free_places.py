@@ -21,6 +21,9 @@ from geoplan.work.ground import Ground
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+OVERHEAD_M = 1.0
+"""A line nearer than this in plan to a ladder's foot or a reel passes over it; our own default,
+no source."""
 Test = Callable[[IntArray, FloatArray], BoolArray]
 """Tells for rows of drops and their points, shape (k, 2), which will do."""
 
@@ -100,6 +103,20 @@ def off_walks(ground: Ground) -> Test:
     def passes(rows: IntArray, xy: FloatArray) -> BoolArray:
         del rows
         return ground.is_off_walks(xy[:, 0], xy[:, 1])
+
+    return passes
+
+
+def off_power(lines: npt.NDArray[np.object_]) -> Test:
+    """Ask for ground that no power line passes over."""
+    tree = shapely.STRtree(lines)
+
+    def passes(rows: IntArray, xy: FloatArray) -> BoolArray:
+        del rows
+        off = np.ones(len(xy), dtype=bool)
+        under, _ = tree.query(shapely.points(xy), predicate="dwithin", distance=OVERHEAD_M)
+        off[under] = False
+        return off
 
     return passes
 

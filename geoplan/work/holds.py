@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.site_words import (
     in_a_row,
+    is_closed,
     others_ground,
     parts_of,
     power_of,
@@ -206,9 +207,14 @@ OWNED = ("rail", "water")
 def _roads(case: DropCase) -> Iterator[Hold]:
     """Hold for a permit of each road that the air span or the strand run is over."""
     names = [feature_name(row) for row in case.crossed("road")]
-    names += parts_of(case.job.get("run_roads"))
+    names += parts_of(case.job.get("run_roads")) + parts_of(case.job.get("run_lanes"))
+    names = list(dict.fromkeys(names))
     if names:
-        yield Hold(f"the permit for {in_a_row(names)} is here", _numbered("Permit for", names))
+        until = f"the permit for {in_a_row(names)} is here"
+        if is_closed(case):
+            until += " and lets it be closed for the work"
+            names = [f"{name} and its closing" for name in names]
+        yield Hold(until, _numbered("Permit for", names))
 
 
 def _easements(case: DropCase) -> Iterator[Hold]:
@@ -234,6 +240,12 @@ def _owner(lot: str) -> str:
     return "" if "(" in lot else f" ({NO_ADDRESS})"
 
 
+def _ids(lots: Sequence[str]) -> str:
+    """Name lots by their ids alone."""
+    ids = in_a_row([name.partition(" ")[0] for name in lots])
+    return f"lot{'s' if len(lots) > 1 else ''} {ids}"
+
+
 def _ground(case: DropCase) -> Iterator[Hold]:
     """Hold for the leave of those whose roof is passed, or on whose ground somebody stands."""
     roofs = list(dict.fromkeys(str(row["feature_id"]) for row in case.crossed("roof")))
@@ -241,6 +253,20 @@ def _ground(case: DropCase) -> Iterator[Hold]:
         names = f"roof{'s' if len(roofs) > 1 else ''} {in_a_row(roofs)}"
         yield Hold(
             f"the owner allows a wire over {names}", f"Leave to pass over {names}: {BY_NAME}"
+        )
+    run = parts_of(case.job.get("run_lots"))
+    if run:
+        lots = f"lot{'s' if len(run) > 1 else ''} {in_a_row([f'{n}{_owner(n)}' for n in run])}"
+        yield Hold(
+            f"leave is given for the strand run over {_ids(run)}",
+            f"Leave for the strand run over {lots}: {BY_NAME}",
+        )
+    crowns = [str(row["feature_id"]) for row in case.crossed("tree")]
+    crowns += parts_of(case.job.get("run_trees"))
+    if crowns:
+        yield Hold(
+            f"leave is given to trim {in_a_row(crowns)}",
+            f"Leave to trim {in_a_row(crowns)}: {BY_NAME}",
         )
     found = others_ground(case)
     if found:

@@ -34,6 +34,7 @@ from geoplan.work.places import build_places, is_bucket_job
 from geoplan.work.road_works import TRAFFIC_CLASSES, is_over_street
 from geoplan.work.run_reach import build_reach
 from geoplan.work.strand_run import StrandRuns, pole_columns, roads_below, trace_runs
+from geoplan.work.strands_met import strand_angles, strands_met
 from geoplan.work.traffic import NOT_SEEN, Traffic, build_traffic
 
 IntArray = npt.NDArray[np.int64]
@@ -83,12 +84,20 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
     reach = build_reach(plan, runs, below)
     far_pole, far_row = far_poles(drops, plan.layers.spans, plan.layers.poles)
     found = build_places(plan, rules, ground)
-    traffic = build_traffic(plan, rules, ground, found.table, runs, below)
     no_contact = rules.value("alone.no_contact")
-    approach = build_approach(plan, load_rule_set(project.rule_set), no_contact, runs, found.table)
+    bucket = is_bucket_job(drops)
+    by_bucket = bucket | reach["is_run_bucket"].to_numpy(dtype=bool)
+    traffic = build_traffic(plan, rules, ground, found.table, runs, below, by_bucket)
+    approach = build_approach(
+        plan,
+        load_rule_set(project.rule_set),
+        no_contact,
+        runs,
+        found.table,
+        by_bucket,
+    )
     crew = build_crew(plan, rules, traffic, approach, reach, found.without)
     kind = job_kinds(drops, over_street)
-    bucket = is_bucket_job(drops)
     ends = np.asarray(plan.air_spans.geometry.values, dtype=object)
     jobs = declared(
         gpd.GeoDataFrame(
@@ -104,6 +113,8 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
                 "far_pole_id": far_pole,
                 "span_drops": span_drops(drops),
                 **_columns(reach),
+                "strands_met": strands_met(plan),
+                "strand_angle_deg": strand_angles(plan),
                 "near_rail": near_rail(plan, found.table, runs, rules.value("places.near_rail")),
                 "is_over_street": over_street,
                 "is_bucket_job": bucket,

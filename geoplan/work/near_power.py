@@ -31,6 +31,7 @@ from geoplan.work.power_pairs import (
     LIFTED,
     ON_POLE,
     RUN_POLE,
+    TERMINAL,
     WIRE,
     Near,
     bound,
@@ -52,7 +53,11 @@ STAND_REASONS = {"ladder": LADDER, "house_ladder": HOUSE_LADDER, "bucket": BOOM}
 
 
 def find_near_power(
-    plan: Plan, powers: Powers, runs: StrandRuns, work_places: gpd.GeoDataFrame | None = None
+    plan: Plan,
+    powers: Powers,
+    runs: StrandRuns,
+    work_places: gpd.GeoDataFrame | None = None,
+    run_bucket: BoolArray | None = None,
 ) -> Near:
     """Find power near drops and measure to it.
 
@@ -67,6 +72,8 @@ def find_near_power(
     work_places : geopandas.GeoDataFrame, optional
         Columns as declared for ``work_places``; without it ladders and buckets are taken to be at
         hook, clamp and attachment.
+    run_bucket : ndarray of bool, shape (n,), optional
+        Drops whose run is worked from a bucket; by default those with a bucket at the clamp.
 
     Returns
     -------
@@ -81,7 +88,9 @@ def find_near_power(
             _from_houses(plan, powers),
             *_from_stands(plan, powers, work_places),
             _recorded_on_hook_poles(plan, powers),
-            *power_of_runs(plan, powers, runs),
+            *power_of_runs(
+                plan, powers, runs, is_bucket_job(plan.drops) if run_bucket is None else run_bucket
+            ),
         ]
     )
     return near.take(~_is_told_as_line(plan, powers, near))
@@ -270,7 +279,7 @@ def _is_told_as_line(plan: Plan, powers: Powers, near: Near) -> BoolArray:
     is_known &= powers.height_m[line] <= powers.height_m[powers.lines + pole]
     is_known &= powers.worker_m[line] >= powers.worker_m[powers.lines + pole]
     pole, line = pole[is_known], line[is_known]
-    measured = np.isin(near.reason, (HOOK, RUN_POLE, FAR_POLE)) & ~np.isnan(near.gap_m)
+    measured = np.isin(near.reason, (HOOK, RUN_POLE, FAR_POLE, TERMINAL)) & ~np.isnan(near.gap_m)
     told = pd.MultiIndex.from_arrays([near.drop[measured], near.power[measured]])
     rows = np.flatnonzero((near.power >= powers.lines) & ~np.isnan(near.gap_m))
     record = pd.DataFrame({"row": rows, "pole": near.power[rows] - powers.lines})

@@ -7,7 +7,7 @@ Does not do: look at roads beside the work.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,8 @@ import pandas as pd
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import places
-from geoplan.work.road_works import STOP, Roads
+from geoplan.work.hand_pull import clears_by_hand
+from geoplan.work.road_works import FLAGGERS, STOP, Roads
 from geoplan.work.strand_run import RoadsBelow
 
 FloatArray = npt.NDArray[np.float64]
@@ -43,10 +44,27 @@ class Over:
         order = np.lexsort((self.road, fastest, self.is_for_one, -self.way, self.drop))
         return first_of(self.drop, order, count)
 
+    def flagged(self, roads: Roads, count: int) -> IntArray:
+        """Count the roads that flaggers hold for each drop; those of one name are one."""
+        rows = self.way == FLAGGERS
+        name, _ = pd.factorize(pd.Series(roads.name))
+        pairs = np.unique(np.stack([self.drop[rows], name[self.road[rows]]], axis=1), axis=0)
+        return np.bincount(pairs.reshape(-1, 2)[:, 0], minlength=count).astype(np.int64)
+
     def held(self, count: int) -> BoolArray:
         """Tell over which drops a second person of the crew holds traffic."""
         rows = (self.way == STOP) & ~self.is_for_one
         return np.isin(np.arange(count), self.drop[rows])
+
+
+def both(first: Over, second: Over) -> Over:
+    """Return the pairs of two, in order."""
+    return Over(
+        *(
+            np.concatenate([getattr(part, field.name) for part in (first, second)])
+            for field in fields(Over)
+        )
+    )
 
 
 def drop_rows(ids: Any, plan: Plan) -> IntArray:
@@ -68,10 +86,24 @@ def over_by_air(plan: Plan, roads: Roads, rules: CrewRules) -> Over:
     pairs = np.unique(np.stack([drop, road], axis=1), axis=0).reshape(-1, 2)
     drop, road = pairs[:, 0], pairs[:, 1]
     is_clamp = has_clamp(plan)[drop]
-    is_long = is_clamp & (roads.vehicles[road] > rules.value("hold.clamp_vehicles"))
+    lasts = is_clamp | ~_clears_by_hand(plan, drop)
+    is_long = lasts & (roads.vehicles[road] > rules.value("hold.clamp_vehicles"))
     way = np.where(is_long, np.maximum(roads.way, roads.way_held)[road], roads.way[road])
     for_one = roads.is_for_one[road] & ~is_clamp
     return Over(drop, road, way.astype(np.int64), for_one, np.full(len(drop), np.nan))
+
+
+def _clears_by_hand(plan: Plan, drop: IntArray) -> BoolArray:
+    """Tell which wires clear all roads below them before grip and hoist tension them."""
+    crossings = plan.crossings
+    rows = crossings[(crossings["crossing_kind"] == "road") & ~crossings["is_near_miss"]]
+    known = rows["clearance_basis"] == "computed"
+    margin = rows["margin_m"].where(known, -np.inf).to_numpy(dtype=np.float64)
+    least = np.full(len(plan.drops), np.inf)
+    np.minimum.at(least, drop_rows(rows["address_id"], plan), margin)
+    names = ("stringing_sag_m", "stringing_tension_n")
+    sag, pull = (plan.drops[name].to_numpy(dtype=np.float64)[drop] for name in names)
+    return clears_by_hand(sag, pull, least[drop])
 
 
 def over_by_run(below: RoadsBelow, roads: Roads, rules: CrewRules) -> Over:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +25,7 @@ from geoplan.work.free_places import (
     no_nearer_than,
     off_ground,
     off_other_lots,
+    off_power,
 )
 from geoplan.work.ground import Ground
 from geoplan.work.place_notes import NOTE_KEYS
@@ -106,10 +108,21 @@ class Search:
         """Ask for a place no nearer to a carriageway than the pole or clamp."""
         return no_nearer_than(self.ground, kerb_m - KERB_SLACK_M, STREET_WITHIN_M)
 
-    @property
+    @cached_property
     def off_lots(self) -> Test:
         """Ask for ground that isn't other people's."""
         return off_other_lots(self.plan.drops, self.plan.layers.parcels)
+
+    @cached_property
+    def off_road(self) -> Test:
+        """Ask for ground no nearer to a carriageway than is told of a place."""
+        told_m = self.rules.value("places.kerb_told")
+        return no_nearer_than(self.ground, np.full(len(self.plan.drops), told_m), told_m)
+
+    @cached_property
+    def off_power(self) -> Test:
+        """Ask for ground that no power line passes over."""
+        return off_power(np.asarray(self.plan.layers.power.geometry.values, dtype=object))
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ Does not do: look at plantings, fences, slopes or parked cars; the crew does.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +21,7 @@ from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.tables import TABLES
 from geoplan.text_columns import places, worded
-from geoplan.work.free_places import off_ground, off_layer
+from geoplan.work.free_places import Test, off_ground, off_layer
 from geoplan.work.ground import Ground
 from geoplan.work.house_walls import wall_feet
 from geoplan.work.place_notes import DropEnds, Placed, build_notes
@@ -46,6 +47,8 @@ __all__ = ["KERB_SLACK_M", "STREET_WITHIN_M", "Places", "build_places", "is_buck
 
 NEAR_TURNS = 3
 """So many of the first directions are tried for a place off other people's lots."""
+ASIDE_TURNS = 7
+"""So many are tried where a power line passes over the ground of the first ones."""
 SHIFTS = (0.0, 0.25, -0.25, 0.5, -0.5, 1.0, -1.0)
 """Shifts along the strand tried for a ladder or bucket, as parts of their way off it."""
 
@@ -86,7 +89,9 @@ def build_places(plan: Plan, rules: CrewRules, ground: Ground) -> Places:
     ladder nor a reel beyond a street comes nearer to a carriageway than its pole or clamp: never
     between pole and street; and half the width of ladder or reel stays off every carriageway. A
     reel beyond a street stands away from the ladder. A drop over water has its reel at the house.
-    A bucket keeps away from water where it can. Ladders and buckets stand on the drop's own lot or
+    No power line passes over a ladder's foot or a reel where another place was found, and a reel
+    keeps so far from carriageways that nothing need be told of them. A bucket keeps away from
+    water where it can. Ladders and buckets stand on the drop's own lot or
     on none, a reel off walks and driveways, where such a place was found.
 
     References
@@ -136,11 +141,24 @@ def _pole_ladders(site: Site, search: Search, out_m: FloatArray) -> Part:
     notes = np.stack([base if abs(turn) < 60 else aside for turn in TURNS_DEG])
     needs = (*search.needs, search.behind(site.kerb_m))
     wishes = ((search.off_lots,),)
-    near = slice(NEAR_TURNS)
-    own = found("ladder", rows, site, tried[near], notes[near], needs, wishes)
-    left = np.setdiff1d(np.arange(len(rows)), np.searchsorted(rows, own.rows))
-    rest = found("ladder", rows[left], site, [xy[left] for xy in tried], notes[:, left], needs)
-    return _joined(own, rest)
+    clear = ((search.off_lots, search.off_power),)
+    every = np.arange(len(rows))
+
+    def some(left: IntArray, turns: slice, wishes: Sequence[Sequence[Test]]) -> Part:
+        some_xy = [xy[left] for xy in tried[turns]]
+        return found("ladder", rows[left], site, some_xy, notes[turns, left], needs, wishes)
+
+    def others(part: Part) -> IntArray:
+        return np.setdiff1d(every, np.searchsorted(rows, part.rows))
+
+    few, more = slice(NEAR_TURNS), slice(NEAR_TURNS, ASIDE_TURNS)
+    own = some(every, few, wishes)
+    free = some(every, few, clear)
+    under = np.setdiff1d(np.searchsorted(rows, own.rows), np.searchsorted(rows, free.rows))
+    free = _joined(free, some(under, more, clear))
+    own = some(np.setdiff1d(under, np.searchsorted(rows, free.rows)), few, wishes)
+    both = _joined(free, own)
+    return _joined(both, some(others(both), slice(None), ((search.off_power,), ())))
 
 
 def _joined(*parts: Part) -> Part:
@@ -160,7 +178,7 @@ def _clamp_ladders(site: Site, search: Search, out_m: FloatArray) -> Part:
     notes = np.select(
         [site.crosses[rows], site.has_street[rows]], ["clamp_field", "clamp_street"], "clamp"
     )
-    wishes = ((search.off_lots,), ())
+    wishes = ((search.off_lots, search.off_power), (search.off_lots,), (search.off_power,), ())
     return found("ladder", rows, site, tried, notes, search.needs, wishes)
 
 
@@ -196,7 +214,8 @@ def _house_ladders(site: Site, search: Search, out_m: FloatArray) -> Part:
     beside = np.where(walls.is_corner, "house_corner", "house")
     notes = np.stack([beside if n < len(walls.xy) else plain for n in range(len(tried))])
     facing = np.stack([*walls.facing, *[-site.to_house] * len(TURNS_DEG)])
-    return found("house_ladder", rows, site, tried, notes, search.needs, ways=facing)
+    wishes = ((search.off_power,), ())
+    return found("house_ladder", rows, site, tried, notes, search.needs, wishes, ways=facing)
 
 
 def _table(parts: list[Part], plan: Plan, ground: Ground, site: Site, rules: CrewRules) -> Any:

@@ -17,8 +17,9 @@ import shapely
 from geoplan.model import Plan
 from geoplan.text_columns import joined, numbers, places, texts, worded
 from geoplan.units import for_report, report_unit
-from geoplan.work.clauses import per_row
+from geoplan.work.clauses import in_words, per_row
 from geoplan.work.power_pairs import Near
+from geoplan.work.power_words import named
 from geoplan.work.powers import Powers
 from geoplan.work.strand_run import LIST_SPLIT, StrandRuns
 
@@ -29,8 +30,11 @@ ObjectArray = npt.NDArray[np.object_]
 
 AROUND_M = 15.0
 """Power within this distance in plan is named; our own default, no source."""
+NEAR_M = 3.05
+"""Lines within this in plan are all named, with the distance to keep; 10 ft, common practice for
+people who are not electricians, no source."""
 MOST_AROUND = 3
-"""Lines named at most."""
+"""Lines named at most of those farther off."""
 LANDS_WITHIN_M = 0.5
 """A line that ends this near to a building lands on it; our own default, no source."""
 AT_END_M = 0.5
@@ -58,8 +62,9 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     Returns
     -------
     pandas array of str, shape (n,)
-        At most `MOST_AROUND` lines within `AROUND_M` in plan, split by ``LIST_SPLIT``; those that
-        land on the drop's own building first, then the nearest. Null without one.
+        Lines within `AROUND_M` in plan, split by ``LIST_SPLIT``; those that land on the drop's own
+        building first, then the nearest, of those beyond `NEAR_M` at most `MOST_AROUND`. Each with
+        its voltage; within `NEAR_M` the distance to keep follows after a colon. Null without one.
     """
     drop, line, plan_m, origin = _nearest(plan, runs, powers.lines)
     of_line = near.power < powers.lines
@@ -70,16 +75,22 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     order = np.lexsort((line[left], plan_m[left], ~lands, drop[left]))
     lands, left = lands[order], left[order]
     drop, line, plan_m, origin = drop[left], line[left], plan_m[left], origin[left]
-    first = np.searchsorted(drop, drop)
-    shown = np.flatnonzero(np.arange(len(drop)) - first < MOST_AROUND)
+    is_near = plan_m <= NEAR_M
+    far = np.cumsum(~is_near)
+    before = np.append(0, far)[np.searchsorted(drop, drop)]
+    shown = np.flatnonzero(is_near | (far - before <= MOST_AROUND))
+    asked = powers.worker_m[line[shown]]
+    keep = joined(": keep ", in_words(asked, "length", plan.project.units), " away")
+    keep = pd.Series(keep).where(~np.isnan(asked), ": the rules have no distance, keep away")
     units = plan.project.units
     unit = report_unit("length", units)
     words = joined(
-        powers.label.take(line[shown]),
+        named(line[shown], powers),
         worded(lands[shown].astype(np.int64), (", ", ", lands on this house, ")),
         numbers(np.asarray(for_report(plan_m[shown], "length", units)), unit.decimals - 1),
         f" {unit.unit} from ",
         _from(plan, origin[shown]),
+        keep.where(is_near[shown], "").array,
     )
     return per_row(drop[shown], words, len(plan.drops), LIST_SPLIT)
 

@@ -37,6 +37,8 @@ REASONS = (
     "the ladder at the support",
     "the ladder at the house",
     "the way of the bucket",
+    "the terminal on its pole",
+    "a bucket along the run",
 )
 (
     WIRE,
@@ -51,15 +53,30 @@ REASONS = (
     LADDER,
     HOUSE_LADDER,
     BOOM,
+    TERMINAL,
+    RUN_BUCKET,
 ) = range(len(REASONS))
-AT_LEAST = (HOOK, BUCKET, BESIDE, RUN, RUN_POLE, FAR_POLE, HOUSE, LADDER, HOUSE_LADDER, BOOM)
+AT_LEAST = (
+    HOOK,
+    BUCKET,
+    BESIDE,
+    RUN,
+    RUN_POLE,
+    FAR_POLE,
+    HOUSE,
+    LADDER,
+    HOUSE_LADDER,
+    BOOM,
+    TERMINAL,
+    RUN_BUCKET,
+)
 """Reasons whose distance is a bound."""
 OF_RUN = (RUN, RUN_POLE)
 STANDS = (HOUSE, LADDER, HOUSE_LADDER)
 """Reasons at which somebody stands on a ladder."""
-LIFTED = (BUCKET, BOOM)
+LIFTED = (BUCKET, BOOM, RUN_BUCKET)
 """Reasons for which the distance of lifting plant is kept."""
-OF_PEOPLE = (HOOK, ON_POLE, RUN, RUN_POLE, HOUSE, LADDER, HOUSE_LADDER)
+OF_PEOPLE = (HOOK, ON_POLE, RUN, RUN_POLE, HOUSE, LADDER, HOUSE_LADDER, TERMINAL)
 """Reasons at which somebody works with head and hands."""
 
 

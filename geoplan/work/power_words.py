@@ -27,6 +27,7 @@ from geoplan.work.power_pairs import (
     OF_PEOPLE,
     REASONS,
     RUN_POLE,
+    TERMINAL,
     Near,
 )
 from geoplan.work.powers import HIGH_VOLTAGE_V, Powers
@@ -185,7 +186,7 @@ def _place(near: Near, pick: IntArray, telling: Telling) -> Any:
     name = telling.pole_ids.take(pole, allow_fill=True)
     start = worded(telling.is_from_pole[near.drop[pick]], ("clamp", "pole"))
     is_at = np.isfinite(at)
-    at_pole = np.isin(near.reason[pick], (RUN_POLE, FAR_POLE)) & (pole >= 0) & is_line
+    at_pole = np.isin(near.reason[pick], (RUN_POLE, FAR_POLE, TERMINAL)) & (pole >= 0) & is_line
     parts = [
         (np.flatnonzero(is_at & (pole < 0)), joined(" (", words, " out from the ", start, ")")),
         (np.flatnonzero(is_at & (pole >= 0)), joined(" (", words, " from pole ", name, ")")),

@@ -145,6 +145,7 @@ MOST_ENVELOPES = 26
 
 SHOWN = (
     "road", "sidewalk", "driveway", "rail", "water", "pool", "roof", "power", "existing_drop",
+    "planned_drop",
 )  # fmt: skip
 """Kinds that a profile can show: those that ask for clearance in height, and wires crossed."""
 
@@ -172,7 +173,7 @@ def build_envelopes(profiles: Profiles, row: int, crossings: pd.DataFrame) -> li
     Roads, walks, drives, rail, water and pools lie on the ground. A roof follows the ground, as
     the plan reckons it; it lies as high as leaves the plan's least clearance below the wire at
     worst. A power line lies above the wire as strung by the clearance there: so both stand where
-    the plan's own figures put them. The height of an existing drop is not known here: NaN.
+    the plan's own figures put them. The height of another drop is not known here: NaN.
     """
     shown = crossings[crossings["crossing_kind"].isin(SHOWN) & ~crossings["is_near_miss"]]
     shown = shown.sort_values(["start_m", "crossing_kind", "feature_id"], kind="stable")
@@ -185,7 +186,7 @@ def build_envelopes(profiles: Profiles, row: int, crossings: pd.DataFrame) -> li
         available = float(item["available_m"])
         if kind == "roof" and np.isfinite(available):
             surface += _roof_height(profiles, row, places[0], places[2], available)
-        if kind in {"power", "existing_drop"}:
+        if kind in {"power", "existing_drop", "planned_drop"}:
             surface[:] = np.nan
             if kind == "power" and np.isfinite(available):
                 surface[:] = profiles.at(row, profiles.stringing_z_m, at_m) + available

@@ -51,7 +51,16 @@ def find_reels(
     length = np.hypot(*(site.end - site.start).T)
     spots = [np.minimum(behind + share * away_m, length) for share in (1.0, 0.6, 1.5, 2.0)]
     has_walk = ~np.isnan(walk_end_m)
-    wishes = ((off_walks(search.ground),), ())
+    off_walk = off_walks(search.ground)
+    off_road = search.off_road
+    wishes = (
+        (off_walk, off_road, search.off_power),
+        (off_road, search.off_power),
+        (off_walk, off_road),
+        (off_road,),
+        (search.off_power,),
+        (),
+    )
 
     def house(rows: IntArray) -> Part:
         tried = around(site.end[rows], -site.to_house[rows], (house_foot + away_m)[rows])
@@ -72,7 +81,9 @@ def find_reels(
             for turn in TURNS_DEG[:5]
             for spot in spots
         ]
-        return found("reel", rows, site, tried, np.array(note), search.needs, wishes)
+        at_house = site.end[rows] - (house_foot + away_m)[rows, None] * site.to_house[rows]
+        notes = np.array([note] * len(tried) + ["reel_house"])[:, None]
+        return found("reel", rows, site, [*tried, at_house], notes, search.needs, wishes)
 
     return [
         beyond(np.flatnonzero(~site.has_clamp & site.crosses), -site.to_house, "reel_pole"),

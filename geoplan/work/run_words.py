@@ -17,6 +17,7 @@ from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import joined, texts, worded
 from geoplan.units import ReportUnits, say
 from geoplan.work.clauses import in_words, per_row
+from geoplan.work.over_roads import Over
 from geoplan.work.road_works import STOP, Roads
 from geoplan.work.traffic_words import described
 
@@ -56,6 +57,21 @@ def roads_under_runs(
         " (by the limits of a crossing: there are none for a run)",
     )
     return per_row(drop, words, count)
+
+
+def lanes_taken(lanes: Over, roads: Roads, count: int, units: ReportUnits) -> Any:
+    """Say in which lanes the truck stands, and what that takes; null for others."""
+    does = worded(
+        lanes.way - STOP,
+        ("short stop", "flaggers", "lane closure", "only with the owner's permit and a crew"),
+    )
+    words = joined(
+        "truck for the strand run in the lane of ",
+        described(lanes.road, roads, units),
+        ": ",
+        does,
+    )
+    return per_row(lanes.drop, words, count)
 
 
 def runs_not_for_one(

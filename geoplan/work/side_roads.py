@@ -34,8 +34,8 @@ def side_roads(
     controlled: tuple[IntArray, IntArray],
     roads: gpd.GeoDataFrame,
     count: int,
-) -> Any:
-    """Name the side roads within the reach of traffic control.
+) -> tuple[Any, IntArray]:
+    """Name and count the side roads within the reach of traffic control.
 
     Parameters
     ----------
@@ -54,8 +54,10 @@ def side_roads(
 
     Returns
     -------
-    pandas array of str, shape (n,)
+    words : pandas array of str, shape (n,)
         A sentence; null without a side road.
+    flaggers : ndarray of int64, shape (n,)
+        One for each of them.
 
     Notes
     -----
@@ -85,6 +87,9 @@ def side_roads(
     first = np.append(True, rows[1:] != rows[:-1])[: len(rows)]
     between = worded(np.where(first, 0, np.where(last, 1, 2)), ("", " and ", ", "))
     names = per_row(rows, joined(between, texts(told["name"])), count, "")
-    several = np.bincount(rows, minlength=count) > 1
+    joining = np.bincount(rows, minlength=count)
+    several = joining > 1
     verb = worded(several, (" joins", " join"))
-    return joined(names, verb, " within taper and buffer: sign and one more flagger there")
+    there = worded(several, ("there", "on each"))
+    words = joined(names, verb, " within taper and buffer: a sign and a flagger ", there)
+    return words, joining.astype(np.int64)

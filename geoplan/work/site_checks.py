@@ -15,6 +15,7 @@ from geoplan.work.site_words import (
     has_traffic,
     in_a_row,
     is_positive,
+    lines_around,
     out_of,
     over_road,
     parts_of,
@@ -65,6 +66,12 @@ def build_site_checks(
         for row in case.crossings
         if row["clearance_basis"] == "not_checked" and str(row["feature_id"]) not in held
     ]
+    checks += [
+        f"Clearance at {strand} NOT CHECKED: heights of wire and strand are not compared. Measured:"
+        f" {BLANK}"
+        for strand in parts_of(job.get("strands_met"))
+    ]
+    checks += _below_run(case)
     checks += _power(case)
     others = parts_of(job.get("span_drops"))
     if others:
@@ -112,14 +119,25 @@ def _poles(case: DropCase) -> list[str]:
     return checks
 
 
+def _below_run(case: DropCase) -> list[str]:
+    """Tell to measure the strand over roads before the start: it hangs there already."""
+    asked = case.job.get("run_asked_m")
+    least = f", {case.length(float(asked))} asked below the wire" if is_known(asked) else ""  # type: ignore[arg-type]
+    return [
+        f"Clearance below the run over {road} NOT WORKED OUT: strand measured there{least}: {BLANK}"
+        for road in parts_of(case.job.get("run_roads"))
+    ]
+
+
 def _power(case: DropCase) -> list[str]:
     """Tell to look up where the layers have no power, and which lines are drawn farther off."""
     if case.job["power_approach"] != "none":
         return []
     words = "Looked up along wire, hook, ladders and run: the layers have no power there. Any seen:"
     words += " stop, call the office."
-    around = parts_of(case.job.get("power_around"))
-    return [f"{words} Drawn farther off: {'; '.join(around)}." if around else words]
+    near, farther = lines_around(case)
+    words += f" Drawn near: {'; '.join(near)}." if near else ""
+    return [f"{words} Drawn farther off: {'; '.join(farther)}." if farther else words]
 
 
 def _assumed(case: DropCase) -> list[str]:

@@ -12,10 +12,17 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, Row, feature_name, is_known
+from geoplan.work.hand_pull import clears_by_hand
 
 AT_END_M = 0.5
-"""A place nearer than this to an end of the air span counts as that end."""
+"""A place nearer than this to an end of the air span is told as that end."""
+ITS_END_M = 0.15
+"""So near an end the least clearance is the height of the end itself."""
+FLAT_DEG = 30.0
+"""A wire that leaves its strand at less may pull the clamp along it; our own default, no source."""
 
 NEUTRAL = "neutral"
 TOWARD = "toward pole "
@@ -71,11 +78,17 @@ def at_an_end(case: DropCase) -> str:
     at_m = case.drop["margin_at_m"]
     if not is_known(at_m) or str(case.drop["margin_over"]) != "yard":
         return ""
-    if float(at_m) >= float(case.drop["air_span_m"]) - AT_END_M:
+    if float(at_m) >= float(case.drop["air_span_m"]) - ITS_END_M:
         return "the house attachment"
-    if float(at_m) <= AT_END_M:
+    if float(at_m) <= ITS_END_M:
         return "the clamp" if case.is_from_clamp else "the hook"
     return ""
+
+
+def is_flat(case: DropCase) -> bool:
+    """Whether the wire leaves its strand nearly along it."""
+    angle = case.job.get("strand_angle_deg")
+    return is_known(angle) and float(angle) < FLAT_DEG  # type: ignore[arg-type]
 
 
 def over_road(case: DropCase) -> bool:
@@ -103,17 +116,60 @@ def has_signs(case: DropCase) -> bool:
 
 def while_held(case: DropCase) -> str:
     """Say how traffic is kept off the wire while it lies on a carriageway."""
-    kind, alone = case.job["traffic_class"], int(case.job["crew_size"]) == 1
+    kind = case.job["traffic_class"]
+    if is_closed(case):
+        return f"the road {CLOSED} on both sides"
     if kind == "flaggers":
         return "while the flaggers hold traffic"
     if kind == "lane_closure":
         return "with the lane closed and the rest of the traffic held"
     if kind == "owner":
         return "with traffic held as the owner's permit says"
-    who = "traffic held" if alone else "the second person holding traffic"
+    who = "the second person holding traffic"
     if case.job["is_bucket_job"]:
         who = "somebody besides the two at the bucket holding traffic"
     return f"in a gap in traffic, {who}"
+
+
+def is_closed(case: DropCase) -> bool:
+    """Whether the road is closed with signs and cones: one person alone can't hold traffic."""
+    alone = int(case.job["crew_size"]) == 1 and case.job["traffic_class"] == "short_stop"
+    return alone and over_road(case)
+
+
+CLOSED = "closed by signs and cones"
+"""How one person keeps traffic off a wire on the road."""
+
+
+def kept_off(case: DropCase) -> str:
+    """Say that traffic is kept off the wire on the road from one step to the next."""
+    return "the road still closed" if is_closed(case) else "traffic still held"
+
+
+def height_to_open(case: DropCase) -> float:
+    """Return the height over the road at which it is opened before the sag is set.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+
+    Returns
+    -------
+    float
+        The greatest height asked over the roads crossed, m. NaN where the road stays shut until
+        the wire has its sag: at a span clamp, where a clearance over a road was not worked out,
+        or where the pull by hand alone doesn't clear it.
+    """
+    drop, roads = case.drop, case.crossed("road")
+    margins = [float(row["margin_m"]) for row in roads if row["clearance_basis"] == "computed"]
+    if case.is_from_clamp or not roads or len(margins) < len(roads):
+        return math.nan
+    names = ("stringing_sag_m", "stringing_tension_n")
+    sag, pull = (np.array([drop[name]], dtype=np.float64) for name in names)
+    if not clears_by_hand(sag, pull, np.array([min(margins)]))[0]:
+        return math.nan
+    return max(float(row["required_m"]) for row in roads)
 
 
 def powers_of(case: DropCase, told: list[str] | None = None) -> list[str]:
@@ -131,6 +187,31 @@ def powers_of(case: DropCase, told: list[str] | None = None) -> list[str]:
         for name in names
     }
     return left + _grouped(told, places)
+
+
+def lines_around(case: DropCase) -> tuple[list[str], list[str]]:
+    """Return lines beyond the measured reach that nothing else tells: those near, those far."""
+    met = {str(row["feature_id"]) for row in case.near("power")}
+    around = parts_of(case.job.get("power_around"))
+    left = [words for words in around if words.partition(", ")[0] not in met]
+    near = [words for words in left if KEEP in words]
+    return near, [words for words in left if words not in near]
+
+
+KEEP = ": "
+"""Before the distance to keep from a line that is near."""
+
+
+def power_at(case: DropCase, place: str) -> list[str]:
+    """Name the power over or close to a place of work."""
+    opening = f"{place}: "
+    parts = parts_of(case.job.get("power_places"))
+    return [part.removeprefix(opening) for part in parts if part.startswith(opening)]
+
+
+def names_at(case: DropCase, place: str) -> str:
+    """Name that power in a row, by its ids alone; empty: none."""
+    return in_a_row([words.partition(", ")[0] for words in power_at(case, place)])
 
 
 def live_along(case: DropCase) -> list[str]:
@@ -151,8 +232,21 @@ def _grouped(lines: list[str], places: Mapping[str, str]) -> list[str]:
 
 def power_of(case: DropCase, row: Row) -> str:
     """Name power that the wire meets, and where."""
+    name = str(row["feature_id"])
+    for words in [*parts_of(case.job.get("power_lines")), *_around_plain(case)]:
+        if words.startswith(f"{name}, "):
+            return f"{name} ({_where(case, row)}), {_live(words.partition(', ')[2])}"
     kind = str(row["feature_class"]).replace("_", " ") if is_known(row["feature_class"]) else ""
-    return f"{row['feature_id']} ({_where(case, row)}), {kind or 'power'}"
+    return f"{name} ({_where(case, row)}), {kind or 'power'}, voltage not told: treat as live"
+
+
+def _around_plain(case: DropCase) -> list[str]:
+    """Return lines around without their distance: where the wire meets them is told instead."""
+    return [AROUND.sub("", words) for words in parts_of(case.job.get("power_around"))]
+
+
+AROUND = re.compile(r", [\d.]+ \S+ from [^:]*")
+"""How a line around tells its distance."""
 
 
 def _where(case: DropCase, row: Row) -> str:
@@ -196,6 +290,15 @@ def _on_walk(case: DropCase) -> str:
         return ON_WALK
     kind = "walk" if rows[0]["crossing_kind"] == "sidewalk" else "driveway"
     return f"guard {kind} {rows[0]['feature_id']}"
+
+
+def by_road(case: DropCase, place: str) -> bool:
+    """Whether a place of work is so near to a carriageway that its note tells how near."""
+    return any(BY_ROAD in part for part in _clauses(case, place))
+
+
+BY_ROAD = " from the carriageway of "
+"""How a note of a place tells of a carriageway near it."""
 
 
 def others_ground(case: DropCase) -> dict[str, list[str]]:

@@ -14,15 +14,19 @@ from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import build_holds
 from geoplan.work.site_words import (
     at_an_end,
+    by_road,
     has_signs,
     has_traffic,
     in_a_row,
     is_positive,
     live_along,
+    names_at,
     out_of,
     over_road,
+    parts_of,
     place_words,
     pole_of,
+    power_at,
     powers_of,
     reel_is_beyond,
 )
@@ -66,12 +70,13 @@ def build_steps(case: DropCase) -> list[str]:
     Notes
     -----
     What the job may not start without comes first, then the checks on site (poles and power among
-    them) and what is in the way, then the house, then signs before anybody works at pole or
-    strand. Reel on the house's side: the wire is cut and clamped at the house, and its other end
-    taken to the support when the hand line hangs. Across a street: the house's ladder stays and a
-    second one goes to the support; the reel stands beyond the street, the house's clamp is put on
-    there, and the end goes over the road when the hand line hangs and traffic is held; one pull,
-    made fast until the clamp holds; cut then. By a span clamp: sag with and without the ladder.
+    them) and what is in the way, then the house, then signs before anybody sets up reel or ladder
+    at pole or strand; before the house too where its ladder stands by a road. Reel on the house's
+    side: the wire is cut and clamped at the house, and its other end taken to the support when the
+    hand line hangs. Across a street: the house's ladder stays and a second one goes to the
+    support; the reel stands beyond the street, the house's clamp is put on there, and the end goes
+    over the road when the hand line hangs and traffic is held; one pull, made fast until the clamp
+    holds; cut then. By a span clamp: sag with and without the ladder.
     Then the strand run, with its own traffic control before it, the terminal, the building.
 
     References
@@ -83,12 +88,13 @@ def build_steps(case: DropCase) -> list[str]:
         message = f"job_kind must be a declared kind; it is {kind!r}"
         raise ValueError(message)
     steps = [_holds(case), _site(case), *_in_the_way(case)]
-    steps += [_house(case)]
+    signs = traffic(case)
+    steps += [signs, _house(case)] if by_road(case, "house_ladder") else [_house(case), signs]
     if reel_is_beyond(case):
-        steps += [traffic(case), stand(case), support(case), hand_line(case)]
+        steps += [stand(case), support(case), hand_line(case)]
         steps += [wire_at_support(case), lay_over(case), raise_wire(case)]
     else:
-        steps += [wire_at_house(case), traffic(case), stand(case), support(case), hand_line(case)]
+        steps += [wire_at_house(case), stand(case), support(case), hand_line(case)]
         steps += [lay(case), raise_wire(case)]
     steps += sagging(case)
     if over_road(case):
@@ -138,6 +144,7 @@ def _in_the_way(case: DropCase) -> list[str]:
         f"{feature_name(row)} ({out_of(case, float(row['at_m']))})"
         for row in case.crossed("existing_drop", "planned_drop")
     ]
+    drops += [f"{name.replace(', ', ' (')})" for name in parts_of(case.job.get("strands_met"))]
     if drops:
         steps.append(
             f"Other wire in the line: {in_a_row(drops)}. Over or under was NOT CHECKED: settle it"
@@ -163,10 +170,19 @@ def _house(case: DropCase) -> str:
     if any(row["code"] == "steep_wall_angle" for row in case.hazards):
         angle = float(drop["wall_angle_deg"])
         words += f"; on a bracket, as the wire leaves the wall at only {angle:.0f} deg"
+    words += _near_house(case)
     if not reel_is_beyond(case):
         return f"{words}."
     other = "" if case.job["is_bucket_job"] else f"; a SECOND one to the {_start(case)}"
     return f"{words}. Leave this ladder standing, secured, until the wire hangs{other}."
+
+
+def _near_house(case: DropCase) -> str:
+    """Tell which power is over or close to the ladder at the house."""
+    lines = power_at(case, "house_ladder")
+    if not lines:
+        return ""
+    return f". Live there: {in_a_row(lines)}: ladder to the other side, head and hands off"
 
 
 def _start(case: DropCase) -> str:
@@ -177,6 +193,8 @@ def _building(case: DropCase) -> str:
     job = case.job
     words = f"Building run: {case.length(job['building_run_m'])} down and along the wall to the"
     words += " network interface, drip loop first"
+    live = names_at(case, "house_ladder")
+    words += f", clear of {live}, live" if live else ""
     if is_positive(job["coil_m"]) and is_known(job["coil_at"]):
         words += f"; coil {case.length(job['coil_m'])} {job['coil_at']}"
     return f"{words}. Bond and ground it as the code in force asks."
@@ -200,9 +218,14 @@ def _lowest(case: DropCase) -> str:
             " touch."
         )
     least = f"{_today(case, end)}; {case.length(asked)} asked at the worst sag"
+    if end == "the house attachment":
+        height = case.length(drop["attachment_height_m"])
+        told = f"at least {height} on any day; {case.length(asked)} asked at the worst sag"
+        return f"Lowest place is {end} itself: measure its height, {told}."
     if end:
         return f"Lowest place is {end} itself: measure its height, {least}."
-    return f"Measure the clearance over {_over_words(case)}, {out_of(case, float(at))}: {least}."
+    where = f"{case.length(at)} from the {'clamp' if case.is_from_clamp else 'pole'}"
+    return f"Measure the clearance over {_over_words(case)}, {where}: {least}."
 
 
 def _today(case: DropCase, end: str) -> str:

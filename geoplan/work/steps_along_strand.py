@@ -12,6 +12,7 @@ import math
 from geoplan.work.drop_case import DropCase, is_known
 from geoplan.work.site_words import (
     in_a_row,
+    names_at,
     near_road,
     over_road,
     parts_of,
@@ -45,7 +46,7 @@ def strand_run(case: DropCase) -> list[str]:
     power = [line.partition(", ")[0] for line in parts_of(job.get("run_power"))]
     if power:
         words.append(f"Power along it, live: {in_a_row(power)}; approach distance not kept: stop.")
-    elif parts_of(job.get("power_lines")):
+    elif parts_of(job.get("power_lines")) and not run_by_bucket(case):
         words.append("Head and hands below the strand: the lines under 'Power' are live.")
     trees = parts_of(job.get("run_trees"))
     if trees:
@@ -72,7 +73,12 @@ def _reach(case: DropCase) -> str:
         notes = [note for note in notes if not note.startswith(HANGS_OVER)]  # told below
         why = f" ({'; '.join(notes)})" if notes else ""
         lane = f", the lane closed where it works over {in_a_row(roads)}" if roads else ""
-        return f"By bucket{lane}{why}: no ladder on the strand."
+        told = in_a_row(parts_of(job.get("run_truck")))
+        truck = f" Truck: {told}." if told else ""
+        return (
+            f"By bucket{lane}{why}: no ladder on the strand.{truck} Look up before each set-up;"
+            " boom and bucket below the strand, off power as 'Power' tells."
+        )
     if roads:
         return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
     street = ", never on a carriageway" if near_road(case) else ""
@@ -101,4 +107,13 @@ def connection(case: DropCase) -> str:
         if run_by_bucket(case):
             words = "From the bucket connect"
     words += f" at terminal {terminal}, {port}, with a drip loop; hang the tag."
-    return words
+    return words + _near_terminal(case)
+
+
+def _near_terminal(case: DropCase) -> str:
+    """Tell which power is close to the hands that connect, or beside the terminal's pole."""
+    live = names_at(case, "terminal")
+    if not live and case.job["power_approach"] not in {"close", "within", "not_checked"}:
+        return ""
+    told = f" {live} near it, live:" if live else " Power is close:"
+    return f"{told} head and hands below the strand."

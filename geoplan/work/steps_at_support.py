@@ -11,18 +11,21 @@ from typing import Any
 
 from geoplan.units import for_report, report_unit
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, is_known
+from geoplan.work.hand_pull import BY_HAND_N
 from geoplan.work.site_words import (
+    height_to_open,
     in_a_row,
+    is_flat,
+    names_at,
     over_road,
     parts_of,
     place_words,
     pole_of,
     reel_is_beyond,
+    roads_over,
     toward_pole,
 )
 
-BY_HAND_N = 200.0
-"""Pull above which no wire is set by hand from a ladder, N; common practice, no source."""
 SIGHTED_M = 0.15
 """Sag below which it can't be sighted and is set by the pull, m; common practice, no source."""
 
@@ -39,11 +42,19 @@ def stand(case: DropCase) -> str:
     """Tell where ladder or bucket stands."""
     if case.is_from_clamp and case.job["is_bucket_job"]:
         why = WHY_NO_LADDER.get(str(case.drop["strand_ladder"]), "not known to bear one")
-        return f"No ladder on this strand: {why}. Bucket {place_words(case, 'bucket')}."
+        bucket = f"Bucket {place_words(case, 'bucket')}.{_over(case, 'bucket')}"
+        return f"No ladder on this strand: {why}. {bucket}"
     place = place_words(case, "ladder").removeprefix("at the pole, ")
     where = "the strand" if case.is_from_clamp else pole_of(case)
     ladder = "Take the SECOND ladder" if reel_is_beyond(case) else "Move the ladder"
-    return f"{ladder} to {where}: {place}."
+    return f"{ladder} to {where}: {place}.{_over(case, 'ladder')}"
+
+
+def _over(case: DropCase, place: str) -> str:
+    """Tell which power passes over the place where ladder or bucket is set up."""
+    live = names_at(case, place)
+    what = "boom" if place == "bucket" else "ladder"
+    return f" {live} over it, live: look up, set and raise the {what} clear." if live else ""
 
 
 def support(case: DropCase) -> str:
@@ -55,7 +66,7 @@ def support(case: DropCase) -> str:
         return (
             f"Fix the span clamp {case.length(drop['clamp_at_m'])} along the strand from"
             f" {pole_of(case)}{', ' if toward else ''}{toward}; it comes to hang {height} above the"
-            f" ground.{_close(case)}"
+            f" ground.{_flat(case)}{_close(case)}"
         )
     raised = ", higher than usual: the clearances need it" if drop["hook_is_raised"] else ""
     words = f"Drive the hook at {height} above the ground, on the side to the house{raised}."
@@ -66,9 +77,17 @@ def support(case: DropCase) -> str:
     return words + _close(case)
 
 
+def _flat(case: DropCase) -> str:
+    """Tell that the clamp may slide where the wire leaves nearly along the strand."""
+    if not is_flat(case):
+        return ""
+    angle = float(case.job["strand_angle_deg"])
+    return f" The wire leaves only {angle:.0f} deg off the strand: see that the clamp can't slide."
+
+
 def _close(case: DropCase) -> str:
     """Tell who works near power what keeps him clear of it."""
-    if case.job["power_approach"] != "close":
+    if case.job["power_approach"] not in {"close", "within", "not_checked"}:
         return ""
     what = "the strand" if case.is_from_clamp else "the hook"
     return f" Power is close: keep head and hands below {what}."
@@ -93,6 +112,10 @@ def open_road(case: DropCase) -> str:
     """Tell when the road may be opened."""
     if has_ladder_sag(case):
         return "Open the road only with the ladder off the strand and the clearance measured."
+    asked = height_to_open(case)
+    if is_known(asked):
+        least = f"{case.length(asked)} or more"
+        return f"The clamp holds: measure over {roads_over(case)} again, {least}."
     return "Open the road again only when the clamp holds the wire at its height."
 
 
@@ -172,4 +195,5 @@ def _shift(case: DropCase, sag_gain_m: float) -> str:
     far = f"{abs(shown[1] - shown[0]):.{unit.decimals}f} {unit.unit}"
     way = "toward the house" if float(after) > float(before) else "away from the house"
     sag = "gets more" if sag_gain_m > 0 else "gets less"
-    return f"the clamp goes {way}, {far}, and the sag {sag}"
+    aside = " (square to the strand, not along the wire)" if is_flat(case) else ""
+    return f"the clamp goes {way}, {far}, and the sag {sag}{aside}"

@@ -8,12 +8,15 @@ Does not do: compute; tell of ladders and wire.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from geoplan.work.drop_case import DropCase, is_known
 from geoplan.work.site_words import (
+    CLOSED,
     has_signs,
     has_traffic,
     in_a_row,
+    is_closed,
     is_positive,
     over_road,
     parts_of,
@@ -34,7 +37,8 @@ def traffic(case: DropCase) -> str:
     kind = str(job["traffic_class"])
     road = roads_over(case) if over_road(case) else case.road_name or "the road"
     words = f"Now set up traffic control {'on' if over_road(case) else 'beside'} {road}"
-    words += "" if kind == "beside_road" else f": {kind.replace('_', ' ')}"
+    told = CLOSED if is_closed(case) else kind.replace("_", " ")
+    words += "" if kind == "beside_road" else f": {told}"
     words += f"{_figures(case, '') if has_signs(case) or kind != 'beside_road' else ''}. "
     others = [name for name in parts_of(job.get("other_roads")) if name not in words]
     if others:
@@ -48,7 +52,8 @@ def traffic(case: DropCase) -> str:
 
 def traffic_for_run(case: DropCase) -> str:
     """Tell which traffic control is set up before the strand run goes over a carriageway."""
-    roads = parts_of(case.job.get("run_roads"))
+    over, lanes = (parts_of(case.job.get(f"run_{name}")) for name in ("roads", "lanes"))
+    roads = list(dict.fromkeys([*over, *lanes]))
     if not roads:
         return ""
     kind = case.job.get("run_traffic_class")
@@ -63,7 +68,9 @@ def traffic_for_run(case: DropCase) -> str:
         "lane_closure": "The lane is closed and the rest of the traffic held",
         "owner": "Traffic is held as the owner's permit says",
     }.get(str(kind), "A second person holds traffic, and does nothing else,")
-    return f"{words}{who} while anybody or any wire on its way is over the road."
+    when = "while anybody or any wire on its way is over the road" if over else ""
+    stands = f"as long as the truck stands in the lane of {in_a_row(lanes)}" if lanes else ""
+    return f"{words}{who} {' and '.join(part for part in (when, stands) if part)}."
 
 
 def _figures(case: DropCase, prefix: str) -> str:
@@ -90,7 +97,14 @@ def _holding(case: DropCase) -> str:
     if not over_road(case):
         return "Nobody and nothing stands on the carriageway."
     if kind == "flaggers":
-        return "The flaggers come besides the crew; no wire on the road before they hold traffic."
+        come = "come besides the crew; no wire on the road before they hold traffic."
+        count: Any = case.job.get("flaggers")
+        return f"The {int(count)} flaggers {come}" if is_positive(count) else f"The flaggers {come}"
+    if is_closed(case):
+        return (
+            "Before the wire goes over: signs and cones across it on both sides of the work, so"
+            " that nobody drives through. A car comes: it waits until the wire hangs."
+        )
     runs = "Traffic runs on until the wire goes over the road." if kind == "short_stop" else ""
     if people >= LEAST_POSTS or (people > 1 and case.job["is_bucket_job"]):
         posts = f"Posts then: {_posts(case)}."

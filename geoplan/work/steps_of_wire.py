@@ -8,7 +8,18 @@ Does not do: tell where ladders stand; compute.
 from __future__ import annotations
 
 from geoplan.work.drop_case import DropCase, feature_name, is_known
-from geoplan.work.site_words import in_a_row, is_positive, over_road, place_words, pole_of
+from geoplan.work.site_words import (
+    height_to_open,
+    in_a_row,
+    is_closed,
+    is_positive,
+    kept_off,
+    names_at,
+    over_road,
+    place_words,
+    pole_of,
+    roads_over,
+)
 from geoplan.work.site_words import while_held as held
 
 OVER_GROUND = {"sidewalk": "walk", "driveway": "drive", "pool": "pool", "lot": "lot"}
@@ -16,11 +27,17 @@ OVER_GROUND = {"sidewalk": "walk", "driveway": "drive", "pool": "pool", "lot": "
 
 def wire_at_house(case: DropCase) -> str:
     """Tell how the wire is cut and clamped at the house, with the reel on the house's side."""
-    reel = place_words(case, "reel")
+    reel = f"{place_words(case, 'reel')}.{_over_reel(case)}"
     return (
-        f"Reel {reel}. {_drawn(case)} Leave {_run(case)} for the building run beyond the clamp;"
+        f"Reel {reel} {_drawn(case)} Leave {_run(case)} for the building run beyond the clamp;"
         " clamp the wire at the house and make it fast."
     )
+
+
+def _over_reel(case: DropCase) -> str:
+    """Tell which power passes over the reel."""
+    live = names_at(case, "reel")
+    return f" {live} over it, live: no wire thrown or whipped up." if live else ""
 
 
 def _drawn(case: DropCase) -> str:
@@ -36,10 +53,9 @@ def _run(case: DropCase) -> str:
 
 def wire_at_support(case: DropCase) -> str:
     """Tell how the wire is made ready at the reel, on the side of the street without the house."""
-    reel = place_words(case, "reel")
+    reel = f"{place_words(case, 'reel')}.{_over_reel(case)}"
     words = (
-        f"Reel {reel}. Put the house's drop clamp on {_run(case)} from the wire's end (building"
-        " run)"
+        f"Reel {reel} Put the house's drop clamp on {_run(case)} from the wire's end (building run)"
     )
     if is_positive(case.job["ground_path_m"]):
         words += f"; draw off at least {case.length(case.job['ground_path_m'])} more"
@@ -59,7 +75,8 @@ def lay(case: DropCase) -> str:
     if over_road(case):
         return (
             f"Only now, {held(case)}, carry {what} over the road {end}, flat on"
-            f" the carriageway{_over_roofs(case)}{_clear_of(case)}. {tied} Traffic stays held."
+            f" the carriageway{_over_roofs(case)}{_clear_of(case)}. {tied}"
+            f" {kept_off(case).capitalize()}."
         )
     return (
         f"Only now carry {what} {end}{_over_owned(case)}{_over_roofs(case)}{_clear_of(case)}."
@@ -72,7 +89,7 @@ def lay_over(case: DropCase) -> str:
     return (
         f"Only now, {held(case)}, carry the end over the road, the wire flat on the carriageway"
         f"{_over_owned(case)}{_over_roofs(case)}{_clear_of(case)}. From the ladder that stands at"
-        " the house hang its clamp there and make it fast; traffic stays held."
+        f" the house hang its clamp there and make it fast; {kept_off(case)}."
     )
 
 
@@ -101,8 +118,8 @@ def raise_wire(case: DropCase) -> str:
     top = "the span clamp" if case.is_from_clamp else f"the hook on {pole_of(case)}"
     if over_road(case):
         return (
-            f"Raise the wire to {top} in one pull, traffic still held; make the hand line fast at"
-            f" once and leave it so until the clamp holds.{_past_power(case)}"
+            f"Raise the wire to {top} in one pull, {kept_off(case)}; make the hand line fast at"
+            f" once and leave it so until the clamp holds.{_past_power(case)}{_open_early(case)}"
         )
     words = f"Raise the wire to {top} by the hand line; smooth curves, no kink"
     people = int(case.job["crew_size"])
@@ -111,6 +128,18 @@ def raise_wire(case: DropCase) -> str:
     elif people > 1:
         words += f"; {people} people: one pulls, one watches the wire all the way"
     return f"{words}.{_past_power(case)}"
+
+
+def _open_early(case: DropCase) -> str:
+    """Tell to open the road while the wire is tensioned, where it clears the road by then."""
+    asked = height_to_open(case)
+    if not is_known(asked):
+        return ""
+    low = "close it" if is_closed(case) else "hold traffic"
+    return (
+        f" Measure it over {roads_over(case)}: {case.length(asked)} or more, the hand line fast:"
+        f" open the road. Less, or it comes down again: {low}."
+    )
 
 
 def _past_power(case: DropCase) -> str:

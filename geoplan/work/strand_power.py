@@ -1,7 +1,7 @@
-"""Power near the strand: along each drop's run, at its poles, and at the far pole of its span.
+"""Power near the strand: along each run, at its poles, at the terminal, at a span's far pole.
 
 Enters: planned drops, their strand runs, `Powers`.
-Leaves: `Near` for runs, their poles, and the poles on which clamps' spans end.
+Leaves: `Near` for runs, their poles, terminals, and the poles on which clamps' spans end.
 Does not do: judge the distances; know how a strand sags between its poles.
 """
 
@@ -18,7 +18,9 @@ from geoplan.work.power_pairs import (
     FAR_POLE,
     LEAST_GAP_M,
     RUN,
+    RUN_BUCKET,
     RUN_POLE,
+    TERMINAL,
     Near,
     bound,
     head_bound,
@@ -29,14 +31,15 @@ from geoplan.work.strand_run import StrandRuns, strand_heights
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 FAR_LINES_WITHIN_M = 10.0
 """A clamp farther than this from its far pole has nothing to do with the low voltage there; our
 own default, no source."""
 
 
-def power_of_runs(plan: Plan, powers: Powers, runs: StrandRuns) -> list[Near]:
-    """Find power near runs, at their poles, and at the far poles of clamps' spans.
+def power_of_runs(plan: Plan, powers: Powers, runs: StrandRuns, by_bucket: BoolArray) -> list[Near]:
+    """Find power near runs, at their poles, at terminals, and at the far poles of clamps' spans.
 
     Parameters
     ----------
@@ -46,18 +49,26 @@ def power_of_runs(plan: Plan, powers: Powers, runs: StrandRuns) -> list[Near]:
         Of its layers.
     runs : StrandRuns
         Ways of the wires along the strand.
+    by_bucket : ndarray of bool, shape (n,)
+        Drops whose run is worked from a bucket: all along it lifting plant's distance holds.
 
     Returns
     -------
     list of Near
         Heights on a pole: of the lowest power recorded there, or of the line where that is higher.
+        A drop without a run is connected at its terminal by hands at the strand's height there.
     """
     far = far_poles(plan)
     rows = np.flatnonzero(far >= 0)
+    terminal = places(plan.drops["terminal_id"], plan.layers.poles.index)
+    has_run = np.bincount(runs.pole_drop, minlength=len(terminal)) > 0
+    direct = np.flatnonzero(~has_run & (terminal >= 0))
     return [
         _from_runs(plan, powers, runs),
         *_from_poles(plan, powers, runs.pole_drop, runs.pole, RUN_POLE),
         *_from_poles(plan, powers, rows, far[rows], FAR_POLE),
+        *_from_poles(plan, powers, direct, terminal[direct], TERMINAL),
+        *_from_buckets(plan, powers, runs, by_bucket),
     ]
 
 
@@ -138,6 +149,33 @@ def _from_runs(plan: Plan, powers: Powers, runs: StrandRuns) -> Near:
     )
 
 
+def _from_buckets(plan: Plan, powers: Powers, runs: StrandRuns, by_bucket: BoolArray) -> list[Near]:
+    """Measure from runs worked from a bucket to power in plan and height, poles among them."""
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    legs = np.flatnonzero(by_bucket[runs.drop])
+    ways = runs.lines[legs]
+    at, line = shapely.STRtree(lines).query(
+        ways, predicate="dwithin", distance=powers.bucket_reach_m
+    )
+    leg = legs[at]
+    plan_m = shapely.distance(ways[at], lines[line])
+    strand = strand_heights(plan.layers.poles, plan.project.heights.strand_height)
+    rows = np.flatnonzero(by_bucket[runs.pole_drop])
+    pole = runs.pole[rows]
+    above = powers.height_m[powers.lines + pole] - strand[pole]
+    known = ~np.isnan(above)
+    rows, pole, above = rows[known], pole[known], above[known]
+    return [
+        pairs_of(
+            runs.drop[leg],
+            line,
+            bound(plan_m, powers.height_m[line] - runs.high_m[leg]),
+            RUN_BUCKET,
+        ),
+        pairs_of(runs.pole_drop[rows], powers.lines + pole, above, RUN_BUCKET, pole=pole),
+    ]
+
+
 def _from_poles(
     plan: Plan, powers: Powers, drop: IntArray, pole: IntArray, reason: int
 ) -> list[Near]:
@@ -178,7 +216,7 @@ def _from_poles(
 
 def _matters(
     plan: Plan, powers: Powers, drop: IntArray, pole: IntArray, line: IntArray, reason: int
-) -> npt.NDArray[np.bool_]:
+) -> BoolArray:
     """Tell which lines at a pole to look at: at a far pole those on it, of low voltage if near."""
     if reason != FAR_POLE:
         return np.ones(len(drop), dtype=bool)

@@ -7,10 +7,14 @@ Does not do: count what is built in; that is ``drop_materials``.
 
 from __future__ import annotations
 
+from typing import Any
+
 from geoplan.work.drop_case import DropCase
 from geoplan.work.site_words import (
     has_signs,
     has_traffic,
+    is_closed,
+    is_positive,
     over_road,
     parts_of,
     reel_is_beyond,
@@ -48,7 +52,10 @@ def tools_of(case: DropCase) -> list[str]:
         names.append("wire grip, hoist and pull gauge")
     roads = parts_of(job.get("run_roads"))
     if has_signs(case) and (has_traffic(case) or roads):
-        names.append("signs and cones")
-    if over_road(case) or roads:
-        names.append("stop and slow paddles")
+        closing = ", ROAD CLOSED for both sides" if is_closed(case) else ""
+        names.append(f"signs and cones{closing}")
+    if (over_road(case) and not is_closed(case)) or roads:
+        count: Any = job.get("flaggers")
+        each = f"{int(count)}\N{NO-BREAK SPACE}" if is_positive(count) else ""
+        names.append(f"{each}stop and slow paddles")
     return names

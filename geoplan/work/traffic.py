@@ -18,15 +18,24 @@ import shapely
 
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
-from geoplan.text_columns import joined, texts, worded
+from geoplan.text_columns import texts, worded
 from geoplan.units import say
 from geoplan.work.beside_roads import Beside, find_beside
 from geoplan.work.clauses import chained, per_row
 from geoplan.work.ground import Ground
-from geoplan.work.over_roads import Over, drop_rows, first_of, has_clamp, over_by_air, over_by_run
+from geoplan.work.over_roads import (
+    Over,
+    both,
+    drop_rows,
+    first_of,
+    has_clamp,
+    over_by_air,
+    over_by_run,
+)
 from geoplan.work.owners import find_owned
 from geoplan.work.road_works import (
     BESIDE,
+    FLAGGERS,
     OWNER,
     STOP,
     TRAFFIC_CLASSES,
@@ -35,7 +44,13 @@ from geoplan.work.road_works import (
     look_up_roads,
     work_distances,
 )
-from geoplan.work.run_words import clamps_not_for_one, roads_under_runs, runs_not_for_one
+from geoplan.work.run_trucks import place_trucks
+from geoplan.work.run_words import (
+    clamps_not_for_one,
+    lanes_taken,
+    roads_under_runs,
+    runs_not_for_one,
+)
 from geoplan.work.side_roads import side_roads
 from geoplan.work.strand_run import LIST_SPLIT, RoadsBelow, StrandRuns
 from geoplan.work.traffic_words import (
@@ -61,8 +76,9 @@ class Traffic:
 
     columns: pd.DataFrame
     """``road_id``, ``traffic_class``, ``traffic_reasons``, ``sign_1_m`` to ``sign_3_m``,
-    ``taper_m``, ``buffer_m``, the same with ``run_`` but for road and reasons,
-    ``is_owner_permit_needed``, ``run_roads``, ``other_roads``."""
+    ``taper_m``, ``buffer_m``, the same with ``run_`` but for road and reasons, ``flaggers``,
+    ``is_owner_permit_needed``, ``run_roads``, ``run_lanes``, ``run_truck``,
+    ``other_roads``."""
     code: IntArray
     """Place in `TRAFFIC_CLASSES`, for air span and places."""
     people: IntArray
@@ -86,6 +102,7 @@ def build_traffic(
     work_places: gpd.GeoDataFrame,
     runs: StrandRuns,
     below: RoadsBelow,
+    by_bucket: BoolArray,
 ) -> Traffic:
     """Say what traffic control each drop takes.
 
@@ -103,6 +120,8 @@ def build_traffic(
         Ways of the wires along the strand.
     below : RoadsBelow
         Carriageways that they hang over.
+    by_bucket : ndarray of bool, shape (n,)
+        Drops whose run is worked from a bucket: its truck may stand in a lane.
 
     Returns
     -------
@@ -126,14 +145,16 @@ def build_traffic(
     every = np.arange(count)
     roads = look_up_roads(plan.layers.roads, rules, _doubtful_class(plan))
     air, run = over_by_air(plan, roads, rules), over_by_run(below, roads, rules)
+    trucks = place_trucks(plan, runs, by_bucket, below, ground, roads, rules)
+    along = both(run, trucks.lanes)
     near_m = rules.value("places.beside_road")
     beside = find_beside(plan, ground, work_places, runs, below, near_m)
-    lead, run_lead = air.lead(roads, count), run.lead(roads, count)
+    lead, run_lead = air.lead(roads, count), along.lead(roads, count)
     side = _gravest(beside, roads, count)
     owned = find_owned(plan, rules, runs)
     way = np.append(air.way, 0)[lead]
-    run_way = np.append(run.way, 0)[run_lead]
-    run_at = np.append(run.road, -1)[run_lead]
+    run_way = np.append(along.way, 0)[run_lead]
+    run_at = np.append(along.road, -1)[run_lead]
     on_road = np.maximum(way, np.where(side >= 0, BESIDE, 0))
     code = np.where(owned.is_rail, OWNER, on_road)
     at = np.where(lead >= 0, np.append(air.road, -1)[lead], np.append(beside.road, -1)[side])
@@ -150,6 +171,13 @@ def build_traffic(
     under = roads_under_runs(run.drop, run.road, run.way, run.over_m, roads, rules, count, units)
     run_rows = np.unique(run.drop)
     other, other_pairs = _others(air, beside, at, roads)
+    joining = _joining(plan, air, distances, plan.air_spans.geometry.values)
+    run_joining = _joining(plan, along, run_distances, plan.drops.geometry.values)
+    each = int(rules.value("people.flaggers"))
+    flaggers = np.maximum(
+        air.flagged(roads, count) * each + joining[1],
+        along.flagged(roads, count) * each + run_joining[1],
+    )
     seen = np.flatnonzero((code >= BESIDE) | (run_way >= BESIDE))
     pair, near = lead[crossed], side[only_beside]
     own = np.flatnonzero(owned.is_owned)
@@ -165,6 +193,7 @@ def build_traffic(
             ),
             (every, hung),
             (run_rows, texts(under).take(run_rows)),
+            (every, lanes_taken(trucks.lanes, roads, count, units)),
             (
                 only_beside,
                 roads_beside(
@@ -192,19 +221,14 @@ def build_traffic(
             *road_signs(
                 np.maximum(on_road, run_way),
                 np.where(run_way > on_road, run_at, at),
+                flaggers,
                 roads,
                 rules,
                 units,
             ),
             (free, worded(np.zeros(len(free)), (clear,))),
-            (every, _joining(plan, air, lead, distances, plan.air_spans.geometry.values)),
-            (
-                every,
-                joined(
-                    "for the strand run: ",
-                    _joining(plan, run, run_lead, run_distances, plan.drops.geometry.values),
-                ),
-            ),
+            (every, joining[0]),
+            (every, _for_run(joining[0], run_joining[0])),
             (seen, worded(np.zeros(len(seen)), (NOT_SEEN,))),
         ],
     )
@@ -216,8 +240,11 @@ def build_traffic(
             **distances,
             "run_traffic_class": worded(np.where(run_way > 0, run_way, -1), TRAFFIC_CLASSES),
             **{f"run_{name}": values for name, values in run_distances.items()},
+            "flaggers": flaggers,
             "is_owner_permit_needed": owned.is_owned | is_highway,
             "run_roads": _named(run.drop, run.road, roads, count),
+            "run_lanes": _named(trucks.lanes.drop, trucks.lanes.road, roads, count),
+            "run_truck": trucks.words,
             "other_roads": _named(*other, roads, count),
         }
     )
@@ -227,7 +254,7 @@ def build_traffic(
     return Traffic(
         columns,
         code,
-        np.maximum(_people(air, run, rules, count), owned.people),
+        np.maximum(_people(air, along, rules, count), owned.people),
         chained(
             count,
             [
@@ -240,7 +267,7 @@ def build_traffic(
         is_over_road,
         air.held(count),
         run.held(count),
-        not_recorded(_all_pairs(air, run), roads, count, units),
+        not_recorded(_all_pairs(air, along), roads, count, units),
     )
 
 
@@ -311,20 +338,28 @@ def _others(
 
 
 def _joining(
-    plan: Plan, over: Over, lead: IntArray, distances: dict[str, FloatArray], wires: Any
-) -> Any:
-    """Name side roads within taper and buffer of what is done over a road."""
-    rows = np.flatnonzero(lead >= 0)
+    plan: Plan, over: Over, distances: dict[str, FloatArray], wires: Any
+) -> tuple[Any, IntArray]:
+    """Name and count side roads within taper and buffer of what is done over a road."""
+    held = np.flatnonzero(over.way >= FLAGGERS)
+    drop = over.drop[held]
     far = distances["taper_m"] + np.nan_to_num(distances["buffer_m"])
     return side_roads(
-        rows,
-        over.road[lead[rows]],
-        np.asarray(wires, dtype=object)[rows],
-        far[rows] + np.nan_to_num(over.over_m[lead[rows]]),
+        drop,
+        over.road[held],
+        np.asarray(wires, dtype=object)[drop],
+        far[drop] + np.nan_to_num(over.over_m[held]),
         (over.drop, over.road),
         plan.layers.roads,
-        len(lead),
+        len(plan.drops),
     )
+
+
+def _for_run(air: Any, run: Any) -> Any:
+    """Return what is told of side roads for the run, where it is not the same for the air span."""
+    again, told = pd.Series(air), pd.Series(run)
+    same = (again == told).fillna(False).to_numpy(dtype=bool)
+    return texts(("for the strand run: " + told).where(told.notna() & ~same, None))
 
 
 def _nearest(

@@ -82,11 +82,12 @@ def roads_crossed(
         default=4,
     )
     most = rules.require("hold.clamp_vehicles")
-    held = "above the limit of a short stop that lasts until the ladder is off the strand"
+    held = "above the limit of a short stop that lasts until the wire has its sag"
     opening = worded(
         case,
         (
-            ": in a gap in traffic, within the limits for one (",
+            ": one person alone closes it by signs and cones while wire lies on it, within the "
+            "limits for one (",
             ": in a gap in traffic, within the limits for two (",
             ": flaggers, above the limits of a gap in traffic (",
             ": lane closure, above the limits of flaggers (",
@@ -194,9 +195,14 @@ def short_source(figure: Figure) -> str:
 
 
 def road_signs(
-    code: IntArray, at: IntArray, roads: Roads, rules: CrewRules, units: ReportUnits
+    code: IntArray,
+    at: IntArray,
+    flaggers: IntArray,
+    roads: Roads,
+    rules: CrewRules,
+    units: ReportUnits,
 ) -> list[tuple[IntArray, Any]]:
-    """Say what stands on the road, and where the distances come from."""
+    """Say what stands on the road, how many flaggers, and where the distances come from."""
     flagged, closed = np.flatnonzero(code == FLAGGERS), np.flatnonzero(code == CLOSURE)
     signed = np.flatnonzero((code >= BESIDE) & (code < OWNER))
     tapered = np.flatnonzero((code == FLAGGERS) | (code == CLOSURE))
@@ -204,7 +210,8 @@ def road_signs(
         say(rules.value(f"taper.{name}"), "length", units)
         for name in ("one_lane_least", "one_lane", "one_lane_device_spacing", "downstream")
     )
-    flaggers = int(rules.value("people.flaggers"))
+    each = int(rules.value("people.flaggers"))
+    split = f"{each} on each road that is held and one on each side road, "
     apart = rules.value("taper.device_spacing_per_mph") * roads.speed_m_per_s[at[closed]] / MPH
     buffers = [short_source(figure) for _, figure in rules.buffers()[:1]]
     sources = [
@@ -221,12 +228,12 @@ def road_signs(
     return [
         (
             flagged,
-            worded(
-                np.zeros(len(flagged)),
-                (
-                    f"{flaggers} flaggers besides the crew, one-lane two-way taper {least} to "
-                    f"{most} with devices about {step} apart, downstream taper {out}",
-                ),
+            joined(
+                numbers(flaggers[flagged].astype(np.float64), 0),
+                " flaggers besides the crew, ",
+                worded(flaggers[flagged] > each, ("", split)),
+                f"one-lane two-way taper {least} to {most} with devices about {step} apart, "
+                f"downstream taper {out}",
             ),
         ),
         (

@@ -46,6 +46,7 @@ def town_jobs(count: int, seed: int = 1, *, side_m: float = 2000.0) -> gpd.GeoDa
             "supply": "bulk",
             "cut_length_m": np.ceil(air_m + strand_m + 9.0),
             "coil_m": 0.0,
+            "flaggers": np.where(traffic == "flaggers", 2, 0),
             "crew_size": np.where(traffic == "flaggers", 2, 1),
             "traffic_class": traffic,
             "work_s": np.array([3000.0, 4200.0, 4500.0, 5400.0])[kind],

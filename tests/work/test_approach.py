@@ -120,6 +120,11 @@ def beside(plan: Plan, row: int, away_m: float) -> shapely.LineString:
     return shapely.LineString([(x + away_m * nx, y + away_m * ny) for x, y in ends])
 
 
+def with_low_strand(plan: Plan) -> Plan:
+    """Return the plan with strands, and so terminals, far below any power: hooks count alone."""
+    return with_layer(plan, "poles", strand_height_m=np.full(len(plan.layers.poles), 2.0))
+
+
 def without_run(plan: Plan) -> int:
     """Return a drop that leaves from its own terminal's pole."""
     return int(np.flatnonzero(plan.drops["strand_run_m"] == 0)[0])
@@ -174,7 +179,10 @@ def test_a_bucket_keeps_the_distance_of_lifting_plant(demo_plan: Plan) -> None:
     back = np.array([x - x1, y - y1]) / np.hypot(x - x1, y - y1)
     for away_m, state in ((3.0, "within"), (3.1, "close"), (3.4, "clear")):
         line = shapely.LineString([(x, y) + t * back for t in (away_m, away_m + 0.1)])
-        job = approach(with_power(demo_plan, [240.0], [line], height_m=hook)).iloc[row]
+        plan = with_power(demo_plan, [240.0], [line], height_m=hook)
+        no_run = np.zeros(len(plan.drops), dtype=bool)
+        found = build_approach(plan, RULES, NO_CONTACT_M, runs_of(plan), None, no_run)
+        job = found.iloc[row]
         assert job["power_approach"] == state
         if state == "within":
             assert job["power_lines"].endswith(" up: keep 10.0 ft away with the bucket")
@@ -309,7 +317,8 @@ def test_a_line_on_the_drops_own_pole_counts(demo_plan: Plan) -> None:
         (1.60, "close"),
         (1.62, "clear"),
     ):
-        job = approach(with_power(demo_plan, [7200.0], [line], height_m=hook + above_m)).iloc[row]
+        plan = with_power(demo_plan, [7200.0], [line], height_m=hook + above_m)
+        job = approach(with_low_strand(plan)).iloc[row]
         assert job["power_approach"] == state
         assert "E000, supply line, 7200 V" in job["power_lines"]
 
@@ -353,7 +362,8 @@ def test_low_voltage_over_the_hook_is_close_while_somebody_can_reach_it(
     x, y, *_ = demo_plan.air_spans.geometry[row].coords[0]
     hook = float(demo_plan.drops["hook_height_m"][row])
     line = shapely.LineString([(x + 0.1, y), (x + 0.1, y + 0.1)])
-    job = approach(with_power(demo_plan, [240.0], [line], height_m=hook + above_m)).iloc[row]
+    plan = with_power(demo_plan, [240.0], [line], height_m=hook + above_m)
+    job = approach(with_low_strand(plan)).iloc[row]
     assert job["power_approach"] == state
     reached = "in reach of head and hands: keep both below it" in job["power_approach_note"]
     assert reached == (state == "close")
@@ -365,7 +375,8 @@ def test_over_1_kv_a_head_too_near_is_told_as_such(demo_plan: Plan) -> None:
     x, y, *_ = demo_plan.air_spans.geometry[row].coords[0]
     hook = float(demo_plan.drops["hook_height_m"][row])
     line = shapely.LineString([(x + 0.1, y), (x + 0.1, y + 0.1)])
-    job = approach(with_power(demo_plan, [7200.0], [line], height_m=hook + 0.8)).iloc[row]
+    plan = with_power(demo_plan, [7200.0], [line], height_m=hook + 0.8)
+    job = approach(with_low_strand(plan)).iloc[row]
     assert job["power_approach"] == "within"
     assert (
         "there is at least 2.6 ft from hook or clamp but 1.0 ft from a head there"
@@ -392,3 +403,48 @@ def test_states_of_the_demo_are_the_declared_ones_and_all_but_none_name_power(
     assert jobs.loc[~is_none, "power_lines"].notna().all()
     assert jobs.loc[is_none, ["power_lines", "run_power"]].isna().all(axis=None)
     assert not jobs["power_approach_note"].str.contains("there is none", regex=False).any()
+
+
+@pytest.mark.parametrize(
+    ("above_m", "state"), [(0.30, "within"), (0.31, "close"), (1.30, "close"), (1.31, "clear")]
+)
+def test_the_terminal_of_a_direct_drop_is_judged_at_the_strands_height(
+    demo_plan: Plan, above_m: float, state: str
+) -> None:
+    row = without_run(demo_plan)
+    pole = demo_plan.layers.poles.index.get_loc(demo_plan.drops["terminal_id"][row])
+    at = demo_plan.layers.poles.geometry.iloc[pole]
+    strand = float(demo_plan.drops["hook_height_m"][row]) + 3.0
+    line = shapely.LineString([(at.x + 0.1, at.y), (at.x + 0.1, at.y + 0.1)])
+    plan = with_power(demo_plan, [240.0], [line], height_m=strand + above_m)
+    heights = plan.layers.poles["strand_height_m"].to_numpy(dtype=float).copy()
+    heights[pole] = strand
+    job = approach(with_layer(plan, "poles", strand_height_m=heights)).iloc[row]
+    assert job["power_approach"] == state
+    if state != "clear":
+        assert "from the terminal on its pole" in job["power_approach_note"]
+
+
+def test_one_pole_is_not_clear_for_one_drop_and_close_for_the_next(demo_work: Plan) -> None:
+    jobs = demo_work.jobs
+    recorded = jobs["power_approach_note"].str.contains(
+        "from (?:the terminal on its pole|the strand at a pole of the run)", regex=True
+    )
+    close = jobs.loc[recorded & jobs["power_approach"].eq("close"), "terminal_id"]
+    assert len(close) > 10
+    at_them = jobs[jobs["terminal_id"].isin(close) & jobs["run_poles"].isna()]
+    told = at_them["power_approach_note"].str.extract(r"power on pole (\w+)")[0]
+    assert at_them.loc[told.notna(), "power_approach"].ne("clear").all()
+
+
+def test_lifting_plants_distance_holds_along_a_run_by_bucket(demo_plan: Plan) -> None:
+    row, leg = long_leg(demo_plan)
+    by_bucket = np.zeros(len(demo_plan.drops), dtype=bool)
+    by_bucket[row] = True
+    for away_m, state in ((3.0, "within"), (3.4, "clear")):
+        plan = with_power(demo_plan, [240.0], [across(leg, away_m)], height_m=3.0)
+        found = build_approach(plan, RULES, NO_CONTACT_M, runs_of(plan), None, by_bucket)
+        job = found.iloc[row]
+        assert job["power_approach"] == state
+        assert approach(plan).iloc[row]["power_approach"] == "none"
+    assert job["power_lines"].endswith("keep 10.0 ft away with the bucket")

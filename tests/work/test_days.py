@@ -49,6 +49,16 @@ def test_crews_are_large_enough_and_no_larger(town: tuple[pd.DataFrame, Days]) -
     assert (days.crew_days["crew_day_id"].str.split("-").str[1] == suffix).all()
 
 
+def test_a_day_has_the_flaggers_of_the_drop_that_takes_most(
+    town: tuple[pd.DataFrame, Days],
+) -> None:
+    jobs, days = town
+    taken = jobs.set_index("address_id")["flaggers"][days.crew_stops["address_id"]]
+    most = taken.groupby(days.crew_stops["crew_day_id"].to_numpy()).max()
+    assert days.crew_days["flaggers"].tolist() == most.tolist()
+    assert set(most) == {0, 2}
+
+
 def test_no_day_is_longer_than_its_length(town: tuple[pd.DataFrame, Days]) -> None:
     _, days = town
     assert days.crew_days["total_s"].max() <= 7 * 3600.0

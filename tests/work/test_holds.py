@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from geoplan.work.holds import BLANK, NUMBER, build_holds, first_part
+from geoplan.work.holds import BLANK, BY_NAME, NO_ADDRESS, NUMBER, build_holds, first_part
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps import build_steps
 from tests.work.cases import case_of
@@ -24,7 +24,7 @@ def quiet(demo_work):
         job={
             **case.job, "power_approach": "clear", "is_owner_permit_needed": False,
             "poor_poles": None, "run_roads": None, "near_rail": None, "first_port": 1,
-            "last_port": 1,
+            "last_port": 1, "run_lots": None, "run_trees": None, "run_lanes": None,
         },
     )  # fmt: skip
 
@@ -165,3 +165,28 @@ def test_a_line_too_near_is_not_judged_without_the_others(quiet):
     }
     (hold,) = build_holds(dataclasses.replace(quiet, job={**quiet.job, **changes}))
     assert "E7 and all under 'Power'" in hold.until
+
+
+def test_leave_for_the_strand_run_is_asked_before_the_start(quiet):
+    lots = {"run_lots": "L1 (1 Mill Lane);L2", "run_trees": "V1"}
+    run, crown = build_holds(dataclasses.replace(quiet, job={**quiet.job, **lots}))
+    assert run.until == "leave is given for the strand run over lots L1 and L2"
+    told = f"over lots L1 (1 Mill Lane) and L2 ({NO_ADDRESS}): {BY_NAME}"
+    assert run.box == f"Leave for the strand run {told}"
+    assert crown.box == f"Leave to trim V1: {BY_NAME}"
+
+
+def test_a_road_that_one_person_closes_needs_a_permit_that_says_so(quiet):
+    road = _row("road", "R1", 0.0) | {"is_near_miss": False, "feature_name": "Snib Alley"}
+    job = {**quiet.job, "traffic_class": "short_stop", "crew_size": 1}
+    (alone,) = build_holds(dataclasses.replace(quiet, crossings=(road,), job=job))
+    assert alone.until == "the permit for Snib Alley is here and lets it be closed for the work"
+    assert alone.box == f"Permit for Snib Alley and its closing: {NUMBER}"
+    (two,) = build_holds(dataclasses.replace(quiet, crossings=(road,), job={**job, "crew_size": 2}))
+    assert two.box == f"Permit for Snib Alley: {NUMBER}"
+
+
+def test_the_lane_of_the_truck_needs_a_permit(quiet):
+    job = {**quiet.job, "run_roads": "A Street", "run_lanes": "B Street"}
+    (hold,) = build_holds(dataclasses.replace(quiet, job=job))
+    assert hold.until == "the permit for A Street and B Street is here"

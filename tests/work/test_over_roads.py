@@ -12,18 +12,26 @@ from geoplan.work.over_roads import has_clamp, over_by_air
 from geoplan.work.road_works import FLAGGERS, STOP, look_up_roads
 
 
-def test_a_clamp_over_a_busier_road_takes_flaggers_and_a_hook_does_not(
+def test_what_lasts_over_a_busier_road_takes_flaggers(
     demo_plan: Plan, crew_rules: CrewRules
 ) -> None:
+    """A clamp holds traffic until the ladder is off; a hook where a pull by hand is too little."""
     roads = look_up_roads(demo_plan.layers.roads, crew_rules)
     over = over_by_air(demo_plan, roads, crew_rules)
     clamp = has_clamp(demo_plan)[over.drop]
     homely = roads.way[over.road] == STOP
     busy = roads.vehicles[over.road] > crew_rules.value("hold.clamp_vehicles")
-    assert (over.way[homely & clamp & busy] == FLAGGERS).all()
-    assert (over.way[homely & ~(clamp & busy)] == STOP).all()
+    drops, met = demo_plan.drops, demo_plan.crossings
+    roads_met = met[(met["crossing_kind"] == "road") & ~met["is_near_miss"]]
+    least = roads_met.groupby("address_id")["margin_m"].min().reindex(drops["address_id"])
+    pull = drops["stringing_tension_n"].to_numpy()
+    more = drops["stringing_sag_m"].to_numpy() * np.maximum(pull / 200.0 - 1.0, 0.0)
+    lasts = clamp | ~(more <= least.to_numpy())[over.drop]
+    assert (over.way[homely & lasts & busy] == FLAGGERS).all()
+    assert (over.way[homely & ~(lasts & busy)] == STOP).all()
+    assert (lasts & ~clamp).any()
     assert not over.is_for_one[clamp].any()
-    for part in (homely & clamp & busy, homely & clamp & ~busy, homely & ~clamp & busy):
+    for part in (homely & clamp & busy, homely & clamp & ~busy, homely & ~lasts & busy):
         assert part.any()
 
 

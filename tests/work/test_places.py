@@ -274,3 +274,14 @@ def test_places_on_the_lot_of_others_are_said(
             assert mine not in holds
         else:
             assert not holds or mine in holds or not isinstance(mine, str)
+
+
+def test_reels_of_the_demo_keep_so_far_from_carriageways_that_none_is_told(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    reels = demo_jobs.work_places[demo_jobs.work_places["place"] == "reel"]
+    x, y = shapely.get_coordinates(reels.geometry.values).T
+    told_m = crew_rules.value("places.kerb_told")
+    _, edge = build_ground(demo_plan.layers).nearest_road(x, y, told_m)
+    assert (edge >= told_m).all()
+    assert not reels["note"].str.contains("from the carriageway of", regex=False).any()

@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from geoplan.model import Plan
-from geoplan.work.power_around import AROUND_M, MOST_AROUND
+from geoplan.work.power_around import AROUND_M, MOST_AROUND, NEAR_M
 from tests.work.conftest import with_layer
 from tests.work.test_approach import approach, with_power, without_run
 
@@ -34,7 +34,7 @@ def test_the_nearest_lines_come_first_and_no_more_than_three(demo_plan: Plan) ->
     lines = [beyond_house(demo_plan, row, one) for one in away]
     told = approach(with_power(demo_plan, [240.0] * 4, lines)).iloc[row]["power_around"]
     assert len(told.split(";")) == MOST_AROUND
-    assert told.split(";")[0] == "E001, supply line, 16 ft from the house attachment"
+    assert told.split(";")[0] == "E001, supply line, 240 V, 16 ft from the house attachment"
     assert [item[:4] for item in told.split(";")] == ["E001", "E002", "E000"]
 
 
@@ -65,7 +65,7 @@ def test_a_drop_of_power_on_the_own_house_comes_first(demo_plan: Plan) -> None:
     first = approach(with_layer(plan, "power", power_kind=kinds)).iloc[row]["power_around"]
     away = np.hypot(*(corner - end)) / FOOT_M
     assert first.split(";")[0] == (
-        f"E001, supply drop, lands on this house, {away:.0f} ft from the house attachment"
+        f"E001, supply drop, 240 V, lands on this house, {away:.0f} ft from the house attachment"
     )
     lone = approach(without_building(with_layer(plan, "power", power_kind=kinds), row))
     assert "lands" not in lone.iloc[row]["power_around"]
@@ -83,7 +83,7 @@ def test_lines_beside_hook_wire_and_pole_of_the_run_are_told_from_there(demo_pla
     ):
         line = shapely.LineString([at, at + 1e-6 * side])
         told = approach(with_power(demo_plan, [240.0], [line])).iloc[row]["power_around"]
-        assert told == f"E000, supply line, {words}"
+        assert told == f"E000, supply line, 240 V, {words}"
 
 
 def test_lines_beyond_the_terminals_pole_are_told_from_that_pole(demo_plan: Plan) -> None:
@@ -92,7 +92,9 @@ def test_lines_beyond_the_terminals_pole_are_told_from_that_pole(demo_plan: Plan
     way = (points[0] - points[1]) / np.hypot(*(points[0] - points[1]))
     line = shapely.LineString([points[0] + 4.0 * way, points[0] + 4.1 * way])
     told = approach(with_power(demo_plan, [240.0], [line])).iloc[row]["power_around"]
-    assert told == f"E000, supply line, 13 ft from pole {demo_plan.drops['terminal_id'][row]}"
+    assert (
+        told == f"E000, supply line, 240 V, 13 ft from pole {demo_plan.drops['terminal_id'][row]}"
+    )
 
 
 def test_service_drops_that_land_on_houses_of_the_demo_are_told(demo_work: Plan) -> None:
@@ -101,6 +103,16 @@ def test_service_drops_that_land_on_houses_of_the_demo_are_told(demo_work: Plan)
     assert told.str.contains("lands on this house", regex=False).any()
     items = told.str.split(";").explode()
     assert items.str.fullmatch(
-        r"E\d+, (?:supply drop|supply line|neutral),(?: lands on this house,)? \d+ ft from"
+        r"E\d+, (?:supply drop|supply line|neutral), (?:\d+ V|voltage not recorded, treat as live),"
+        r"(?: lands on this house,)? \d+ ft from"
         r" (?:the house attachment|the hook|the clamp|the wire|the strand run|pole \w+)"
+        r"(?:: keep \d\.\d ft away)?"
     ).all()
+
+
+def test_all_lines_within_ten_feet_are_told_with_the_distance_to_keep(demo_plan: Plan) -> None:
+    row = without_run(demo_plan)
+    away = (1.6, 2.0, 2.4, 2.8, NEAR_M - 0.01, NEAR_M + 0.01)
+    lines = [beyond_house(demo_plan, row, one) for one in away]
+    told = approach(with_power(demo_plan, [240.0] * len(away), lines)).iloc[row]["power_around"]
+    assert [": keep 1.0 ft away" in item for item in told.split(";")] == [True] * 5 + [False]

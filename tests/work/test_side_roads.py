@@ -35,9 +35,14 @@ def told(reach_m: float, known: tuple[list[int], list[int]] = ([], []), **classe
     wire = np.array([shapely.LineString([(0, -10), (0, 10)])], dtype=object)
     row = np.zeros(1, dtype=np.int64)
     controlled = tuple(np.array(part, dtype=np.int64) for part in known)
-    words = side_roads(row, row, wire, np.array([reach_m]), controlled, roads(**classes), 2)
+    words, flaggers = side_roads(
+        row, row, wire, np.array([reach_m]), controlled, roads(**classes), 2
+    )
     words = pd.Series(words)
     assert pd.isna(words[1])
+    assert flaggers[1] == 0
+    named = 0 if pd.isna(words[0]) else len(words[0].partition(" join")[0].split())
+    assert flaggers[0] == named - (named > 1)
     return words[0]
 
 
@@ -56,7 +61,8 @@ def test_roads_that_join_within_the_reach_are_named(reach_m: float, names: str |
     if names is None:
         assert pd.isna(words)
     else:
-        assert words == f"{names} within taper and buffer: sign and one more flagger there"
+        where = "there" if names.endswith("joins") else "on each"
+        assert words == f"{names} within taper and buffer: a sign and a flagger {where}"
 
 
 def test_highways_and_roads_controlled_anyway_are_not_side_roads() -> None:

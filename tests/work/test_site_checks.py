@@ -177,3 +177,15 @@ def test_wire_is_named_where_its_figures_were_not_read():
     words = wire_words("Pair", ["read", "memory", "practice"])
     assert words.startswith("Wire 'Pair': 2 of its 3 figures were not read at their source")
     assert "(memory, practice)" in words
+
+
+def test_the_height_of_the_strand_over_a_road_has_a_box(case):
+    words = _checks(_changed(case, job={"run_roads": "Main Street", "run_asked_m": 4.7}))
+    asked = case.length(4.7)
+    assert f"below the run over Main Street NOT WORKED OUT: strand measured there, {asked}" in words
+    assert "below the run over" not in _checks(_changed(case, job={"run_roads": None}))
+
+
+def test_another_strand_in_the_line_has_a_box(case):
+    words = _checks(_changed(case, job={"strands_met": "strand P1-P2, 5.0 ft out"}))
+    assert "Clearance at strand P1-P2, 5.0 ft out NOT CHECKED" in words

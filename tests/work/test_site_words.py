@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from geoplan.work.site_words import (
-    AT_END_M,
+    ITS_END_M,
     NO_PLACE,
     ON_WALK,
     at_an_end,
+    height_to_open,
     in_a_row,
+    is_closed,
+    is_flat,
+    kept_off,
+    lines_around,
+    names_at,
     others_ground,
     out_of,
     parts_of,
     place_words,
     poles_of,
+    power_at,
     powers_of,
     swing_at,
     toward_pole,
@@ -70,9 +78,32 @@ def test_power_that_the_wire_meets_is_told_even_where_no_list_names_it(case):
     }  # fmt: skip
     met = dataclasses.replace(case, crossings=(row,))
     assert powers_of(_with(met, power_lines=None)) == [
-        f"E5 (meets the wire {case.length(3.0)} from the clamp), supply line"
+        f"E5 (meets the wire {case.length(3.0)} from the clamp), supply line, voltage not told:"
+        " treat as live"
     ]
     assert "E5 (meets the wire" in powers_of(_with(met, power_lines="E5, line, 1 V: keep"))[0]
+
+
+def test_power_beside_the_wire_has_its_voltage_and_is_told_once(case):
+    row = {
+        "crossing_kind": "power", "feature_id": "E5", "feature_class": "supply_drop", "at_m": 3.0,
+        "is_near_miss": True, "distance_m": 2.0, "feature_name": None,
+    }  # fmt: skip
+    around = "E5, drop, 240 V, 7 ft from the wire: keep 1.0 ft away;E6, drop, 240 V, 9 ft from x"
+    met = _with(dataclasses.replace(case, crossings=(row,)), power_lines=None, power_around=around)
+    place = f"{case.length(3.0)} from the clamp, {case.length(2.0)} aside in plan"
+    assert powers_of(met) == [f"E5 ({place}), drop, 240 V: keep 1.0 ft away"]
+    assert lines_around(met) == ([], ["E6, drop, 240 V, 9 ft from x"])
+    bare = dataclasses.replace(met, crossings=())
+    assert lines_around(bare)[0] == ["E5, drop, 240 V, 7 ft from the wire: keep 1.0 ft away"]
+
+
+def test_power_at_a_place_is_named(case):
+    told = _with(case, power_places="ladder: E1;house_ladder: E2, 3.7 ft above it;ladder: E3")
+    assert power_at(told, "house_ladder") == ["E2, 3.7 ft above it"]
+    assert names_at(told, "house_ladder") == "E2"
+    assert names_at(told, "ladder") == "E1 and E3"
+    assert names_at(told, "reel") == ""
 
 
 def test_ends_of_the_air_span_are_named(case):
@@ -86,7 +117,6 @@ def test_ends_of_the_air_span_are_named(case):
     ("kind", "crew", "word"),
     [
         ("flaggers", 2, "while the flaggers hold traffic"),
-        ("short_stop", 1, "in a gap in traffic, traffic held"),
         ("short_stop", 2, "the second person holding traffic"),
         ("owner", 2, "owner's permit"),
         ("lane_closure", 2, "lane closed"),
@@ -96,6 +126,43 @@ def test_traffic_is_held_by_somebody(case, kind, crew, word):
     told = while_held(_with(case, traffic_class=kind, crew_size=crew))
     assert word in told
     assert ("gap in traffic" in told) == (kind == "short_stop")
+
+
+def test_one_person_closes_the_road_and_holds_nobody(case):
+    road = {"crossing_kind": "road", "feature_id": "R1", "is_near_miss": False}
+    over = dataclasses.replace(case, crossings=(road,))
+    alone = _with(over, traffic_class="short_stop", crew_size=1)
+    assert is_closed(alone)
+    assert while_held(alone) == "the road closed by signs and cones on both sides"
+    assert kept_off(alone) == "the road still closed"
+    two = _with(over, traffic_class="short_stop", crew_size=2)
+    assert not is_closed(two)
+    assert kept_off(two) == "traffic still held"
+
+
+def test_a_road_is_opened_early_at_the_height_asked_where_a_pull_by_hand_clears_it(case):
+    row = {
+        "crossing_kind": "road", "feature_id": "R1", "is_near_miss": False, "required_m": 4.7,
+        "margin_m": 0.1, "clearance_basis": "computed",
+    }  # fmt: skip
+    hook = _with(dataclasses.replace(case, crossings=(row,)), job_kind="street_crossing")
+
+    def opened(sag_m, pull_n, **road):
+        drop = {**case.drop, "stringing_sag_m": sag_m, "stringing_tension_n": pull_n}
+        changed = dataclasses.replace(hook, drop=drop, crossings=({**row, **road},))
+        return height_to_open(changed)
+
+    assert opened(0.05, 400.0) == 4.7
+    assert np.isnan(opened(0.15, 400.0)), "0.15 m lower by hand, 0.1 m to spare"
+    assert opened(5.0, 200.0) == 4.7
+    assert np.isnan(opened(0.05, 400.0, clearance_basis="not_checked"))
+    assert np.isnan(height_to_open(dataclasses.replace(case, crossings=(row,)))), "a clamp"
+
+
+def test_a_wire_nearly_along_its_strand_is_told(case):
+    assert is_flat(_with(case, strand_angle_deg=9.0))
+    assert not is_flat(_with(case, strand_angle_deg=30.0))
+    assert not is_flat(_with(case, strand_angle_deg=float("nan")))
 
 
 def test_a_place_that_was_not_found_is_said_to_be_missing(case):
@@ -113,8 +180,8 @@ def test_the_far_pole_is_told_with_the_clamp_and_not_with_the_ladder(case):
 def test_an_end_of_the_span_is_named_by_one_limit(case):
     span = float(case.drop["air_span_m"])
     for at_m, words in (
-        (span - AT_END_M, "the house attachment"), (AT_END_M, "the clamp"),
-        (span - AT_END_M - 0.01, ""), (float("nan"), ""),
+        (span - ITS_END_M, "the house attachment"), (ITS_END_M, "the clamp"),
+        (span + 0.1, "the house attachment"), (span - ITS_END_M - 0.01, ""), (float("nan"), ""),
     ):  # fmt: skip
         drop = {**case.drop, "margin_over": "yard", "margin_at_m": at_m}
         assert at_an_end(dataclasses.replace(case, drop=drop)) == words

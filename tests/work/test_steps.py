@@ -6,9 +6,9 @@ import dataclasses
 
 import pytest
 
-from geoplan.work.drop_case import compass
+from geoplan.work.drop_case import compass, is_known
 from geoplan.work.site_checks import build_site_checks
-from geoplan.work.site_words import at_an_end, poles_of, powers_of, reel_is_beyond
+from geoplan.work.site_words import at_an_end, height_to_open, poles_of, powers_of, reel_is_beyond
 from geoplan.work.steps import build_steps
 from tests.work.cases import case_of, cases_of_kind
 
@@ -101,7 +101,8 @@ def test_no_wire_lies_on_the_road_before_the_hand_line_hangs(demo_work):
             )
             assert _at(steps, "Hang the hand line") < _at(steps, "carry ")
             assert _at(steps, "carry ") < _at(steps, "in one pull")
-            assert _at(steps, "in one pull") < _at(steps, "Open the road")
+            opened = "open the road" if is_known(height_to_open(case)) else "Open the road"
+            assert _at(steps, "in one pull") <= _at(steps, opened)
             roads = [str(row["feature_name"]) for row in case.crossed("road")]
             assert roads
             assert all(road in steps[control] for road in roads)
@@ -187,14 +188,20 @@ def test_the_last_step_tells_what_to_read_and_from_where(demo_work):
             if str(drop["margin_over"]).startswith("power "):
                 assert f"{case.length(drop['margin_available_m'])} at its least" in last
                 continue
+            at_wall = at_an_end(case) == "the house attachment"
+            assert ("is the house attachment itself" in last) == at_wall
+            words.add(at_wall)
+            if at_wall:
+                assert (
+                    f"its height, at least {case.length(drop['attachment_height_m'])} on any"
+                    in last
+                )
+                continue
             at_c = drop["stringing_temperature_c"]
             (row,) = [row for row in case.stringing if row["temperature_c"] == at_c]
             there = f"{case.length(row['height_there_m'])} at {case.temperature(at_c)}"
             assert f"at least what the stringing table has for today: {there}" in last
             assert f"at least {case.length(drop['margin_available_m'])} today" not in last
-            at_wall = at_an_end(case) == "the house attachment"
-            assert ("is the house attachment itself" in last) == at_wall
-            words.add(at_wall)
     assert words == {True, False}
 
 
@@ -205,9 +212,9 @@ def test_a_height_for_today_that_was_not_worked_out_is_said_to_be_so(demo_work):
     last = build_steps(bare)[-1]
     assert "over the yard" in last
     assert "what it must be today was NOT worked out" in last
-    drop["margin_at_m"] = drop["air_span_m"] - 0.4
+    drop["margin_at_m"] = drop["air_span_m"] - 0.1
     last = build_steps(dataclasses.replace(bare, drop=drop))[-1]
-    assert f"at least {case.length(drop['margin_available_m'])} on any day" in last
+    assert f"its height, at least {case.length(drop['attachment_height_m'])} on any" in last
 
 
 def test_a_margin_that_was_not_worked_out_is_said_to_be_so(demo_work):
@@ -255,3 +262,41 @@ def test_a_building_that_the_wire_grazes_is_named(demo_work):
     words = f"Building B9, {case.length(4.0)} from the clamp: the wire passes {case.length(0.1)}"
     assert _at(near, words) < _at(near, "House: ladder")
     assert not any(words in step for step in build_steps(case))
+
+
+def test_signs_stand_before_the_reel_and_before_a_house_ladder_by_a_road(demo_work):
+    seen = 0
+    for kind in KINDS:
+        for case in cases_of_kind(demo_work, kind, 40):
+            steps = build_steps(case)
+            if not any("Now set up traffic control" in step for step in steps[:6]):
+                continue
+            signs = _at(steps, "Now set up traffic control")
+            assert signs < _at(steps, "Reel ")
+            seen += 1
+            near = {
+                **case.places,
+                "house_ladder": "here; 1.0 m from the carriageway of A",
+            }
+            told = build_steps(dataclasses.replace(case, places=near))
+            assert _at(told, "Now set up traffic control") < _at(told, "House: ladder")
+    assert seen > 60
+
+
+def test_power_at_a_place_is_told_in_the_step_that_sets_it_up(demo_work):
+    case = case_of(demo_work, "A001")
+    places = "house_ladder: E2, 3.7 ft above it;ladder: E3;reel: E4;terminal: E5"
+    steps = build_steps(dataclasses.replace(case, job={**case.job, "power_places": places}))
+    house = steps[_at(steps, "House: ladder")]
+    assert "Live there: E2, 3.7 ft above it: ladder to the other side" in house
+    assert "clear of E2, live" in steps[_at(steps, "Building run")]
+    assert "E3 over it, live" in steps[_at(steps, "ladder to the strand")]
+    assert "E4 over it, live" in steps[_at(steps, "Reel ")]
+    assert "E5 near it, live: head and hands below the strand" in steps[_at(steps, "Connect at")]
+
+
+def test_other_strands_in_the_line_are_told_with_other_wires(demo_work):
+    case = case_of(demo_work, "A001")
+    job = {**case.job, "strands_met": "strand P1-P2, 16.0 ft out"}
+    steps = build_steps(dataclasses.replace(case, job=job))
+    assert "strand P1-P2 (16.0 ft out)" in steps[_at(steps, "Other wire in the line")]

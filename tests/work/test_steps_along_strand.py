@@ -120,3 +120,25 @@ def test_several_ports_are_named_and_the_ladder_goes_to_the_terminal(case):
     words = connection(_changed(case, job={"first_port": 2, "last_port": 3}))
     assert words.startswith("Set the ladder at pole P3, and lash it")
     assert "ports 2 to 3, with a drip loop" in words
+
+
+def test_a_run_by_bucket_tells_its_side_its_lane_and_to_look_up(case):
+    job = {
+        "is_run_bucket": True, "run_reach_note": None, "power_approach": "within",
+        "run_truck": "on the strand's south side, in the lane of Main Street",
+    }  # fmt: skip
+    run = strand_run(_changed(case, job=job))[-1]
+    assert "Truck: on the strand's south side, in the lane of Main Street." in run
+    assert "Look up before each set-up; boom and bucket below the strand" in run
+
+
+@pytest.mark.parametrize("state", ["within", "not_checked", "close"])
+def test_power_close_to_the_terminal_is_told_where_hands_connect(case, state):
+    told = connection(_changed(case, job={"power_approach": state, "power_places": None}))
+    assert told.endswith("Power is close: head and hands below the strand.")
+    near = connection(
+        _changed(case, job={"power_approach": "none", "power_places": "terminal: E9"})
+    )
+    assert near.endswith("E9 near it, live: head and hands below the strand.")
+    far = connection(_changed(case, job={"power_approach": "clear", "power_places": None}))
+    assert "head and hands" not in far

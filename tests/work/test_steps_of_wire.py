@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 
+from geoplan.work.drop_case import is_known
+from geoplan.work.site_words import height_to_open
+from geoplan.work.steps_at_support import open_road
 from geoplan.work.steps_of_wire import cut_off, lay, lay_over, raise_wire, wire_at_house
 from tests.work.cases import case_of, cases_of_kind
 
@@ -26,11 +29,38 @@ def test_people_are_kept_off_what_the_wire_lies_on(demo_work):
 def test_a_wire_on_the_road_needs_traffic_held(demo_work):
     for case in cases_of_kind(demo_work, "street_crossing"):
         alone = _job(case, traffic_class="short_stop", crew_size=1)
-        assert "traffic held, carry the end over the road" in lay_over(alone)
-        assert "traffic stays held" in lay_over(alone)
+        assert "closed by signs and cones on both sides, carry the end over" in lay_over(alone)
+        assert "the road still closed" in lay_over(alone)
+        assert "held" not in lay_over(alone)
         flagged = _job(case, traffic_class="flaggers", crew_size=2)
         assert "while the flaggers hold traffic" in lay_over(flagged)
+        assert "traffic still held" in lay_over(flagged)
         assert "in one pull, traffic still held" in raise_wire(flagged)
+
+
+def test_the_road_is_opened_while_the_wire_is_tensioned(demo_work):
+    seen = set()
+    for case in cases_of_kind(demo_work, "street_crossing", 200):
+        asked = height_to_open(case)
+        is_early = is_known(asked)
+        words = raise_wire(case)
+        assert ("the hand line fast: open the road" in words) == is_early
+        if is_early:
+            assert f"{case.length(asked)} or more" in words
+            assert "comes down again" in words
+            assert "Open the road" not in open_road(case)
+            assert f"{case.length(asked)} or more" in open_road(case)
+        else:
+            assert open_road(case).startswith("Open the road again only when the clamp holds")
+        seen.add(is_early)
+    assert seen == {True, False}
+
+
+def test_power_over_the_reel_is_told_at_the_reel(demo_work):
+    case = case_of(demo_work, "A001")
+    words = wire_at_house(_job(case, power_places="reel: E9;ladder: E8"))
+    assert "E9 over it, live: no wire thrown or whipped up." in words
+    assert "E8" not in words
 
 
 def test_a_stocked_length_is_not_cut(demo_work):

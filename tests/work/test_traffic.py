@@ -211,7 +211,10 @@ def test_unknown_speed_is_said_and_taken_on_the_safe_side(
     assert stops["crew_reasons"].str.contains("not recorded, 30 mph assumed for its class").any()
     crosses = jobs["traffic_class"].isin(["short_stop", "flaggers", "lane_closure"])
     assert jobs.loc[crosses, "crew_reasons"].str.contains("not recorded").all()
-    assert (jobs["crew_size"] >= roads_known["crew_size"]).all()
+    people, known = (frame["crew_size"] + frame["flaggers"] for frame in (jobs, roads_known))
+    is_closed = jobs["traffic_class"] == "lane_closure"
+    assert (people >= known)[~is_closed].all(), "flaggers hold traffic in place of one of the crew"
+    assert (jobs["crew_size"] >= 2)[is_closed].all()
 
 
 def test_a_class_that_may_be_a_default_is_said_where_roads_had_none(
@@ -232,8 +235,9 @@ def test_a_class_that_may_be_a_default_is_said_where_roads_had_none(
     homely = set(over.loc[over["feature_class"] == "residential", "address_id"])
     lanes = demo_plan.layers.roads
     names = lanes.loc[lanes["road_class"] == "residential", "name"]
-    below = jobs["run_roads"].str.split(";").explode().isin(names).groupby(level=0).any()
-    homely |= set(jobs.loc[below, "address_id"])
+    for column in ("run_roads", "run_lanes"):
+        below = jobs[column].str.split(";").explode().isin(names).groupby(level=0).any()
+        homely |= set(jobs.loc[below, "address_id"])
     says = jobs["crew_reasons"].str.contains(words, regex=False)
     assert set(jobs.loc[says, "address_id"]) == homely
     assert 0 < says.sum() < len(jobs)
@@ -316,6 +320,8 @@ def test_a_run_over_a_road_is_controlled_by_the_limits_of_a_crossing(
     figures = dict(crew_rules.figures)
     key = "run.longest_stop"
     figures[key] = dataclasses.replace(figures[key], value_si=longest_m)
+    for room in ("places.bucket_away", "places.bucket_keep_off"):  # no truck in another's lane
+        figures[room] = dataclasses.replace(figures[room], value_si=0.0)
     rules = dataclasses.replace(crew_rules, figures=figures)
     jobs = build_jobs(with_layer(demo_plan, "roads", speed_m_per_s=speed), rules).jobs
     job = jobs.set_index("address_id").loc[one]
@@ -386,3 +392,18 @@ def test_signs_are_said_to_count_from_the_taper_where_there_is_one(demo_jobs: Jo
     has = jobs["taper_m"].notna() | jobs["run_taper_m"].notna()
     assert says.tolist() == has.tolist()
     assert says.any()
+
+
+def test_flaggers_are_counted_for_each_road_that_is_held_and_each_side_road(
+    demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    jobs = demo_jobs.jobs
+    has = jobs["flaggers"] > 0
+    by_flaggers = jobs[["traffic_class", "run_traffic_class"]].eq("flaggers").any(axis=1)
+    assert (has >= by_flaggers).all()
+    each = int(crew_rules.value("people.flaggers"))
+    told = jobs.loc[by_flaggers, "traffic_reasons"].str.extract(r"(\d+) flaggers besides")[0]
+    assert (told.astype(int) == jobs.loc[by_flaggers, "flaggers"]).all()
+    joins = jobs["traffic_reasons"].str.contains("within taper and buffer", regex=False)
+    assert (jobs.loc[by_flaggers & joins, "flaggers"] > each).all()
+    assert (jobs.loc[by_flaggers, "flaggers"] >= each).all()

@@ -17,6 +17,7 @@ from geoplan.reports.sheets.wording import (
     NUMBER_WORDS,
     REASON_LETTERS,
     TEXT_LETTERS,
+    flaggers_of,
     listed,
     live,
     people_words,
@@ -25,7 +26,7 @@ from geoplan.reports.sheets.wording import (
 )
 from geoplan.units import say
 from geoplan.work.drop_case import DropCase, Row, is_known
-from geoplan.work.site_words import has_traffic, powers_of
+from geoplan.work.site_words import CLOSED, has_traffic, is_closed, lines_around, powers_of
 
 
 def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[str, str]]:
@@ -49,17 +50,20 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     traffic = str(job["traffic_class"])
     run = job.get("run_traffic_class")
     count = int(job["crew_size"])
-    crew = people_words(count, flaggers if "flaggers" in {traffic, run} else 0)
-    control = traffic.replace("_", " ")
+    crew = people_words(count, flaggers_of(case, flaggers))
+    control = CLOSED if is_closed(case) else traffic.replace("_", " ")
     if is_known(run) and run != "none":
         control += f"; for the strand run {str(run).replace('_', ' ')}"
     reasons = _reasons(job["traffic_reasons"])
     for told in TOLD_ELSEWHERE:
         reasons = reasons.replace(f"; {told}", "")
-    reasons = _roads_once(reasons.replace(f"; {flaggers} flaggers besides the crew, ", "; "))
-    why = _reasons(_why(job)).removeprefix(_opening(count))
+    reasons = reasons.replace(NO_LIMITS, "")
+    reasons = _roads_once(FLAGGERS.sub("; ", reasons))
+    why = _reasons(_why(job)).removeprefix(_opening(count)).replace(MADE_SAFE, "")
     for hung in HUNG.findall(why):
         why = why.replace(f"; {hung}", "") if hung in reasons else why
+    for name in HUNG_OVER.findall(reasons):
+        why = why.replace(f"crosses {name},", f"over {name},")
     others = [name for name in listed(job, "other_roads") if f"{name} too: " not in reasons]
     if others:
         reasons = reasons.rstrip(".")
@@ -78,8 +82,15 @@ TOLD_ELSEWHERE = (
 """Parts of the reasons for traffic control that other places of the back tell."""
 
 
+NO_LIMITS = " (by the limits of a crossing: there are none for a run)"
+MADE_SAFE = "not to be started before the power's owner has made it safe: "
+"""Parts of reasons that the first step tells, or that say how a figure was come by."""
+FLAGGERS = re.compile(r"; \d+ flaggers besides the crew, (?!\d)")
+"""How reasons for traffic control count flaggers who are not split up: the heading tells it."""
 HUNG = re.compile(r"the air span hangs over [^;]*: counts as over the street")
 """A reason for people and traffic control alike: told once."""
+HUNG_OVER = re.compile(r"the air span hangs over the whole width of ([^;]*), from ")
+"""Names the road that is hung over, not crossed."""
 ROAD = re.compile(r", [a-z ]+, [\d.]+ \S+(?: assumed)?, \d+ vehicles a day(?: assumed)?")
 """How reasons describe a road behind its name."""
 
@@ -131,8 +142,9 @@ def _power(case: DropCase, reach_m: float) -> str:
     told = " ".join(lines)
     run = [name for name in run if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", told)]
     state = str(job["power_approach"])
-    farther = listed(job, "power_around")
-    around = f" Farther off: {'; '.join(farther)}." if farther else ""
+    near, farther = lines_around(case)
+    around = f" Near too: {'; '.join(near)}." if near else ""
+    around += f" Farther off: {'; '.join(farther)}." if farther else ""
     words = {
         "within": "WITHIN THE APPROACH DISTANCE.",
         "not_checked": "NOT CHECKED.",

@@ -21,12 +21,15 @@ from geoplan.reports.sheets.wording import (
     ROUTE_WORDS,
     amount,
     at_an_end,
+    flaggers_of,
     listed,
     margin,
     people_words,
     plain,
 )
 from geoplan.work.drop_case import DropCase, Row, is_known
+from geoplan.work.holds import within_swing
+from geoplan.work.site_words import is_closed
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,8 @@ def _ladder(case: DropCase) -> str:
 
 def _traffic(case: DropCase) -> str:
     """Name the traffic control, that of the strand run too where it is another."""
+    if is_closed(case):
+        return "ROAD CLOSED"
     classes = [
         str(case.job[column]).replace("_", " ").upper()
         for column in ("traffic_class", "run_traffic_class")
@@ -79,7 +84,7 @@ def kinds_of(case: DropCase, flaggers: int) -> list[tuple[str, str]]:
     traffic = _traffic(case)
     kinds = [
         ("Job", JOB_WORDS[str(job["job_kind"])]),
-        ("Who", people_words(int(job["crew_size"]), flaggers if "FLAGGERS" in traffic else 0)),
+        ("Who", people_words(int(job["crew_size"]), flaggers_of(case, flaggers))),
         ("Traffic control", traffic),
         ("Reach", _ladder(case)),
     ]
@@ -113,6 +118,9 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     unchecked = _unchecked(case)
     if unchecked:
         alerts.append(("NOT WORKED OUT", f"clearance at {cut(unchecked, ID_LETTERS)}"))
+    beside = _beside(case)
+    if beside:
+        alerts.append(("STOP", f"wire may touch building {cut(beside, ID_LETTERS)}: see back"))
     poor = listed(job, "poor_poles")
     if poor:
         alerts.append(("POOR POLE", f"{cut(', '.join(poor), ID_LETTERS)}: see back"))
@@ -134,14 +142,25 @@ def stops_of(case: DropCase) -> list[str]:
 
 
 def _unchecked(case: DropCase) -> str:
-    """Name existing drops and pools whose clearance was not worked out; empty: none."""
-    words = {"existing_drop": "drop", "pool": "pool"}
+    """Name other wires and pools whose clearance was not worked out; empty: none."""
+    words = {"existing_drop": "drop", "planned_drop": "drop", "pool": "pool"}
     named = [
         f"{words[str(row['crossing_kind'])]} {row['feature_id']}"
         for row in case.crossings
         if str(row["crossing_kind"]) in words and row["clearance_basis"] != "computed"
     ]
+    named += [words.partition(", ")[0] for words in listed(case.job, "strands_met")]
     return ", ".join(dict.fromkeys(named))
+
+
+def _beside(case: DropCase) -> str:
+    """Name the buildings within the wire's swing, with how near it passes; empty: none."""
+    return ", ".join(
+        f"{row['feature_id']}, {case.length(row['distance_m'])} aside"
+        if is_known(row["distance_m"])
+        else str(row["feature_id"])
+        for row in within_swing(case)
+    )
 
 
 def _power_box(case: DropCase) -> str:

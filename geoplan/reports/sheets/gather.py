@@ -27,13 +27,15 @@ from geoplan.reports.sheets.front_tables import stringing_notes
 from geoplan.reports.sheets.plan_drawing import draw_plan
 from geoplan.reports.sheets.plan_features import Layout, plan_legend
 from geoplan.reports.sheets.plan_frames import PlanMarks, bounds_of, frame_drops
+from geoplan.reports.sheets.power_overhead import Overhead
 from geoplan.reports.sheets.profile_picture import draw_profile_picture
-from geoplan.reports.sheets.wording import ID_LETTERS, amount, listed
+from geoplan.reports.sheets.wording import amount, listed
 from geoplan.rules.crew_reader import load_crew_rules
 from geoplan.standards import Standards, load_standards
 from geoplan.tables import CrossingKind
 from geoplan.units import ReportUnits
 from geoplan.work.drop_case import DropCase, compass, is_known
+from geoplan.work.powers import look_up_powers
 from geoplan.work.profiles import Profiles, build_envelopes, build_profiles
 from geoplan.work.site_checks import wire_words
 
@@ -41,8 +43,6 @@ IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
 YARD_RULE, ROAD_RULE = "clearance.yard.pedestrian", "clearance.road"
-ABOVE_CLAMP_M = 2.0
-"""Power lines within this of a clamp, in plan, are at or above it."""
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,8 @@ class SheetSource:
         standards = load_standards(plan.project)
         figures = standards.entry.figures.values()
         sure = wire_words(standards.entry.title, [figure.status.value for figure in figures])
-        flaggers = int(load_crew_rules(plan.project).value("people.flaggers"))
+        rules = load_crew_rules(plan.project)
+        flaggers = int(rules.value("people.flaggers"))
         self.plan, self.rows = plan, rows
         self._wire = standards.wire
         self._limits = _limits(standards, plan.project.units)
@@ -82,9 +83,8 @@ class SheetSource:
         self._tables = _tables(plan)
         self._layout = Layout(plan)
         self._houses = [str(name) for name in plan.layers.buildings.index]
-        self._power_m = plan.layers.poles["power_height_m"]
-        self._power_tree = shapely.STRtree(plan.layers.power.geometry.to_numpy())
-        self._line_m = plan.layers.power["height_m"].to_numpy(dtype=np.float64)
+        no_contact_m = rules.value("alone.no_contact")
+        self._overhead = Overhead(plan, look_up_powers(plan, standards.rule_set, no_contact_m))
         self._findings = _findings(plan)
         self._lots = _lots(plan)
         names = plan.layers.roads["name"]
@@ -210,37 +210,11 @@ class SheetSource:
         both = sorted([(at_m, pole), (left_m, other)])
         return Clamp(both[0][1], both[0][0], both[1][1], both[1][0])
 
-    def _power_words(self, case: DropCase, clamp: Clamp | None, start: FloatArray) -> str:
-        """Say what power there is over hook or clamp: by the pole, or by the lines at the clamp."""
-        if not case.is_from_clamp:
-            low_m = self._pole_power_m(str(case.drop["access_pole_id"]))
-            if not is_known(low_m):
-                return ""
-            return f"POWER on the pole of the hook, from {case.length(low_m)} up (not drawn)"
-        lines = self._power_tree.query(
-            shapely.Point(start), predicate="dwithin", distance=ABOVE_CLAMP_M
-        )
-        poles = (clamp.near_pole, clamp.far_pole) if clamp is not None else ()
-        heights = [self._pole_power_m(pole) for pole in poles]
-        heights += self._line_m[lines].tolist()
-        low_m = min((height for height in heights if is_known(height)), default=math.nan)
-        if len(lines) == 0:
-            if not is_known(low_m):
-                return ""
-            return f"POWER on a pole of the clamp's span, from {case.length(low_m)} up (not drawn)"
-        names = sorted(str(self.plan.layers.power.index[line]) for line in lines)
-        told = cut(", ".join(names), ID_LETTERS)
-        up = f"from {case.length(low_m)} up" if is_known(low_m) else "height not known"
-        return f"POWER at or above the clamp: {told}, {up} (not drawn)"
-
-    def _pole_power_m(self, pole_id: str) -> float:
-        """Return how high the lowest power on a pole is above ground; NaN where not known."""
-        return float(self._power_m.get(pole_id, float("nan")))
-
     def _sheet(
         self, number: int, case: DropCase, profiles: Profiles, at: int, start: FloatArray
     ) -> dict[str, Any]:
         address_id, clamp = str(case.drop["address_id"]), self._clamp(case.drop)
+        poles = (clamp.near_pole, clamp.far_pole) if clamp is not None else ()
         envelopes = build_envelopes(profiles, at, self._tables.crossings.some(address_id))
         sheet = sheet_texts(
             number + 1,
@@ -257,7 +231,7 @@ class SheetSource:
         placed = [one for one in envelopes if is_known(one.start_m) and is_known(one.end_m)]
         sheet["profile_svg"] = draw_profile_picture(
             profiles, at, placed, case.drop, self._yard_m, self._common.units,
-            self._power_words(case, clamp, start),
+            self._overhead.words(case, poles, start),
         )  # fmt: skip
         return sheet
 

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import MOST_HAZARDS, TEXT_LETTERS, listed, live, plain
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
-from geoplan.work.site_words import in_a_row, out_of
+from geoplan.work.site_words import in_a_row, is_flat, out_of
 
 PLANNING_CODES = ("route_changed_by_clearance", "terminal_changed_by_clearance")
 """Flags that tell of routes not taken: nothing for the site."""
@@ -118,7 +118,7 @@ def hazards_of(case: DropCase, *, is_boxed: bool = True) -> list[Hazard]:
     flags = [
         (
             WORDS[str(row["severity"])],
-            cut(plain(row["what"]), TEXT_LETTERS),
+            cut(_worded(case, row), TEXT_LETTERS),
             TO_DO.get(str(row["code"]), cut(row["remedy"], TEXT_LETTERS)),
         )
         for row in told
@@ -130,6 +130,18 @@ def hazards_of(case: DropCase, *, is_boxed: bool = True) -> list[Hazard]:
     if left > 0:
         shown.append(("", f"and {left} more", "See the plan's hazards."))
     return shown
+
+
+def _worded(case: DropCase, row: Row) -> str:
+    """Return a flag in words that don't gainsay the job's: from side to side is over the street."""
+    what = plain(row["what"])
+    if row["code"] == "road_overhang" and case.is_over_street:
+        return what.replace(WITHOUT, "from side to side, its centre-line not crossed")
+    return what
+
+
+WITHOUT = "without crossing it"
+"""How a flag tells of a road that the wire hangs over and does not cross."""
 
 
 def nothing_more() -> list[Hazard]:
@@ -164,7 +176,12 @@ def _of_job(case: DropCase) -> list[Hazard]:
     if trees:
         what = f"strand run through the crown of {in_a_row(trees)}"
         told.append((what, TO_DO["tree_crown"]))
+    if is_flat(case):
+        angle = float(job["strand_angle_deg"])
+        what = f"wire leaves only {angle:.0f} deg off the strand: the clamp may slide"
+        told.append((what, "See that it grips before the ladder goes; it shifts square to it."))
     wires = [f"{feature_name(r)}, {out_of(case, float(r['at_m']))}" for r in _wires_met(case)]
+    wires += listed(job, "strands_met")
     if wires:
         what = f"crosses {in_a_row(wires)}: over or under NOT CHECKED"
         told.append((what, "Settle it by the heights of both before the wire is clamped."))

@@ -37,7 +37,7 @@ DOWN = np.arange(0.0, 8.0, 0.25)
 SHORT = {"sidewalk": "walk", "driveway": "drive"}
 ON_GROUND = ("road", "driveway", "rail", "roof")
 """Kinds that stand instead of the yard where they are."""
-NO_PLACE = ("power", "existing_drop")
+NO_PLACE = ("power", "existing_drop", "planned_drop")
 """Kinds that hang in the air."""
 NEVER, WIRE, EDGE, DOTS, FAINT = 1000.0, 120.0, 25.0, 18.0, 10.0
 """Costs of a label on another one, on a wire, on an edge, on the yard's dots, on a faint line."""
@@ -361,7 +361,7 @@ class _Picture:
         return np.stack([np.stack([start, at], axis=1), np.stack([near, middle], axis=1)], axis=1)
 
     def hanging(self, envelopes: list[Envelope]) -> None:
-        """Draw power and existing wires that the drop crosses."""
+        """Draw power and other drops that the drop crosses."""
         for item in envelopes:
             if item.kind not in NO_PLACE:
                 continue
@@ -388,7 +388,7 @@ class _Picture:
         return self.scale.x(item.at_m), max(self.scale.y(wire) - UNKNOWN_UP, TOP - 3.0)
 
     def hanging_words(self, envelopes: list[Envelope], units: ReportUnits) -> None:
-        """Name power and existing wires, with height and distance where those are known."""
+        """Name power and other drops, with height and distance where those are known."""
         for item in envelopes:
             if item.kind not in NO_PLACE:
                 continue

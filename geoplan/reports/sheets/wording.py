@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from typing import Any
 
 from geoplan.layers.defaults import POWER_KINDS
 from geoplan.units import ReportUnits, say
@@ -72,6 +73,15 @@ def people_words(count: int, flaggers: int = 0) -> str:
     if flaggers < 1:
         return crew
     return f"{crew} + {flaggers} FLAGGER{'S' if flaggers > 1 else ''}"
+
+
+def flaggers_of(case: DropCase, usual: int) -> int:
+    """Return the flaggers besides the crew: those counted for the drop, else the usual number."""
+    job = case.job
+    counted: Any = job.get("flaggers")
+    if is_known(counted):
+        return int(counted)
+    return usual if "flaggers" in {job["traffic_class"], job.get("run_traffic_class")} else 0
 
 
 def short_rule(words: str) -> str:

@@ -15,7 +15,6 @@ import pypdfium2 as pdfium
 import pytest
 
 from geoplan.model import Plan
-from geoplan.office import with_work
 from geoplan.reports.gpkg import write_gpkg
 from geoplan.reports.sheets.writing import SheetOptions, write_sheets
 from tests.reports.sheets.handmade import with_hand_work
@@ -51,11 +50,6 @@ def read_back(folder: Path) -> Paper:
             words.close()
             page.close()
     return Paper(path, told["sheets"], texts)
-
-
-@pytest.fixture(scope="session")
-def demo_work(demo_plan: Plan) -> Plan:
-    return with_work(demo_plan)
 
 
 @pytest.fixture(scope="session")

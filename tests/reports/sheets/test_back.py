@@ -57,10 +57,8 @@ def power_of(case, reach_m=3.0):
 
 
 def test_number_of_people_is_said_once(case):
-    told = crew_of(
-        with_job(case, crew_size=2, crew_reasons="two: long span", traffic_class="flaggers"), 2, 3.0
-    )
-    assert told[0] == ("2 PEOPLE + 2 FLAGGERS:", "long span")
+    told = crew_of(with_job(case, crew_size=2, crew_reasons="two: long span", flaggers=3), 2, 3.0)
+    assert told[0] == ("2 PEOPLE + 3 FLAGGERS:", "long span")
     note = "E1, supply drop, 240 V: 1.0 ft asked for; by a rule"
     near = with_job(case, crew_size=2, crew_reasons=f"two: power near: {note}; roof",
                     power_approach="within", power_approach_note=note)  # fmt: skip
@@ -243,9 +241,37 @@ def test_a_strand_run_through_a_crown_is_a_warning(case):
 
 def test_flaggers_of_the_strand_run_are_counted(case):
     told = crew_of(with_job(case, crew_size=2, traffic_class="short_stop",
-                            run_traffic_class="flaggers"), 2, 3.0)  # fmt: skip
-    assert told[0][0] == "2 PEOPLE + 2 FLAGGERS:"
+                            run_traffic_class="flaggers", flaggers=5), 2, 3.0)  # fmt: skip
+    assert told[0][0] == "2 PEOPLE + 5 FLAGGERS:"
     assert told[1][0] == "Traffic control, short stop; for the strand run flaggers:"
+    bare = with_job(case, crew_size=2, run_traffic_class="flaggers", flaggers=None)
+    assert crew_of(bare, 2, 3.0)[0][0] == "2 PEOPLE + 2 FLAGGERS:"
+
+
+def test_flaggers_that_are_split_up_are_told_so(case):
+    split = "5 flaggers besides the crew, 2 on each road that is held and one on each side road, x"
+    for told, shown in ((split, split), ("2 flaggers besides the crew, one-lane x", "one-lane x")):
+        words = crew_of(with_job(case, traffic_reasons=f"a; {told}", other_roads=None), 2, 3.0)
+        assert words[1][1].startswith(f"a; {shown}")
+
+
+def test_a_road_that_one_person_closes_is_no_short_stop(case):
+    alone = with_job(case, crew_size=1, traffic_class="short_stop", is_over_street=True)
+    assert crew_of(alone, 2, 3.0)[1][0] == "Traffic control, closed by signs and cones:"
+
+
+def test_lines_beyond_reach_are_told_as_near_or_farther_off(case):
+    around = "E8, drop, 240 V, 5 ft from pole P1: keep 1.0 ft away;E9, drop, 240 V, 30 ft from x"
+    told = crew_of(with_job(case, power_around=around, power_approach="clear"), 0, 3.0)[2][1]
+    assert "Near too: E8, drop, 240 V, 5 ft from pole P1: keep 1.0 ft away." in told
+    assert told.endswith("Farther off: E9, drop, 240 V, 30 ft from x.")
+
+
+def test_a_wire_nearly_along_its_strand_and_another_strand_are_hazards(case):
+    told = hazards_of(with_job(case, strand_angle_deg=9.0, strands_met="strand P1-P2, 5.0 ft out"))
+    what = [one for level, one, _ in told if level == "WARNING"]
+    assert "wire leaves only 9 deg off the strand: the clamp may slide" in what
+    assert "crosses strand P1-P2, 5.0 ft out: over or under NOT CHECKED" in what
 
 
 def test_power_close_to_head_and_hands_is_a_warning(case):

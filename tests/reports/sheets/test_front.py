@@ -65,8 +65,10 @@ def crossing(**columns):
 
 
 def test_flaggers_are_counted_only_where_they_stand(pole_case):
-    flagged = changed(pole_case, job={"traffic_class": "flaggers", "crew_size": 2})
-    assert dict(kinds_of(flagged, 2))["Who"] == "2 PEOPLE + 2 FLAGGERS"
+    flagged = changed(pole_case, job={"traffic_class": "flaggers", "crew_size": 2, "flaggers": 5})
+    assert dict(kinds_of(flagged, 2))["Who"] == "2 PEOPLE + 5 FLAGGERS"
+    bare = changed(flagged, job={"flaggers": None})
+    assert dict(kinds_of(bare, 2))["Who"] == "2 PEOPLE + 2 FLAGGERS"
     alone = changed(pole_case, job={"traffic_class": "beside_road", "crew_size": 1})
     assert dict(kinds_of(alone, 2))["Who"] == "ONE PERSON"
 
@@ -245,7 +247,7 @@ def test_a_bucket_job_has_the_clearance_where_no_ladder_sag_is(clamp_case):
 
 def test_traffic_and_reach_of_the_run_stand_beside_those_of_the_air_span(pole_case):
     job = {"traffic_class": "beside_road", "run_traffic_class": "flaggers", "crew_size": 2,
-           "is_bucket_job": False, "is_run_bucket": True}  # fmt: skip
+           "is_bucket_job": False, "is_run_bucket": True, "flaggers": 2}  # fmt: skip
     told = dict(kinds_of(changed(pole_case, job=job), 2))
     assert told["Traffic control"] == "BESIDE ROAD; RUN: FLAGGERS"
     assert told["Who"] == "2 PEOPLE + 2 FLAGGERS"
@@ -386,3 +388,17 @@ def test_least_clearance_in_large_type_is_that_of_the_plan(pole_case):
     drop = pole_case.drop
     there = say(drop["margin_available_m"], "length", "us").removesuffix(" ft")
     assert big_of(pole_case)[0][3][1] == f"{there} / {pole_case.length(drop['margin_required_m'])}"
+
+
+def test_a_wire_that_may_touch_a_building_stops_on_the_front(pole_case):
+    row = crossing(crossing_kind="roof", feature_id="B9", is_near_miss=True, distance_m=0.0)
+    near = changed(pole_case, crossings=(row,))
+    told = f"wire may touch building B9, {near.length(0.0)} aside: see back"
+    assert ("STOP", told) in alerts_of(near)
+
+
+def test_planned_drops_and_other_strands_not_worked_out_stand_on_the_front(pole_case):
+    row = crossing(crossing_kind="planned_drop", feature_id="A9", clearance_basis="not_checked")
+    job = {"strands_met": "strand P1-P2, 5.0 ft out"}
+    told = dict(alerts_of(changed(pole_case, crossings=(row,), job=job)))
+    assert told["NOT WORKED OUT"] == "clearance at drop A9, strand P1-P2"

@@ -192,7 +192,9 @@ def ports_of(case: Case, dash: str) -> str:
     return str(first) if first == last else f"{first}{dash}{last}"
 
 
-ROW_END_M = 0.5
+FLAT_DEG = 30.0
+"""A wire that leaves its strand at less is a hazard."""
+ROW_END_M = 0.15
 """A place nearer than this to an end of the air span is told as that end."""
 COUNTED = ("power", "pool", "existing_drop", "planned_drop", "roof")
 """Kinds whose clearance leaves the least of all open where it was not worked out."""
@@ -688,6 +690,9 @@ def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
         words = [*(r["what"] for r in lines), *parts(case.job["power_tight"])]
         words += [out_of(case, r["at_m"]) for r in wires]
         words += [feet(case.run_asked_m)] if known(case.job["run_roads"]) else []
+        words += parts(case.job["strands_met"])
+        angle = case.job["strand_angle_deg"]
+        words += [said(angle, "angle")] if angle < FLAT_DEG else []
         told = {one for what in words for one in numbers(what)}
         others = {one for r in rows if r not in lines for one in numbers(r["what"])}
         found = numbers(between(back, " Hazards ", " Steps ")) - {"1"}  # of 'step 1'
@@ -773,7 +778,8 @@ def lowest_wanted(case: Case) -> dict[str, list[Any]]:
         if known(row["height_there_m"]) and abs(row["temperature_c"] - at_c) < 0.01
     ]
     name = str(drop["margin_over"]).partition(" ")[2]
-    is_fixed = end in {"house", "hook"} and not today
+    is_fixed = end == "house" or (end == "hook" and not today)
+    today, there = ([], drop["attachment_height_m"]) if end == "house" else (today, there)
     return {
         "lowest, where": [] if is_power else [("" if end else out_of(case, at), end)],
         "lowest, today": [] if is_power else today,
@@ -942,6 +948,7 @@ PRINTED: dict[str, dict[str, tuple[str, ...]]] = {
                    "wire_m", "cut_length_m", "coil_m", "ground_path_m", "hand_line_m",
                    "hand_line_house_m", "power_approach_m", *SIGNS, *RUN_SIGNS),
         "duration": ("work_s",),
+        "angle": ("strand_angle_deg",),
     },
     "crossings": {
         "length": ("start_m", "end_m", "at_m", "required_m", "available_m", "distance_m"),
@@ -965,6 +972,10 @@ TOLD: dict[str, tuple[str, ...]] = {
         "run_power",
         "run_reach_note",
         "near_rail",
+        "power_places",
+        "run_lots",
+        "run_truck",
+        "strands_met",
     ),
     "work_places": ("note",),
     "hazards": ("what", "remedy"),
@@ -1088,8 +1099,8 @@ def test_each_number_without_a_unit_is_one_of_the_plan(
                                          ("height_there_m", "length"),
                                          ("ladder_tension_n", "force"))}  # fmt: skip
         may |= {str(demo_paper.starts[address_id]), str(demo_paper.starts[address_id] + 1)}
-        if "flaggers" in {job["traffic_class"], job["run_traffic_class"]}:
-            may.add(str(flaggers))
+        if job["flaggers"]:
+            may |= {str(flaggers), str(job["flaggers"])}
         may.add(bare(case.drop["tension_worst_n"], "force"))  # 'of' its limit, with the unit
         may |= {f"{row['quantity']:g}" for row in case.rows["drop_materials"]}
         may |= {str(scale) for _, scale in bars_of(front)}  # held by a test of their own

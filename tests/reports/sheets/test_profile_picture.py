@@ -190,7 +190,7 @@ def test_worst_wire_is_drawn_above_what_it_clears(drawn):
 
 
 def test_power_and_wires_that_are_crossed_are_named_in_the_drawing(drawn):
-    told = {"power": 0, "existing_drop": 0}
+    told = {"power": 0, "existing_drop": 0, "planned_drop": 0}
     for _, envelopes, root in drawn:
         texts = [one.text for one in root.iter(f"{SVG}text") if one.get("data-hanging")]
         for item in envelopes:
@@ -202,6 +202,7 @@ def test_power_and_wires_that_are_crossed_are_named_in_the_drawing(drawn):
                 assert f"{say(item.available_m, 'length', 'us')} to the wire when cold" in texts
     assert told["power"] >= 5
     assert told["existing_drop"] >= 5
+    assert told["planned_drop"] >= 4
 
 
 def test_power_over_the_start_is_told_above_the_drawing(drawn):

@@ -1,0 +1,132 @@
+"""Where the bucket truck stands along strand runs that no ladder may work: its side, its lane.
+
+Enters: strand runs, which of them are worked from a bucket, carriageways, roads as rules see them.
+Leaves: `Trucks`: roads in whose lanes it stands, with its traffic class; its places in words.
+Does not do: know slopes, ditches, fences or parked cars; the crew does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geoplan.model import Plan
+from geoplan.rules.crew_reader import CrewRules
+from geoplan.text_columns import joined, texts, worded
+from geoplan.work.clauses import per_row
+from geoplan.work.drop_case import WINDS
+from geoplan.work.ground import Ground
+from geoplan.work.over_roads import Over, first_of
+from geoplan.work.place_search import STREET_WITHIN_M
+from geoplan.work.road_works import Roads
+from geoplan.work.strand_run import LIST_SPLIT, RoadsBelow, StrandRuns
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+NO_ROAD = "no road beside the run, see first how it gets there"
+"""Said where no carriageway is near but those that the run hangs over."""
+
+
+@dataclass(frozen=True)
+class Trucks:
+    """Bucket trucks along the runs of n drops."""
+
+    lanes: Over
+    """Pairs of a drop and a road in whose lane its truck stands, each once; no length over it."""
+    words: Any
+    """Sides of the strand and roads, split by ``LIST_SPLIT``; null for runs without a bucket."""
+
+
+def place_trucks(
+    plan: Plan,
+    runs: StrandRuns,
+    by_bucket: BoolArray,
+    below: RoadsBelow,
+    ground: Ground,
+    roads: Roads,
+    rules: CrewRules,
+) -> Trucks:
+    """Say on which side of the strand the truck stands, and in which lanes.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+    runs : StrandRuns
+        Ways of the wires along the strand.
+    by_bucket : ndarray of bool, shape (n,)
+        Drops whose run is worked from a bucket.
+    below : RoadsBelow
+        Carriageways that runs hang over: a truck beside the strand doesn't stand in these.
+    ground : Ground
+        Carriageways.
+    roads : Roads
+        Roads as the rules see them.
+    rules : CrewRules
+        Room that the truck takes.
+
+    Returns
+    -------
+    Trucks
+        A truck in a lane takes at least what holds traffic for longer than a moment.
+
+    Notes
+    -----
+    The middle of each leg counts: the truck stands toward the nearest carriageway within
+    `STREET_WITHIN_M`, ``places.bucket_away`` from the strand. Nearer to that carriageway than
+    ``places.bucket_keep_off`` it stands in the lane. Common practice, no source.
+    """
+    leg = np.flatnonzero(by_bucket[runs.drop])
+    middle = runs.segment[leg].reshape(-1, 2, 2).mean(axis=1)
+    drop = runs.drop[leg]
+    road, edge = _beside(middle, drop, below, ground, len(roads.way))
+    room = rules.value("places.bucket_away") + rules.value("places.bucket_keep_off")
+    in_lane = (road >= 0) & (edge < room)
+    shapes = np.asarray([*plan.layers.roads.geometry.values, None], dtype=object)[road]
+    nearest = shapely.get_point(shapely.shortest_line(shapes, shapely.points(middle)), 0)
+    has = np.flatnonzero(road >= 0)
+    way = np.zeros_like(middle)
+    way[has] = shapely.get_coordinates(nearest[has]) - middle[has]
+    wind = np.rint(np.degrees(np.arctan2(way[:, 1], way[:, 0])) / 45.0).astype(np.int64) % 8
+    beside = joined(
+        "on the strand's ",
+        worded(wind, WINDS),
+        worded(in_lane, (" side, off the carriageway of ", " side, in the lane of ")),
+        roads.name.take(road, allow_fill=True),
+    )
+    told = pd.DataFrame(
+        {"drop": drop, "words": pd.Series(beside).where(road >= 0, NO_ROAD).to_numpy(dtype=object)}
+    ).drop_duplicates()
+    pairs = np.unique(np.stack([drop, road], axis=1)[in_lane], axis=0).reshape(-1, 2)
+    owner, lane = pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
+    return Trucks(
+        Over(
+            owner,
+            lane,
+            np.maximum(roads.way, roads.way_held)[lane].astype(np.int64),
+            np.zeros(len(lane), dtype=bool),
+            np.full(len(lane), np.nan),
+        ),
+        per_row(
+            told["drop"].to_numpy(dtype=np.int64), texts(told["words"]), runs.count, LIST_SPLIT
+        ),
+    )
+
+
+def _beside(
+    xy: FloatArray, drop: IntArray, below: RoadsBelow, ground: Ground, count: int
+) -> tuple[IntArray, FloatArray]:
+    """Return the nearest road that the drop's run does not hang over, -1 without one."""
+    point, road, edge = ground.roads_near(xy[:, 0], xy[:, 1], STREET_WITHIN_M)
+    aside = ~np.isin(drop[point] * count + road, below.drop * count + below.road)
+    point, road, edge = point[aside], road[aside], edge[aside]
+    first = first_of(point, np.lexsort((road, edge, point)), len(xy))
+    return np.append(road, -1)[first], np.append(edge, np.inf)[first]

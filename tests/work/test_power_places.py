@@ -1,0 +1,68 @@
+"""Power over or close to single places of work."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+import shapely
+
+from geoplan.model import Plan
+from geoplan.work.approach import build_approach
+from geoplan.work.free_places import OVERHEAD_M
+from tests.work.test_approach import NO_CONTACT_M, RULES, runs_of, with_power, without_run
+
+
+def told(plan: Plan, work: Plan, row: int) -> list[str]:
+    found = build_approach(plan, RULES, NO_CONTACT_M, runs_of(plan), work.work_places)
+    words = found.iloc[row]["power_places"]
+    return [] if pd.isna(words) else words.split(";")
+
+
+@pytest.mark.parametrize("place", ["ladder", "reel"])
+@pytest.mark.parametrize(
+    ("away_m", "is_over"), [(OVERHEAD_M - 0.01, True), (OVERHEAD_M + 0.01, False)]
+)
+def test_a_line_over_a_place_is_told_there(
+    demo_plan: Plan, demo_work: Plan, place: str, away_m: float, is_over: bool
+) -> None:
+    row = without_run(demo_plan)
+    places = demo_work.work_places
+    own = places["address_id"].eq(demo_plan.drops["address_id"][row]) & places["place"].eq(place)
+    (spot,) = places.geometry[own]
+    line = shapely.LineString([(spot.x + away_m, spot.y - 0.1), (spot.x + away_m, spot.y + 0.1)])
+    plan = with_power(demo_plan, [240.0], [line], height_m=20.0)
+    assert (f"{place}: E000" in told(plan, demo_work, row)) == is_over
+
+
+def test_power_that_lands_at_the_attachment_is_told_with_its_height(
+    demo_plan: Plan, demo_work: Plan
+) -> None:
+    row = without_run(demo_plan)
+    x, y = shapely.get_coordinates(demo_plan.air_spans.geometry[row])[1]
+    line = shapely.LineString([(x + 0.2, y), (x + 0.3, y)])
+    height = float(demo_plan.drops["attachment_height_m"][row]) + 1.2
+    plan = with_power(demo_plan, [240.0], [line], height_m=height)
+    assert "house_ladder: E000, 3.9 ft above it" in told(plan, demo_work, row)
+
+
+def test_a_line_beside_the_terminals_pole_is_told_there(demo_plan: Plan, demo_work: Plan) -> None:
+    row = without_run(demo_plan)
+    pole = demo_plan.layers.poles.geometry[demo_plan.drops["terminal_id"][row]]
+    for away_m, is_told in ((3.0, True), (3.1, False)):
+        line = shapely.LineString([(pole.x, pole.y - away_m), (pole.x, pole.y - away_m - 0.1)])
+        plan = with_power(demo_plan, [240.0], [line], height_m=20.0)
+        assert ("terminal: E000" in told(plan, demo_work, row)) == is_told
+
+
+def test_few_ladders_and_reels_of_the_demo_stand_below_power(demo_work: Plan) -> None:
+    words = demo_work.jobs["power_places"].dropna().str.split(";").explode()
+    below = words[words.str.startswith(("ladder: ", "reel: "))]
+    lines = shapely.STRtree(demo_work.layers.power.geometry.to_numpy())
+    places = demo_work.work_places
+    for place in ("ladder", "reel"):
+        rows = places[places["place"] == place]
+        spots, _ = lines.query(rows.geometry.to_numpy(), predicate="dwithin", distance=OVERHEAD_M)
+        named = below[below.str.startswith(place)]
+        ids = demo_work.jobs.loc[named.index.unique(), "address_id"]
+        assert set(ids) == set(rows["address_id"].iloc[spots])
+        assert len(set(ids)) < 20

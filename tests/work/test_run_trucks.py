@@ -1,0 +1,51 @@
+"""Where the bucket truck stands along runs that no ladder may work."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geoplan.model import Plan
+from geoplan.rules.crew_reader import CrewRules
+from geoplan.work.ground import build_ground
+from geoplan.work.jobs import build_jobs
+from geoplan.work.over_roads import has_clamp
+from geoplan.work.road_works import FLAGGERS, look_up_roads
+from geoplan.work.run_trucks import NO_ROAD, place_trucks
+from geoplan.work.strand_run import roads_below, trace_runs
+
+
+def test_trucks_are_told_for_runs_by_bucket_alone_and_hold_traffic_in_a_lane(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    ground = build_ground(demo_plan.layers)
+    roads = look_up_roads(demo_plan.layers.roads, crew_rules)
+    runs = trace_runs(
+        demo_plan.drops, demo_plan.layers.poles, demo_plan.project.heights.strand_height
+    )
+    below = roads_below(runs, ground)
+    by_bucket = ~has_clamp(demo_plan)
+    trucks = place_trucks(demo_plan, runs, by_bucket, below, ground, roads, crew_rules)
+    words = pd.Series(trucks.words)
+    has_run = np.bincount(runs.drop, minlength=runs.count) > 0
+    assert (words.notna() == (has_run & by_bucket)).all()
+    in_lane = words.str.contains(" side, in the lane of ", regex=False).fillna(False)
+    assert in_lane.any()
+    assert set(np.flatnonzero(in_lane)) == set(trucks.lanes.drop)
+    assert words.str.contains(NO_ROAD, regex=False).any()
+    assert (trucks.lanes.way >= FLAGGERS).all()
+    pairs = set(zip(below.drop, below.road, strict=True))
+    assert not pairs & set(zip(trucks.lanes.drop, trucks.lanes.road, strict=True))
+
+
+def test_a_truck_in_a_lane_takes_flaggers_for_the_run_and_its_road_is_counted(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    jobs = build_jobs(demo_plan, crew_rules).jobs
+    lanes = jobs[jobs["run_lanes"].notna()]
+    assert len(lanes) > 5
+    assert lanes["run_traffic_class"].isin(["flaggers", "lane_closure", "owner"]).all()
+    flagged = lanes[lanes["run_traffic_class"] == "flaggers"]
+    several = flagged["run_roads"].notna() & (flagged["run_roads"] != flagged["run_lanes"])
+    assert (flagged.loc[several, "flaggers"] >= 4).all()
+    assert several.any()
