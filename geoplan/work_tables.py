@@ -127,6 +127,11 @@ WORK_TABLES: tuple[Table, ...] = (
                 "Other planned drops with a clamp on the same strand span: addresses, split by "
                 "';'.",
             ),
+            text(
+                "span_drops_over",
+                "Those of them that hang over a road: a ladder on the span brings them down; split "
+                "by ';'.",
+            ),
             flag(
                 "is_run_bucket",
                 "Whether some of the strand run can't be worked from a ladder.",
@@ -169,6 +174,14 @@ WORK_TABLES: tuple[Table, ...] = (
                 "power_tight",
                 "Power to be measured before the work, with what was worked out and asked for, "
                 "split by ';'.",
+            ),
+            text(
+                "power_beside",
+                "Power that the wire passes by little more than asked for, by id, split by ';'.",
+            ),
+            text(
+                "power_in_reach",
+                "Power that is kept clear of only while nobody reaches out, by id, split by ';'.",
             ),
             text(
                 "power_around",

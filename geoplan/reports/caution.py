@@ -1,7 +1,8 @@
 """The caution that every page and file carries that a crew may act on.
 
 Enters: nothing.
-Leaves: `CAUTION_LINE` (one line), `CAUTION` (the full text, sentence by sentence).
+Leaves: `CAUTION_LINE` (one line), `CAUTION` (the full text, sentence by sentence), and
+`CAUTION_SHEET` (the same in fewer words, for a page where every line counts).
 Does not do: decide what a plan left unchecked; that is ``Plan.unchecked``.
 """
 
@@ -28,3 +29,16 @@ CAUTION: tuple[str, ...] = (
     "mean that it is safe.",
 )
 """The long form, one thought per sentence group."""
+
+CAUTION_SHEET: tuple[str, ...] = (
+    "Computed from the layers that were brought, not a survey: nothing here is for construction "
+    "until somebody qualified has checked it on site.",
+    "The code in force, local codes, permits and the pole owner's rules govern, the strictest of "
+    "them, not this plan; where the law asks for a licensed engineer, one has to approve the "
+    "design.",
+    "Power may be missing from the layers, elsewhere, or higher in voltage: treat every line as "
+    "live, keep the approach distance, ask its owner.",
+    "Defaults and inferred strands or heights are listed above and have to be checked.",
+    "Not checked means not checked, never safe.",
+)
+"""The same for a job sheet, whose boxes list what was assumed."""

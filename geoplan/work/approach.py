@@ -19,9 +19,17 @@ from geoplan.units import say
 from geoplan.work.clauses import chained
 from geoplan.work.near_power import find_near_power
 from geoplan.work.power_around import power_around
-from geoplan.work.power_pairs import LEAST_GAP_M, LIFTED, OF_RUN, STANDS, Near
+from geoplan.work.power_pairs import BESIDE, LEAST_GAP_M, LIFTED, OF_RUN, STANDS, Near
 from geoplan.work.power_places import power_places
-from geoplan.work.power_words import Telling, is_in_reach, listed, measure_first, on_runs, told
+from geoplan.work.power_words import (
+    Telling,
+    is_in_reach,
+    listed,
+    measure_first,
+    named_once,
+    on_runs,
+    told,
+)
 from geoplan.work.powers import HIGH_VOLTAGE_V, Powers, look_up_powers
 from geoplan.work.strand_run import StrandRuns
 
@@ -67,12 +75,14 @@ def build_approach(
     -------
     pandas.DataFrame
         n rows: ``power_approach``, ``power_approach_m``, ``power_approach_note``,
-        ``power_lines``, ``run_power``, ``power_tight``, ``power_around``, ``power_places``. The
-        note tells the line
-        that falls shortest of the distance asked for, as a part of it, and besides it one of a
-        higher voltage. The distance is the greatest that any line near asks for; NaN where one
-        has none. ``power_tight`` lists what to measure before the work: lines kept off by less
-        than `TIGHT_M`, and those too near the places where people stand, or perhaps.
+        ``power_lines``, ``run_power``, ``power_tight``, ``power_beside``, ``power_in_reach``,
+        ``power_around``, ``power_places``. The note tells the line that falls shortest of the
+        distance asked for, as a part of it, and besides it one of a higher voltage. The distance
+        is the greatest that any line near asks for; NaN where one has none. ``power_tight`` lists
+        what to measure before the work: lines kept off by less than `TIGHT_M`, and those too near
+        the places where people stand, or perhaps. ``power_beside`` lists those of them that the
+        wire passes, ``power_in_reach`` what is kept clear of only by somebody who doesn't reach
+        out.
 
     Notes
     -----
@@ -140,6 +150,8 @@ def build_approach(
     )
     to_measure = (state == CLOSE) & is_tight
     to_measure |= (state <= NOT_CHECKED) & np.isin(near.reason, STANDS)
+    reached = np.flatnonzero(is_in_reach(near, asked, np.arange(len(asked), dtype=np.int64)))
+    beside = np.flatnonzero((near.reason == BESIDE) & is_tight)
     on_run = np.isin(near.reason, OF_RUN) & (near.is_across | (state <= NOT_CHECKED))
     return pd.DataFrame(
         {
@@ -149,6 +161,8 @@ def build_approach(
             "power_lines": listed(near, asked, telling),
             "run_power": on_runs(near.drop[on_run], near.power[on_run], telling),
             "power_tight": measure_first(near, asked, to_measure, telling),
+            "power_beside": named_once(near.drop[beside], near.power[beside], telling),
+            "power_in_reach": named_once(near.drop[reached], near.power[reached], telling),
             "power_around": power_around(plan, powers, runs, near),
             "power_places": power_places(plan, powers, near, state <= CLOSE, work_places),
         }

@@ -17,6 +17,7 @@ import pandas as pd
 from geoplan.text_columns import places, texts
 from geoplan.work.clauses import per_row
 
+BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
 LIST_SPLIT = ";"
@@ -58,13 +59,15 @@ def far_poles(
     return far, places(far, poles.index)
 
 
-def span_drops(drops: pd.DataFrame) -> Any:
+def span_drops(drops: pd.DataFrame, told: BoolArray | None = None) -> Any:
     """List the other drops with a clamp on the same strand span.
 
     Parameters
     ----------
     drops : pandas.DataFrame
         Columns as declared for ``drops``, n rows.
+    told : ndarray of bool, shape (n,), optional
+        Drops that are listed; by default all.
 
     Returns
     -------
@@ -75,5 +78,7 @@ def span_drops(drops: pd.DataFrame) -> Any:
     held = pd.DataFrame({"span": drops["strand_span_id"].to_numpy()[row], "row": row})
     both = held.merge(held, on="span", suffixes=("", "_other")).sort_values(["row", "row_other"])
     both = both[both["row"] != both["row_other"]]
+    if told is not None:
+        both = both[told[both["row_other"].to_numpy(dtype=np.int64)]]
     names = texts(drops["address_id"]).take(both["row_other"].to_numpy(dtype=np.int64))
     return per_row(both["row"].to_numpy(dtype=np.int64), names, len(drops), LIST_SPLIT)

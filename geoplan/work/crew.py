@@ -18,6 +18,7 @@ from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import joined, texts, worded
 from geoplan.units import say
+from geoplan.work.clamp_spans import span_drops
 from geoplan.work.clauses import chained, in_words, per_row
 from geoplan.work.known_addresses import refuse_unknown_addresses
 from geoplan.work.places import is_bucket_job
@@ -85,7 +86,7 @@ def build_crew(
     the same time, one more is asked for each further post.
     """
     count, units = len(plan.drops), plan.project.units
-    hazards = _hazards(plan, rules, approach, reach, without_place)
+    hazards = _hazards(plan, rules, traffic, approach, reach, without_place)
     is_bucket = is_bucket_job(plan.drops)
     bucket = np.flatnonzero(is_bucket)
     by_run = np.flatnonzero(reach["is_run_bucket"].to_numpy(dtype=bool))
@@ -141,6 +142,7 @@ def _said(rows: IntArray, sentence: str) -> Any:
 def _hazards(
     plan: Plan,
     rules: CrewRules,
+    traffic: Traffic,
     approach: pd.DataFrame,
     reach: pd.DataFrame,
     without_place: Mapping[str, BoolArray],
@@ -156,6 +158,10 @@ def _hazards(
     leafy = np.flatnonzero(crowns.notna())
     told_run = pd.Series(texts(approach["run_power"]))
     on_run = np.flatnonzero(told_run.notna())
+    told_mates = pd.Series(texts(span_drops(drops, traffic.is_over_road)))
+    mates = np.flatnonzero(told_mates.notna() & ~is_bucket_job(drops))
+    told_beside = pd.Series(texts(approach["power_beside"]))
+    beside = np.flatnonzero(told_beside.notna())
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
     pull = rules.value("alone.max_pull")
     long = np.flatnonzero(span > pull)
@@ -181,6 +187,22 @@ def _hazards(
             plan,
             "power",
             "power {} crosses the air span: a second person watches it",
+        ),
+        (
+            mates,
+            joined(
+                told_mates.str.replace(LIST_SPLIT, ", ", regex=False).array.take(mates),
+                " over a road on the same strand span: a second person holds traffic there while "
+                "a ladder brings it down",
+            ),
+        ),
+        (
+            beside,
+            joined(
+                "the wire goes up close beside power ",
+                told_beside.str.replace(LIST_SPLIT, ", ", regex=False).array.take(beside),
+                ": a second person watches it",
+            ),
         ),
         (
             on_run,

@@ -112,6 +112,7 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
                 **_columns(pole_columns(runs, drops, plan.layers.poles, far_row)),
                 "far_pole_id": far_pole,
                 "span_drops": span_drops(drops),
+                "span_drops_over": span_drops(drops, traffic.is_over_road),
                 **_columns(reach),
                 "strands_met": strands_met(plan),
                 "strand_angle_deg": strand_angles(plan),

@@ -68,6 +68,7 @@ def find_posts(
     pull = span > rules.value("alone.max_pull")
     pull |= _met(plan, "roof") | _met(plan, "tree")
     power = _met(plan, "power") | (approach["power_approach"] == "within").to_numpy()
+    power |= pd.Series(texts(approach["power_beside"])).notna().to_numpy()
     bucket = is_bucket_job(drops)
     alone = traffic.is_over_road & (traffic.people == 1)
     raising = (

@@ -71,7 +71,7 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     size = powers.lines + 1
     known = np.isin(drop * size + line, near.drop[of_line] * size + near.power[of_line])
     left = np.flatnonzero(~known)
-    lands = _lands(plan, powers, drop[left], line[left])
+    lands = land_on_house(plan, powers, drop[left], line[left])
     order = np.lexsort((line[left], plan_m[left], ~lands, drop[left]))
     lands, left = lands[order], left[order]
     drop, line, plan_m, origin = drop[left], line[left], plan_m[left], origin[left]
@@ -86,10 +86,11 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     unit = report_unit("length", units)
     words = joined(
         named(line[shown], powers),
-        worded(lands[shown].astype(np.int64), (", ", ", lands on this house, ")),
+        ", ",
         numbers(np.asarray(for_report(plan_m[shown], "length", units)), unit.decimals - 1),
         f" {unit.unit} from ",
         _from(plan, origin[shown]),
+        worded(lands[shown].astype(np.int64), ("", ", lands on this house")),
         keep.where(is_near[shown], "").array,
     )
     return per_row(drop[shown], words, len(plan.drops), LIST_SPLIT)
@@ -146,8 +147,23 @@ def _from_runs(runs: StrandRuns, leg: IntArray, lines: ObjectArray) -> tuple[Flo
     return np.where(is_end, end_m, run_m), np.where(is_end, len(FROM) + pole, RUN)
 
 
-def _lands(plan: Plan, powers: Powers, drop: IntArray, line: IntArray) -> BoolArray:
-    """Tell which drops of power end on the building that the drop is attached to."""
+def land_on_house(plan: Plan, powers: Powers, drop: IntArray, line: IntArray) -> BoolArray:
+    """Tell which drops of power end on the building that the drop is attached to.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    powers : Powers
+        Of its layers.
+    drop, line : ndarray of int64, shape (m,)
+        Pairs.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+        True for a service whose end is within `LANDS_WITHIN_M` of the building.
+    """
     buildings = plan.layers.buildings
     shapes = np.asarray([*buildings.geometry.values, None], dtype=object)
     house = shapes[places(plan.drops["building_id"], buildings.index)[drop]]

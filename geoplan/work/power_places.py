@@ -19,7 +19,7 @@ from geoplan.model import Plan
 from geoplan.text_columns import joined, places, worded
 from geoplan.work.clauses import in_words, per_row
 from geoplan.work.free_places import OVERHEAD_M
-from geoplan.work.power_around import NEAR_M
+from geoplan.work.power_around import AROUND_M, NEAR_M, land_on_house
 from geoplan.work.power_pairs import HOUSE, HOUSE_LADDER, RUN_POLE, TERMINAL, Near
 from geoplan.work.powers import Powers
 from geoplan.work.strand_run import LIST_SPLIT
@@ -28,7 +28,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-AT_HOUSE, AT_TERMINAL = "house_ladder", "terminal"
+AT_HOUSE, AT_TERMINAL, ON_WALL = "house_ladder", "terminal", "wall"
 """Places that are told besides those of ``work_places``."""
 OVER = ("ladder", "reel", "bucket")
 """Places of ``work_places`` over which lines are looked for in plan."""
@@ -59,7 +59,8 @@ def power_places(
     Returns
     -------
     pandas array of str, shape (n,)
-        ``place: id``, each pair once, split by ``LIST_SPLIT``; null without one. At the house how
+        ``place: id``, each pair once, split by ``LIST_SPLIT``; null without one. ``wall`` are the
+        lines that land on the drop's building within `AROUND_M` of the attachment. At the house how
         far the line is above the attachment follows, where that is known and above it. At the
         terminal lines beside its pole, within `NEAR_M` in plan, are told whatever their height.
     """
@@ -74,6 +75,7 @@ def power_places(
     beside, line = _beside_terminal(plan, terminal)
     rows = [
         *_overhead(plan, work_places),
+        (ON_WALL, *_on_wall(plan, powers)),
         (AT_HOUSE, near.drop[at_house], near.power[at_house]),
         (
             AT_TERMINAL,
@@ -114,6 +116,16 @@ def _overhead(
         )
         found.append((place, drop[spot], line.astype(np.int64)))
     return found
+
+
+def _on_wall(plan: Plan, powers: Powers) -> tuple[IntArray, IntArray]:
+    """Find the lines that land on the building near the attachment."""
+    wires = np.asarray(plan.air_spans.geometry.values, dtype=object)
+    ends = shapely.force_2d(shapely.get_point(wires, -1))
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    drop, line = shapely.STRtree(lines).query(ends, predicate="dwithin", distance=AROUND_M)
+    lands = land_on_house(plan, powers, drop, line)
+    return drop[lands].astype(np.int64), line[lands].astype(np.int64)
 
 
 def _beside_terminal(plan: Plan, terminal: IntArray) -> tuple[IntArray, IntArray]:

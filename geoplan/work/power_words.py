@@ -323,6 +323,25 @@ def measure_first(near: Near, asked: FloatArray, is_told: BoolArray, telling: Te
     return per_row(near.drop[pick], words, telling.count, LIST_SPLIT)
 
 
+def named_once(drop: IntArray, power: IntArray, telling: Telling) -> Any:
+    """Name power by drop, each once, in the order of the layer.
+
+    Parameters
+    ----------
+    drop, power : ndarray of int64, shape (m,)
+        Pairs; may be there several times.
+    telling : Telling
+        Names.
+
+    Returns
+    -------
+    pandas array of str, shape (n,)
+        Ids alone, split by ``LIST_SPLIT``; null without one.
+    """
+    pairs = np.unique(np.stack([drop, power], axis=1), axis=0).reshape(-1, 2).astype(np.int64)
+    return per_row(pairs[:, 0], telling.powers.names.take(pairs[:, 1]), telling.count, LIST_SPLIT)
+
+
 def on_runs(drop: IntArray, power: IntArray, telling: Telling) -> Any:
     """Name power of strand runs, each once, in the order of the layer.
 

@@ -32,7 +32,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 
 NO_ROAD = "no road beside the run, see first how it gets there"
-"""Said where no carriageway is near but those that the run hangs over."""
+"""Said where no carriageway is near."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ def place_trucks(
     by_bucket : ndarray of bool, shape (n,)
         Drops whose run is worked from a bucket.
     below : RoadsBelow
-        Carriageways that runs hang over: a truck beside the strand doesn't stand in these.
+        Carriageways that runs hang over: traffic is held on these anyway.
     ground : Ground
         Carriageways.
     roads : Roads
@@ -76,7 +76,8 @@ def place_trucks(
     Returns
     -------
     Trucks
-        A truck in a lane takes at least what holds traffic for longer than a moment.
+        A truck in a lane takes at least what holds traffic for longer than a moment. Lanes are
+        those of roads that the run doesn't hang over anyway.
 
     Notes
     -----
@@ -87,7 +88,7 @@ def place_trucks(
     leg = np.flatnonzero(by_bucket[runs.drop])
     middle = runs.segment[leg].reshape(-1, 2, 2).mean(axis=1)
     drop = runs.drop[leg]
-    road, edge = _beside(middle, drop, below, ground, len(roads.way))
+    road, edge = _beside(middle, ground)
     room = rules.value("places.bucket_away") + rules.value("places.bucket_keep_off")
     in_lane = (road >= 0) & (edge < room)
     shapes = np.asarray([*plan.layers.roads.geometry.values, None], dtype=object)[road]
@@ -102,10 +103,14 @@ def place_trucks(
         worded(in_lane, (" side, off the carriageway of ", " side, in the lane of ")),
         roads.name.take(road, allow_fill=True),
     )
-    told = pd.DataFrame(
-        {"drop": drop, "words": pd.Series(beside).where(road >= 0, NO_ROAD).to_numpy(dtype=object)}
-    ).drop_duplicates()
-    pairs = np.unique(np.stack([drop, road], axis=1)[in_lane], axis=0).reshape(-1, 2)
+    under = pd.Series(
+        joined("below the strand, in the closed lane of ", roads.name.take(road, allow_fill=True))
+    )
+    words = pd.Series(beside).where(edge > 0, under).where(road >= 0, NO_ROAD)
+    told = pd.DataFrame({"drop": drop, "words": words.to_numpy(dtype=object)}).drop_duplicates()
+    count = len(roads.way)
+    is_new = ~np.isin(drop * count + road, below.drop * count + below.road)
+    pairs = np.unique(np.stack([drop, road], axis=1)[in_lane & is_new], axis=0).reshape(-1, 2)
     owner, lane = pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
     return Trucks(
         Over(
@@ -121,12 +126,8 @@ def place_trucks(
     )
 
 
-def _beside(
-    xy: FloatArray, drop: IntArray, below: RoadsBelow, ground: Ground, count: int
-) -> tuple[IntArray, FloatArray]:
-    """Return the nearest road that the drop's run does not hang over, -1 without one."""
+def _beside(xy: FloatArray, ground: Ground) -> tuple[IntArray, FloatArray]:
+    """Return the road nearest to each place and how far its carriageway is; -1 without one."""
     point, road, edge = ground.roads_near(xy[:, 0], xy[:, 1], STREET_WITHIN_M)
-    aside = ~np.isin(drop[point] * count + road, below.drop * count + below.road)
-    point, road, edge = point[aside], road[aside], edge[aside]
     first = first_of(point, np.lexsort((road, edge, point)), len(xy))
     return np.append(road, -1)[first], np.append(edge, np.inf)[first]

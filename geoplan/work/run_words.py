@@ -99,6 +99,6 @@ def clamps_not_for_one(drop: IntArray, road: IntArray, roads: Roads, count: int)
     words = joined(
         "over ",
         roads.name.take(road),
-        " from a span clamp: not alone, traffic is held while somebody is up at the strand",
+        " from a span clamp: not alone, the wire hangs lower while somebody is up at the strand",
     )
     return per_row(drop, words, count)

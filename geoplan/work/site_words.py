@@ -158,12 +158,14 @@ def height_to_open(case: DropCase) -> float:
     -------
     float
         The greatest height asked over the roads crossed, m. NaN where the road stays shut until
-        the wire has its sag: at a span clamp, where a clearance over a road was not worked out,
-        or where the pull by hand alone doesn't clear it.
+        the wire has its sag: at a span clamp, where flaggers or a closure hold traffic anyway,
+        where a clearance over a road was not worked out, or where the pull by hand alone doesn't
+        clear it.
     """
     drop, roads = case.drop, case.crossed("road")
     margins = [float(row["margin_m"]) for row in roads if row["clearance_basis"] == "computed"]
-    if case.is_from_clamp or not roads or len(margins) < len(roads):
+    is_short = case.job["traffic_class"] == "short_stop"
+    if case.is_from_clamp or not is_short or not roads or len(margins) < len(roads):
         return math.nan
     names = ("stringing_sag_m", "stringing_tension_n")
     sag, pull = (np.array([drop[name]], dtype=np.float64) for name in names)

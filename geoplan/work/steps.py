@@ -195,9 +195,20 @@ def _building(case: DropCase) -> str:
     words += " network interface, drip loop first"
     live = names_at(case, "house_ladder")
     words += f", clear of {live}, live" if live else ""
+    words += _on_wall(case)
     if is_positive(job["coil_m"]) and is_known(job["coil_at"]):
         words += f"; coil {case.length(job['coil_m'])} {job['coil_at']}"
     return f"{words}. Bond and ground it as the code in force asks."
+
+
+def _on_wall(case: DropCase) -> str:
+    """Tell which power lands on the building that the run goes along."""
+    near = {words.partition(", ")[0] for words in power_at(case, "house_ladder")}
+    lines = [name for name in power_at(case, "wall") if name not in near]
+    if not lines:
+        return ""
+    lands = "lands" if len(lines) == 1 else "land"
+    return f"; {in_a_row(lines)}, live, {lands} on this house: keep run and ladder off"
 
 
 def _last(case: DropCase) -> str:

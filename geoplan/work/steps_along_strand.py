@@ -17,6 +17,7 @@ from geoplan.work.site_words import (
     over_road,
     parts_of,
     pole_of,
+    roads_over,
     run_by_bucket,
 )
 from geoplan.work.steps_of_traffic import traffic_for_run
@@ -57,11 +58,44 @@ def strand_run(case: DropCase) -> list[str]:
     if roads:
         height = job.get("run_asked_m", math.nan)
         asked = f", {case.length(height)} asked" if is_known(height) else ""
+        away = ", with the truck away," if run_by_bucket(case) else ""
         words.append(
-            f"Clearance over {in_a_row(roads)} NOT WORKED OUT: measure it{asked}. Only then open"
-            " the road again."
+            f"Clearance over {in_a_row(roads)} NOT WORKED OUT: measure it{asked}. Only then{away}"
+            " open the road again."
         )
-    return [step for step in (traffic_for_run(case), " ".join(words)) if step]
+    mates = parts_of(job.get("span_drops_over"))
+    if is_pressed_again(case):
+        words.append(_open_again(case))
+    elif case.is_from_clamp and mates and not run_by_bucket(case):
+        words.append(f"On the clamp's span as before: traffic held below {in_a_row(mates)}.")
+    return [step for step in (_hold_again(case), traffic_for_run(case), " ".join(words)) if step]
+
+
+def is_pressed_again(case: DropCase) -> bool:
+    """Whether a ladder on the clamp's span brings the wire down over a road once more."""
+    is_bare = not run_by_bucket(case) and not parts_of(case.job.get("run_roads"))
+    return case.is_from_clamp and over_road(case) and is_bare
+
+
+def _hold_again(case: DropCase) -> str:
+    """Tell that the road is shut again while the ladder is on the clamp's span."""
+    if not is_pressed_again(case):
+        return ""
+    return (
+        f"Hold traffic again on {roads_over(case)}: on the clamp's span the ladder brings the wire"
+        " down once more."
+    )
+
+
+def _open_again(case: DropCase) -> str:
+    """Tell when the road is opened for good."""
+    asked = [
+        float(row["required_m"])
+        for row in case.crossed("road")
+        if row["clearance_basis"] == "computed"
+    ]
+    least = f", {case.length(max(asked))} or more" if asked else ""
+    return f"Ladder off that span: measure over {roads_over(case)}{least}; then open the road."
 
 
 def _reach(case: DropCase) -> str:
@@ -83,11 +117,6 @@ def _reach(case: DropCase) -> str:
         return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
     street = ", never on a carriageway" if near_road(case) else ""
     yards = "" if near_road(case) else " Into other people's yards only with their leave."
-    if case.is_from_clamp and over_road(case):
-        return (
-            f"Move the ladder along, lashed each time{street}, on the clamp's span only with"
-            " traffic held; look up first."
-        )
     return (
         f"Move the ladder along, lashed each time{street}; look up first. No ladder on a span whose"
         f" strand failed the check.{yards}"

@@ -47,7 +47,19 @@ def stand(case: DropCase) -> str:
     place = place_words(case, "ladder").removeprefix("at the pole, ")
     where = "the strand" if case.is_from_clamp else pole_of(case)
     ladder = "Take the SECOND ladder" if reel_is_beyond(case) else "Move the ladder"
-    return f"{ladder} to {where}: {place}.{_over(case, 'ladder')}"
+    return f"{ladder} to {where}: {place}.{_over(case, 'ladder')}{_presses(case)}"
+
+
+def _presses(case: DropCase) -> str:
+    """Tell which wires of others a ladder on the strand brings down over a road."""
+    others = parts_of(case.job.get("span_drops_over"))
+    if not case.is_from_clamp or not others:
+        return ""
+    hang, wire = ("hangs", "wire") if len(others) == 1 else ("hang", "wires")
+    return (
+        f" Where {in_a_row(others)} {hang} already over a road from this span: the ladder brings"
+        f" the {wire} down, so hold traffic there until it is off."
+    )
 
 
 def _over(case: DropCase, place: str) -> str:
@@ -150,9 +162,12 @@ def sagging(case: DropCase) -> list[str]:
 
 
 def is_heavy(case: DropCase) -> bool:
-    """Whether the wire is set with grip and hoist: the pull is too great to be held by hand."""
-    pull, _ = _while_set(case)
-    return is_known(pull) and float(pull) > BY_HAND_N
+    """Whether the wire is set with grip and hoist: the pull is too great to be held by hand.
+
+    With the ladder on or gone: where it grows as the ladder goes, it is taken up again by hoist.
+    """
+    pulls = (_while_set(case)[0], case.drop["stringing_tension_n"])
+    return any(is_known(pull) and float(pull) > BY_HAND_N for pull in pulls)
 
 
 def _while_set(case: DropCase) -> tuple[Any, Any]:

@@ -16,6 +16,7 @@ from geoplan.work.site_words import (
     kept_off,
     names_at,
     over_road,
+    parts_of,
     place_words,
     pole_of,
     roads_over,
@@ -113,6 +114,10 @@ def _clear_of(case: DropCase) -> str:
     return f"; keep people off it on {in_a_row(names)}" if names else "; clear of plantings"
 
 
+ONE_PULL = "that one raises in one pull"
+WATCHED = "one pulls, one watches the wire all the way"
+
+
 def raise_wire(case: DropCase) -> str:
     """Tell how the wire goes up, and past which power."""
     top = "the span clamp" if case.is_from_clamp else f"the hook on {pole_of(case)}"
@@ -126,7 +131,8 @@ def raise_wire(case: DropCase) -> str:
     if case.job["is_bucket_job"]:
         words += "; one up in the bucket, one on the ground at the hand line"
     elif people > 1:
-        words += f"; {people} people: one pulls, one watches the wire all the way"
+        both = people == 2 and ONE_PULL in str(case.job.get("crew_reasons"))
+        words += f"; {people} people: " + ("both pull" if both else WATCHED)
     return f"{words}.{_past_power(case)}"
 
 
@@ -144,7 +150,8 @@ def _open_early(case: DropCase) -> str:
 
 def _past_power(case: DropCase) -> str:
     """Tell which power the wire goes up beside or below."""
-    names = in_a_row([str(row["feature_id"]) for row in case.near("power")])
+    passed = [str(row["feature_id"]) for row in case.near("power")]
+    names = in_a_row(list(dict.fromkeys([*passed, *parts_of(case.job.get("power_beside"))])))
     if not names:
         return ""
     return (

@@ -86,7 +86,7 @@ def roads_crossed(
     opening = worded(
         case,
         (
-            ": one person alone closes it by signs and cones while wire lies on it, within the "
+            ": a short stop or signs and cones across it while wire lies on it, within the "
             "limits for one (",
             ": in a gap in traffic, within the limits for two (",
             ": flaggers, above the limits of a gap in traffic (",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -47,6 +48,8 @@ def test_other_drops_of_a_span_are_listed_in_order_and_never_the_drop_itself() -
                  ("E", "P1", None))  # fmt: skip
     told = pd.Series(span_drops(rows)).fillna("").tolist()
     assert told == ["C;D", "", "A;D", "A;C", ""]
+    some = pd.Series(span_drops(rows, np.array([True, True, False, False, True]))).fillna("")
+    assert some.tolist() == ["", "", "A", "A", ""]
 
 
 def test_both_poles_of_the_demos_clamps_are_told(demo_plan: Plan, demo_jobs: JobTables) -> None:

@@ -46,6 +46,10 @@ def test_each_rule_that_asks_for_two_gets_two_and_says_so(
         "in one pull": set(pull) | met(demo_plan, "roof"),
         "in the way": met(demo_plan, "tree"),
         "second person watches": met(demo_plan, "power"),
+        "goes up close beside power": set(jobs.index[jobs["power_beside"].notna()]),
+        "over a road on the same strand span": set(
+            jobs.index[jobs["span_drops_over"].notna() & ~jobs["is_bucket_job"]]
+        ),
         "bucket job": set(jobs.index[jobs["is_bucket_job"]]),
         "within the approach distance": set(jobs.index[jobs["power_approach"] == "within"]),
         "power not checked": set(jobs.index[jobs["power_approach"] == "not_checked"]),

@@ -9,7 +9,14 @@ import shapely
 from geoplan.model import Plan
 from geoplan.work.approach import build_approach
 from geoplan.work.free_places import OVERHEAD_M
-from tests.work.test_approach import NO_CONTACT_M, RULES, runs_of, with_power, without_run
+from tests.work.test_approach import (
+    NO_CONTACT_M,
+    RULES,
+    runs_of,
+    with_layer,
+    with_power,
+    without_run,
+)
 
 
 def told(plan: Plan, work: Plan, row: int) -> list[str]:
@@ -43,6 +50,21 @@ def test_power_that_lands_at_the_attachment_is_told_with_its_height(
     height = float(demo_plan.drops["attachment_height_m"][row]) + 1.2
     plan = with_power(demo_plan, [240.0], [line], height_m=height)
     assert "house_ladder: E000, 3.9 ft above it" in told(plan, demo_work, row)
+
+
+def test_power_that_lands_elsewhere_on_the_house_is_told_for_the_run_along_it(
+    demo_plan: Plan, demo_work: Plan
+) -> None:
+    row = without_run(demo_plan)
+    house = demo_plan.layers.buildings.geometry[demo_plan.drops["building_id"][row]]
+    corners = shapely.get_coordinates(house.exterior)
+    out = 3.0 * (corners - [house.centroid.x, house.centroid.y])
+    lines = [shapely.LineString([one, one + way]) for one, way in zip(corners, out, strict=True)]
+    service = pd.Series("supply_drop", index=[f"E{n:03d}" for n in range(len(lines))], dtype="str")
+    plan = with_power(demo_plan, [240.0] * len(lines), lines)
+    kinds = service.set_axis(plan.layers.power.index)
+    assert "wall: E000" in told(with_layer(plan, "power", power_kind=kinds), demo_work, row)
+    assert not [words for words in told(plan, demo_work, row) if words.startswith("wall")]
 
 
 def test_a_line_beside_the_terminals_pole_is_told_there(demo_plan: Plan, demo_work: Plan) -> None:

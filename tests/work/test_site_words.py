@@ -146,6 +146,7 @@ def test_a_road_is_opened_early_at_the_height_asked_where_a_pull_by_hand_clears_
         "margin_m": 0.1, "clearance_basis": "computed",
     }  # fmt: skip
     hook = _with(dataclasses.replace(case, crossings=(row,)), job_kind="street_crossing")
+    hook = _with(hook, traffic_class="short_stop")
 
     def opened(sag_m, pull_n, **road):
         drop = {**case.drop, "stringing_sag_m": sag_m, "stringing_tension_n": pull_n}
@@ -157,6 +158,9 @@ def test_a_road_is_opened_early_at_the_height_asked_where_a_pull_by_hand_clears_
     assert opened(5.0, 200.0) == 4.7
     assert np.isnan(opened(0.05, 400.0, clearance_basis="not_checked"))
     assert np.isnan(height_to_open(dataclasses.replace(case, crossings=(row,)))), "a clamp"
+    flagged = _with(hook, traffic_class="flaggers")
+    drop = {**case.drop, "stringing_sag_m": 0.05, "stringing_tension_n": 400.0}
+    assert np.isnan(height_to_open(dataclasses.replace(flagged, drop=drop))), "they hold it anyway"
 
 
 def test_a_wire_nearly_along_its_strand_is_told(case):

@@ -286,10 +286,12 @@ def test_signs_stand_before_the_reel_and_before_a_house_ladder_by_a_road(demo_wo
 def test_power_at_a_place_is_told_in_the_step_that_sets_it_up(demo_work):
     case = case_of(demo_work, "A001")
     places = "house_ladder: E2, 3.7 ft above it;ladder: E3;reel: E4;terminal: E5"
+    places += ";wall: E2;wall: E6"
     steps = build_steps(dataclasses.replace(case, job={**case.job, "power_places": places}))
     house = steps[_at(steps, "House: ladder")]
     assert "Live there: E2, 3.7 ft above it: ladder to the other side" in house
-    assert "clear of E2, live" in steps[_at(steps, "Building run")]
+    building = steps[_at(steps, "Building run")]
+    assert "clear of E2, live; E6, live, lands on this house: keep run and ladder off" in building
     assert "E3 over it, live" in steps[_at(steps, "ladder to the strand")]
     assert "E4 over it, live" in steps[_at(steps, "Reel ")]
     assert "E5 near it, live: head and hands below the strand" in steps[_at(steps, "Connect at")]

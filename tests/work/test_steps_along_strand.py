@@ -8,6 +8,7 @@ import pytest
 
 from geoplan.work.holds import build_holds
 from geoplan.work.site_checks import build_site_checks
+from geoplan.work.site_words import roads_over
 from geoplan.work.steps_along_strand import connection, strand_run
 from tests.work.cases import case_of
 
@@ -63,11 +64,39 @@ def test_over_a_road_traffic_comes_first_and_no_ladder_goes_along(case):
     assert "By bucket, the lane closed where it works over Main Street: no ladder" in run
     assert "Move the ladder" not in run
     assert (
-        f"over Main Street NOT WORKED OUT: measure it, {case.length(4.7)} asked. Only then open"
-        in run
+        f"over Main Street NOT WORKED OUT: measure it, {case.length(4.7)} asked. Only then, with"
+        " the truck away, open the road again." in run
     )
     assert connection(over).startswith("From the bucket connect at terminal P3")
     assert "permit for Main Street" in build_holds(over)[-1].until
+
+
+ROAD = {
+    "crossing_kind": "road", "feature_id": "R1", "feature_name": "Main Street",
+    "is_near_miss": False, "is_overhang": False, "required_m": 4.7, "margin_m": 0.1,
+    "clearance_basis": "computed", "at_m": 5.0, "start_m": 4.0, "end_m": 6.0,
+}  # fmt: skip
+
+
+def test_a_road_is_shut_again_while_the_ladder_is_on_the_clamps_span(case):
+    over = dataclasses.replace(case, crossings=(ROAD,))
+    hold, run = strand_run(over)
+    name = roads_over(over)
+    assert hold.startswith(f"Hold traffic again on {name}: on the clamp's span the ladder")
+    assert "No ladder on a span whose strand failed the check." in run
+    assert run.endswith(
+        f"Ladder off that span: measure over {name}, {case.length(4.7)} or more; then open the"
+        " road."
+    )
+    unknown = dataclasses.replace(case, crossings=({**ROAD, "clearance_basis": "not_checked"},))
+    assert strand_run(unknown)[1].endswith(f"measure over {name}; then open the road.")
+    (run,) = strand_run(_changed(over, job={"is_run_bucket": True}))
+    assert "Hold traffic again" not in run
+
+
+def test_wires_of_others_over_a_road_are_told_for_the_run_too(case):
+    (run,) = strand_run(_changed(case, job={"span_drops_over": "A8;A9"}))
+    assert run.endswith("On the clamp's span as before: traffic held below A8 and A9.")
 
 
 def test_a_run_over_a_road_is_never_told_by_ladder(case):

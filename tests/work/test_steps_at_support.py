@@ -114,13 +114,37 @@ def test_a_pull_too_great_for_a_hand_is_set_with_a_hoist(demo_work, state):
         "strand_ladder": "allowed" if state == "ladder" else "strand_small",
         f"{state}_tension_n": BY_HAND_N + 1.0,
         f"{state}_sag_m": SIGHTED_M - 0.01,
-        f"{other}_tension_n": BY_HAND_N + 50.0,
+        f"{other}_tension_n": BY_HAND_N - 50.0,
     }
     told = " ".join(sagging(_changed(case, drop=drop)))
     assert f"with a pull gauge: {case.force(BY_HAND_N + 1.0)} at" in told
     assert "go by the pull" in told
     told = " ".join(sagging(_changed(case, drop={**drop, f"{state}_tension_n": BY_HAND_N})))
     assert "gauge" not in told
+
+
+def test_a_pull_that_grows_as_the_ladder_goes_is_set_with_a_hoist_too(demo_work):
+    case = case_of(demo_work, "A001")
+    drop = {
+        "strand_ladder": "allowed", "ladder_sag_m": 0.3, "ladder_tension_n": BY_HAND_N - 10.0,
+        "stringing_tension_n": BY_HAND_N + 10.0,
+    }  # fmt: skip
+    told = sagging(_changed(case, drop=drop))[0]
+    assert f"with a pull gauge: {case.force(BY_HAND_N - 10.0)} at" in told
+
+
+def test_a_ladder_on_a_span_that_others_hang_from_over_a_road_asks_for_traffic_to_be_held(
+    demo_work,
+):
+    case = case_of(demo_work, "A001")
+    one = stand(_changed(case, job={"span_drops_over": "A8", "is_bucket_job": False}))
+    assert "Where A8 hangs already over a road from this span" in one
+    assert "hold traffic there until it is off" in one
+    assert "Where A8 and A9 hang already" in stand(
+        _changed(case, job={"span_drops_over": "A8;A9", "is_bucket_job": False})
+    )
+    for job in ({"span_drops_over": None}, {"span_drops_over": "A8", "is_bucket_job": True}):
+        assert "from this span" not in stand(_changed(case, job=job))
 
 
 def test_a_sag_is_told_as_neither_more_nor_less(demo_work):

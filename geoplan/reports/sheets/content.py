@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geoplan.reports.caution import CAUTION, CAUTION_LINE
+from geoplan.reports.caution import CAUTION_LINE, CAUTION_SHEET
 from geoplan.reports.clearances import describe_rules
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.back import (
@@ -270,7 +270,7 @@ def sheet_texts(
         f" {'; '.join(tools_of(case))}.",
         "built": built_of(case),
         "caution_line": CAUTION_LINE,
-        "cautions": CAUTION,
+        "cautions": CAUTION_SHEET,
         "rules": common.rules,
         "not_checked": f"{concerning(case, common.not_checked)} {common.wire_words}".strip(),
     }

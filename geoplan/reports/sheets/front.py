@@ -109,21 +109,21 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     """
     job, drop = case.job, case.drop
     alerts = [("STOP", f"{cut(words, ID_LETTERS)}: see back") for words in stops_of(case)]
+    beside = _beside(case)
+    if beside:
+        alerts.append(("STOP", f"wire may touch building {cut(beside, ID_LETTERS)}: see back"))
     power = _power_box(case)
     if power:
         alerts.append(("Power", power))
+    poor = listed(job, "poor_poles")
+    if poor:
+        alerts.append(("POOR POLE", f"{cut(', '.join(poor), ID_LETTERS)}: see back"))
     roads = listed(job, "run_roads")
     if roads:
         alerts.append(("Strand run", f"OVER {cut(' and '.join(roads), ID_LETTERS)}"))
     unchecked = _unchecked(case)
     if unchecked:
         alerts.append(("NOT WORKED OUT", f"clearance at {cut(unchecked, ID_LETTERS)}"))
-    beside = _beside(case)
-    if beside:
-        alerts.append(("STOP", f"wire may touch building {cut(beside, ID_LETTERS)}: see back"))
-    poor = listed(job, "poor_poles")
-    if poor:
-        alerts.append(("POOR POLE", f"{cut(', '.join(poor), ID_LETTERS)}: see back"))
     pole = str(drop["access_pole_id"])
     if pole != str(drop["terminal_id"]):
         what = "Clamp from pole" if case.is_from_clamp else "Hook on pole"
@@ -131,8 +131,8 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     if listed(job, "near_rail"):
         alerts.append(("RAILWAY", "near: owner's leave first"))
     if len(alerts) > MOST_ALERTS:
-        left = len(alerts) - MOST_ALERTS + 1
-        alerts = [*alerts[: MOST_ALERTS - 1], ("LOOK", f"{left} more of this kind: see back")]
+        left = ", ".join(dict.fromkeys(name for name, _ in alerts[MOST_ALERTS - 1 :]))
+        alerts = [*alerts[: MOST_ALERTS - 1], ("LOOK", f"{left}: see back")]
     return alerts
 
 

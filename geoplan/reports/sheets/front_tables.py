@@ -47,7 +47,7 @@ def has_ladder(case: DropCase) -> bool:
 
 
 NO_CLEARANCE = {
-    "power": "LOOK: no clearance worked out; treat as live",
+    "power": "LOOK: see 'Power' on the back; treat as live",
     "pool": "look: no clearance worked out; pools have a rule of their own",
     "tree": "look: no clearance worked out; leave room for growth and swing",
     "lot": "look: no clearance worked out but that over the yard",

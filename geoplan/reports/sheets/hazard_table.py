@@ -8,11 +8,12 @@ Does not do: compute; markup; decide what is a hazard but for what only the job 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import MOST_HAZARDS, TEXT_LETTERS, listed, live, plain
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
+from geoplan.work.holds import within_swing
 from geoplan.work.site_words import in_a_row, is_flat, out_of
 
 PLANNING_CODES = ("route_changed_by_clearance", "terminal_changed_by_clearance")
@@ -81,6 +82,8 @@ TO_DO = {
 LEVELS = ("error", "warning", "note")
 WORDS = {"error": "STOP", "warning": "WARNING", "note": "note"}
 
+MEASURE = "Measure before anybody goes up there: ____"
+
 Hazard = tuple[str, str, str]
 
 
@@ -115,9 +118,10 @@ def hazards_of(case: DropCase, *, is_boxed: bool = True) -> list[Hazard]:
         and not (row["code"] in OF_WIRES and str(row["feature_id"]) in wires)
         and str(row["feature_id"]) not in by_code.get(TOLD_BETTER.get(str(row["code"]), ""), ())
     ]
+    swung = {str(row["feature_id"]) for row in within_swing(case)}
     flags = [
         (
-            WORDS[str(row["severity"])],
+            WORDS["error" if is_swung(row, swung) else str(row["severity"])],
             cut(_worded(case, row), TEXT_LETTERS),
             TO_DO.get(str(row["code"]), cut(row["remedy"], TEXT_LETTERS)),
         )
@@ -130,6 +134,11 @@ def hazards_of(case: DropCase, *, is_boxed: bool = True) -> list[Hazard]:
     if left > 0:
         shown.append(("", f"and {left} more", "See the plan's hazards."))
     return shown
+
+
+def is_swung(row: Row, swung: Set[str]) -> bool:
+    """Whether a flag tells of a building that the wire may touch as it swings: a stop (step 1)."""
+    return row["code"] == "near_building" and str(row["feature_id"]) in swung
 
 
 def _worded(case: DropCase, row: Row) -> str:
@@ -213,7 +222,11 @@ OPENINGS = ("passes over ", "crosses power ", "crosses ")
 def _of_power(case: DropCase) -> list[Hazard]:
     job = case.job
     tight = [
-        ("WARNING", cut(f"power {live(words)}", TEXT_LETTERS), "Measure before the wire goes up.")
+        (
+            "WARNING",
+            cut(f"power {live(words)}", TEXT_LETTERS),
+            "Measure before anybody goes up there: ____",
+        )
         for words in listed(job, "power_tight")
     ]
     return [*_of_state(case), *tight]
@@ -222,19 +235,42 @@ def _of_power(case: DropCase) -> list[Hazard]:
 def _of_state(case: DropCase) -> list[Hazard]:
     job = case.job
     note = job["power_approach_note"]
-    where = f": {_named(str(note))}" if is_known(note) else ""
+    worst = _named(str(note)) if is_known(note) else ""
+    where = f": {worst}" if worst else ""
     state = str(job["power_approach"])
+    reach = [name for name in listed(job, "power_in_reach") if name != worst]
     if state == "within":
         what = f"planned WITHIN THE APPROACH DISTANCE of power{where}"
         todo = "Do not start before its owner has covered it or switched it off. Head and hands"
-        return [("STOP", what, f"{todo} below hook and strand.")]
+        return [("STOP", what, f"{todo} below hook and strand."), *_in_reach(reach)]
     if state == "not_checked":
         what = f"distance from power NOT CHECKED{where}"
-        return [("STOP", what, "Measure from the ground before anybody climbs. Not kept: stop.")]
+        todo = "Measure from the ground before anybody climbs. Not kept: stop."
+        return [("STOP", what, todo), *_in_reach(reach)]
     if state == "close":
-        what = f"power in reach of head and hands above hook or strand{where}"
-        return [("WARNING", what, "Keep head and hands below hook and strand.")]
-    return []
+        return _in_reach([*filter(None, [worst]), *reach], is_told=True)
+    return _in_reach(reach)
+
+
+def _in_reach(names: list[str], *, is_told: bool = False) -> list[Hazard]:
+    """Name all power that is kept clear of only by somebody who doesn't reach out."""
+    if not names and not is_told:
+        return []
+    where = f": {in_a_row(_grouped(names))}" if names else ""
+    what = cut(f"power in reach of head and hands above hook or strand{where}", TEXT_LETTERS)
+    return [("WARNING", what, "Keep head and hands below hook and strand.")]
+
+
+ON_POLE = "power on pole "
+
+
+def _grouped(names: list[str]) -> list[str]:
+    """Name several poles with power on them as one."""
+    poles = [name.removeprefix(ON_POLE) for name in names if name.startswith(ON_POLE)]
+    if len(poles) < 2:
+        return names
+    lines = [name for name in names if not name.startswith(ON_POLE)]
+    return [*lines, f"power on poles {in_a_row(poles)}"]
 
 
 def _named(note: str) -> str:

@@ -43,7 +43,7 @@ def with_job(case, **columns):
              "power_lines": None, "run_power": None, "run_roads": None, "poor_poles": None,
              "unrated_poles": None, "other_roads": None, "power_approach": "none",
              "power_approach_m": math.nan, "power_approach_note": None,
-             "power_tight": None}  # fmt: skip
+             "power_tight": None, "power_in_reach": None}  # fmt: skip
     return dataclasses.replace(case, job={**case.job, **blank, **columns}, hazards=())
 
 
@@ -164,6 +164,20 @@ def test_power_too_near_or_not_checked_stops_the_work(case, state, words):
     assert hazards_of(with_job(case, power_approach="clear", power_approach_note=note)) == []
 
 
+@pytest.mark.parametrize("state", ["within", "not_checked", "close"])
+def test_all_power_in_reach_is_named_whatever_is_gravest(case, state):
+    note = "E105, supply drop, 240 V: 1.0 ft asked for, there is at least 1.8 ft; by a rule"
+    found = with_job(
+        case, power_approach=state, power_approach_note=note,
+        power_in_reach="E105;power on pole PQ06",
+    )  # fmt: skip
+    (reach,) = [what for _, what, _ in hazards_of(found) if "in reach of head and hands" in what]
+    named = reach.rpartition(": ")[2]
+    assert named == ("E105 and power on pole PQ06" if state == "close" else "power on pole PQ06")
+    found.job["power_in_reach"] += ";power on pole PQ07"
+    assert any("power on poles PQ06 and PQ07" in what for _, what, _ in hazards_of(found))
+
+
 def test_power_that_is_clear_by_little_is_to_be_measured(case):
     note = "E7, supply drop, 240 V: 1.0 ft asked for, there is at least 1.1 ft; by a rule"
     tight = "E7: at least 1.1 ft worked out from hook or clamp, 1.0 ft asked"
@@ -171,8 +185,8 @@ def test_power_that_is_clear_by_little_is_to_be_measured(case):
         case, power_approach="clear", power_approach_note=note, power_tight=f"{tight}; E8: as well"
     )
     assert hazards_of(found) == [
-        ("WARNING", f"power {tight}", "Measure before the wire goes up."),
-        ("WARNING", "power E8: as well", "Measure before the wire goes up."),
+        ("WARNING", f"power {tight}", "Measure before anybody goes up there: ____"),
+        ("WARNING", "power E8: as well", "Measure before anybody goes up there: ____"),
     ]
 
 

@@ -103,9 +103,9 @@ def test_stops_stand_on_the_front_before_all_else(pole_case):
     case = changed(pole_case, job=job, hazards=(stop,), drop={"access_pole_id": "PX"})
     alerts = alerts_of(case)
     assert alerts[0] == ("STOP", "crosses power E027: see back")
-    assert ("Strand run", "OVER Hask Lane") in alerts
+    assert ("POOR POLE", "PS05, PS08: see back") in alerts
     assert len(alerts) == MOST_ALERTS
-    assert alerts[-1] == ("LOOK", "2 more of this kind: see back")
+    assert alerts[-1] == ("LOOK", "Strand run, Hook on pole: see back")
 
 
 def test_every_stop_of_the_plan_is_on_its_front(demo_work):
@@ -117,7 +117,7 @@ def test_every_stop_of_the_plan_is_on_its_front(demo_work):
 
 @pytest.mark.parametrize(
     ("kind", "is_near", "words"),
-    [("power", True, "LOOK: no clearance worked out; treat as live"),
+    [("power", True, "LOOK: see 'Power' on the back; treat as live"),
      ("pool", True, "look: no clearance worked out; pools have a rule of their own"),
      ("tree", False, "look: no clearance worked out; leave room for growth and swing"),
      ("lot", False, "look: no clearance worked out but that over the yard"),

@@ -711,7 +711,7 @@ STEPS = {
     "signs 2, 3": rf", the next ({FIG}) farther",
     "taper": rf"; taper ({FIG})",
     "buffer": rf"[,;] buffer ({FIG})",
-    "people": r"(\d+) people: one pulls",
+    "people": r"(\d+) people: (?:one pulls|both pull)",
     "trees": rf"Tree (\S+), ({FIG}) to ({FIG}) from the (?:pole|clamp): its crown",
     "roofs": rf"Roof (\S+), {OUT}: with",
     "buildings": rf"Building (\S+), {OUT}: the wire passes ({FIG}) from it in plan",

@@ -14,7 +14,7 @@ import pytest
 
 from geoplan.errors import MissingExtraError, OutputError, UsageError
 from geoplan.reports import pdf
-from geoplan.reports.caution import CAUTION
+from geoplan.reports.caution import CAUTION_SHEET
 from geoplan.reports.sheets import page as page_module
 from geoplan.reports.sheets import writing
 from geoplan.reports.sheets.content import load_case_words
@@ -149,7 +149,7 @@ def test_each_sheet_carries_the_cautions_and_how_it_was_decided(demo_work, demo_
     jobs = demo_work.jobs.set_index("address_id")
     for address_id in demo_paper.starts:
         text = demo_paper.sheet(address_id)
-        assert all(sentence in text for sentence in CAUTION)
+        assert all(sentence in text for sentence in CAUTION_SHEET)
         job = jobs.loc[address_id]
         assert ("ONE PERSON" if job["crew_size"] == 1 else f"{job['crew_size']} PEOPLE") in text
         for heading in ("Check on site first", "Steps", "As built", "Today's temperature"):
