@@ -822,7 +822,7 @@ def steps_wanted(case: Case) -> dict[str, list[Any]]:
     strand = (feet(drop["strand_run_m"]), str(passed) if passed else "", drop["terminal_id"])
     quiet = on_road or job["is_bucket_job"]
     pull = drop["ladder_tension_n" if case.has_ladder() else "stringing_tension_n"]
-    is_heavy = pull > BY_HAND_N
+    is_heavy = max(pull, drop["stringing_tension_n"]) > BY_HAND_N  # with the ladder or gone
     moved = gap_between(drop["ladder_shift_m"], drop["clamp_shift_m"])
     is_toward = drop["clamp_shift_m"] > drop["ladder_shift_m"]
 
