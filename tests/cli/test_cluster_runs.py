@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TILE = 15
 TABLES = ("--tables", "geoparquet")
 DRIVER = """
-import os, sys, time
+import os, signal, sys, time
 from distributed import Client
 from geoplan.cli import main
 from geoplan.cluster import Cluster
@@ -40,6 +40,8 @@ def run():
     return main(sys.argv[3:])
 
 if __name__ == "__main__":
+    # what a shell starts in the background may have been told to ignore it
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     sys.exit(run())
 """
 
@@ -166,7 +168,7 @@ def test_stopping_a_run_leaves_no_processes_and_keeps_its_answers(
     time.sleep(0.5)
     assert all(helper.is_running() for helper in helpers), "it is not theirs to stop"
     os.killpg(run.pid, signal.SIGINT)  # as Ctrl-C does: all of them
-    said, faults = run.communicate(timeout=180)
+    said, faults = run.communicate(timeout=60)
     assert run.returncode == 130, faults
     assert said == ""
     assert faults.startswith("geoplan: stopped")
