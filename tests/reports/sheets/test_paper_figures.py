@@ -889,8 +889,8 @@ def test_figures_of_the_steps_are_those_of_the_plan(cases, pages):
     assert faults_of(cases, pages, check) == {}
     told = {name for case in cases.values() for name, one in steps_wanted(case).items()
             if one}  # fmt: skip
-    # no drop of the demo leaves a surplus, has its least clearance at a fixed end or over power
-    assert {*STEPS, *POWERS} - told == {"coil", "lowest, fixed", "to power"}
+    # no drop of the demo leaves a surplus or has its least clearance over power
+    assert {*STEPS, *POWERS} - told == {"coil", "to power"}
 
 
 def test_reels_and_materials_are_printed_and_no_others(cases, pages):
