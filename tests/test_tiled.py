@@ -78,16 +78,22 @@ def test_layers_on_shelves_are_worked_on_tile_by_tile_unasked(
     assert (tmp_path / "plan" / "drops.parquet").read_bytes() == whole["drops.parquet"]
 
 
-def test_few_tiles_are_ready_at_a_time_and_those_are_asked_first(
-    layers: Layers, project: Project, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    built: list[int] = []
+@pytest.fixture
+def built(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Return the list of addresses of each tile made ready, as they come."""
+    sizes: list[int] = []
 
     def build(part: Layers, *others: Any) -> Plant:
-        built.append(len(part.addresses))
+        sizes.append(len(part.addresses))
         return build_plant(part, *others)
 
     monkeypatch.setattr(tiled, "build_plant", build)
+    return sizes
+
+
+def test_few_tiles_are_ready_at_a_time_and_those_are_asked_first(
+    layers: Layers, project: Project, built: list[int]
+) -> None:
     worker = InTurn(layers, project, load_standards(project), tile_addresses=25, kept_addresses=50)
     count = int(worker.tile_of.max()) + 1
     everyone = np.arange(len(layers.addresses), dtype=np.int64)
@@ -100,15 +106,8 @@ def test_few_tiles_are_ready_at_a_time_and_those_are_asked_first(
 
 
 def test_only_what_lies_around_a_few_addresses_is_cut(
-    demo_layers: Layers, demo_project: Project, monkeypatch: pytest.MonkeyPatch
+    demo_layers: Layers, demo_project: Project, built: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    built: list[int] = []
-
-    def build(part: Layers, *others: Any) -> Plant:
-        built.append(len(part.addresses))
-        return build_plant(part, *others)
-
-    monkeypatch.setattr(tiled, "build_plant", build)
     monkeypatch.setattr(tiled, "WHOLE_SHARE", 9.0)
     standards = load_standards(demo_project)
     worker = InTurn(demo_layers, demo_project, standards, tile_addresses=40, kept_addresses=1)

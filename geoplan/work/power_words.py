@@ -338,8 +338,8 @@ def named_once(drop: IntArray, power: IntArray, telling: Telling) -> Any:
     pandas array of str, shape (n,)
         Ids alone, split by ``LIST_SPLIT``; null without one.
     """
-    pairs = np.unique(np.stack([drop, power], axis=1), axis=0).reshape(-1, 2).astype(np.int64)
-    return per_row(pairs[:, 0], telling.powers.names.take(pairs[:, 1]), telling.count, LIST_SPLIT)
+    own, line = _each_once(drop, power)
+    return per_row(own, telling.powers.names.take(line), telling.count, LIST_SPLIT)
 
 
 def on_runs(drop: IntArray, power: IntArray, telling: Telling) -> Any:
@@ -357,5 +357,11 @@ def on_runs(drop: IntArray, power: IntArray, telling: Telling) -> Any:
     pandas array of str, shape (n,)
         As `named`, split by ``LIST_SPLIT``.
     """
+    own, line = _each_once(drop, power)
+    return per_row(own, named(line, telling.powers), telling.count, LIST_SPLIT)
+
+
+def _each_once(drop: IntArray, power: IntArray) -> tuple[IntArray, IntArray]:
+    """Return pairs without repeats, in order."""
     pairs = np.unique(np.stack([drop, power], axis=1), axis=0).reshape(-1, 2).astype(np.int64)
-    return per_row(pairs[:, 0], named(pairs[:, 1], telling.powers), telling.count, LIST_SPLIT)
+    return pairs[:, 0], pairs[:, 1]
