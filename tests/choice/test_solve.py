@@ -26,8 +26,6 @@ def _solve(
     free: list[int],
     reserve: list[int] | None = None,
     reserve_cents: int = 0,
-    *,
-    with_values: bool = True,
 ) -> Assignment:
     rows = sorted(pairs)
     address, terminal, cents = (
@@ -35,9 +33,7 @@ def _solve(
     )
     spare = [0] * len(free) if reserve is None else reserve
     ports = Ports(_whole(*free), _whole(*spare), reserve_cents)
-    return solve_assignment(
-        address, terminal, cents, _whole(*needed), ports, with_values=with_values
-    )
+    return solve_assignment(address, terminal, cents, _whole(*needed), ports)
 
 
 def _brute(
@@ -146,12 +142,11 @@ def test_the_integer_programme_that_takes_over_past_the_last_branch_agrees(
 ) -> None:
     monkeypatch.setattr(whole, "MOST_BRANCHES", most)
     rng = np.random.default_rng(8)
-    for number in range(25):
+    for _ in range(25):
         pairs = [(a, t, int(rng.integers(0, 99))) for a in range(5) for t in range(3)]
         needed, free = rng.integers(1, 4, 5).tolist(), rng.integers(0, 5, 3).tolist()
         reserve = rng.integers(0, 2, 3).tolist()
-        with_values = number < 5  # what they are is compared below
-        result = _solve(pairs, needed, free, reserve, 20, with_values=with_values)
+        result = _solve(pairs, needed, free, reserve, 20)
         assert (result.served, result.cents) == _brute(pairs, needed, free, reserve, 20)
 
 
