@@ -31,14 +31,13 @@ CAUTION: tuple[str, ...] = (
 """The long form, one thought per sentence group."""
 
 CAUTION_SHEET: tuple[str, ...] = (
-    "Computed from the layers that were brought, not a survey: nothing here is for construction "
-    "until somebody qualified has checked it on site.",
-    "The code in force, local codes, permits and the pole owner's rules govern, the strictest of "
-    "them, not this plan; where the law asks for a licensed engineer, one has to approve the "
-    "design.",
-    "Power may be missing from the layers, elsewhere, or higher in voltage: treat every line as "
-    "live, keep the approach distance, ask its owner.",
-    "Defaults and inferred strands or heights are listed above and have to be checked.",
-    "Not checked means not checked, never safe.",
+    "Computed from the layers brought, no survey: not for construction until somebody qualified "
+    "has checked it on site.",
+    "The strictest of the code in force, local codes, permits and the pole owner's rules governs, "
+    "not this plan; where the law asks for a licensed engineer, one approves the design.",
+    "Power may be missing, elsewhere, higher in voltage: treat every line as live, keep the "
+    "approach distance, ask its owner.",
+    "What was assumed is listed above, to be checked.",
+    "Not checked is never safe.",
 )
 """The same for a job sheet, whose boxes list what was assumed."""
