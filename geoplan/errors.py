@@ -54,6 +54,9 @@ class GeoplanError(Exception):
         self.remedy = _sentence(remedy)
         super().__init__(f"{self.where}: {self.problem}. {self.remedy}")
 
+    def __reduce__(self) -> tuple[type[GeoplanError], tuple[str, str, str]]:
+        return type(self), (self.where, self.problem, self.remedy)
+
 
 class ProjectFileError(GeoplanError):
     """The project file is missing, not TOML, or has a wrong key or value."""
@@ -96,7 +99,7 @@ class UsageError(GeoplanError):
 
 
 class ClusterError(GeoplanError):
-    """The processes or machines asked for cannot be had."""
+    """The processes or machines asked for cannot be had, or were lost."""
 
 
 def nearest_name(name: str, valid: Iterable[str]) -> str:

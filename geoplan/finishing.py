@@ -177,30 +177,35 @@ def _with_near(done: Finished, near: Crossings) -> Finished:
 
 
 def by_strand_span(span: IntArray, most: int) -> list[IntArray]:
-    """Split drops into groups that keep all drops of a strand span together.
+    """Split drops into groups of like work that keep all drops of a strand span together.
 
     Parameters
     ----------
     span : ndarray of int64, shape (n,)
         Strand span of each drop's clamp; -1 without.
     most : int
-        Drops of a group; a group may have more where one strand span asks for it.
+        Drops of a group; one may have more where a strand span asks for it. Each has its share of
+        the drops with a clamp, which are most of the work.
 
     Returns
     -------
     list of ndarray of int64
         Rows, ascending within each group.
     """
-    alone = -1 - np.arange(len(span), dtype=np.int64)
-    key = np.where(span >= 0, span, alone)
-    order = np.lexsort((np.arange(len(span)), key))
-    place = np.arange(len(span)) // max(most, 1)
-    first = np.ones(len(span), dtype=bool)
-    first[1:] = key[order][1:] != key[order][:-1]
-    start = np.maximum.accumulate(np.where(first, np.arange(len(span)), 0))
-    group = place[start]
-    cuts = np.flatnonzero(np.diff(group)) + 1
-    return [np.sort(part) for part in np.split(order, cuts) if len(part)]
+    count = -(-len(span) // max(most, 1))
+    alone, held = np.flatnonzero(span < 0), np.flatnonzero(span >= 0)
+    held = held[np.argsort(span[held], kind="stable")]
+    first = np.ones(len(held), dtype=bool)
+    first[1:] = span[held][1:] != span[held][:-1]
+    start = np.maximum.accumulate(np.where(first, np.arange(len(held)), 0))
+    row = np.concatenate([alone, held])
+    group = np.concatenate([_dealt(np.arange(len(alone)), count), _dealt(start, count)])
+    return [np.sort(part) for part in (row[group == at] for at in range(count)) if len(part)]
+
+
+def _dealt(place: IntArray, count: int) -> IntArray:
+    """Deal places in a row out to groups evenly, neighbours together."""
+    return place * count // max(len(place), 1)
 
 
 def _take_final(final: Final, rows: IntArray, at: IntArray, place: IntArray) -> Final:

@@ -41,12 +41,13 @@ class Site:
     tile: Tile
     plant: Plant
     project: Project
-    threads: int = 1
+    at_once: int | None = 1
+    """Groups worked on at once; none: as many as there are processors."""
 
     @property
     def here(self) -> Here:
         """Work in rows of the tile."""
-        return Here(self.plant, self.project, threads=self.threads)
+        return Here(self.plant, self.project, at_once=self.at_once)
 
     def offers_in(self, offers: Offers) -> Offers:
         """Tell offers of the region in rows of the tile."""

@@ -29,7 +29,6 @@ from geoplan.standards import Standards
 from geoplan.tile_tasks import TASKS, Site
 from geoplan.tiles import cut_tile, layer_bounds, near_m, reach_m
 from geoplan.working import (
-    THREADS,
     Bounds,
     Tell,
     joined_bounds,
@@ -188,7 +187,7 @@ class InTurn(Tiled):
     def _cut(self, owned: IntArray, near: float | None = None) -> Site:
         tile = cut_tile(self._layers, self._bounds, owned, self._far, near)
         plant = build_plant(tile.layers, self._project, self._standards)
-        return Site(tile, plant, self._project, THREADS)
+        return Site(tile, plant, self._project, None)
 
     def _make_room(self) -> None:
         self._open.clear()

@@ -4,14 +4,13 @@ Enters: plant, settings, rows of addresses or offers.
 Leaves: offers, bounds, finished drops; the same whatever the size of the groups.
 Does not do: the joint choice.
 
-`Worker` is what the joint choice asks; `Here` does it on threads of this process. Elsewhere the
-same functions run on parts of the region in other processes.
+`Worker` is what the joint choice asks; `Here` does it for a region that lies in this process's
+memory. Elsewhere the same functions run on parts of the region.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol, TypeVar
 
 import numpy as np
@@ -25,12 +24,11 @@ from geoplan.project import Project
 from geoplan.routes.segments import IntArray
 from geoplan.search import Aim, search_routes
 from geoplan.shifting import shift_clamps
+from geoplan.side_by_side import processors, side_by_side
 
 CHUNK = 5_000
-FEWEST = 400
+FEWEST = 100
 """Fewer are not shared out."""
-THREADS = 2
-"""Groups worked on side by side; numpy and GEOS let go of the interpreter. No say in results."""
 
 Tell = Callable[[int, int], None]
 Bounds = tuple[IntArray, IntArray, IntArray]
@@ -58,12 +56,13 @@ class Worker(Protocol):
 
 
 class Here:
-    """Works in this process."""
+    """Works on what this process holds, so many groups at once; by default as it has processors."""
 
     def __init__(
-        self, plant: Plant, project: Project, chunk: int = CHUNK, threads: int = THREADS
+        self, plant: Plant, project: Project, chunk: int = CHUNK, at_once: int | None = None
     ) -> None:
-        self.plant, self.project, self.chunk, self.threads = plant, project, chunk, threads
+        self.plant, self.project, self.chunk = plant, project, chunk
+        self.at_once = processors() if at_once is None else at_once
 
     def search(self, addresses: IntArray, aim: Aim, tell: Tell) -> tuple[Offers, IntArray]:
         """Search addresses; return offers, and the price that each was searched up to."""
@@ -111,8 +110,8 @@ class Here:
         return joined_offers(parts)
 
     def _size(self, count: int) -> int:
-        """Return how many to work on at once, so that no thread is idle."""
-        return min(self.chunk, max(-(-count // self.threads), FEWEST))
+        """Return how many make a group, so that no processor is idle."""
+        return min(self.chunk, max(-(-count // self.at_once), FEWEST))
 
     def _groups(self, count: int) -> list[IntArray]:
         size = self._size(count)
@@ -128,12 +127,12 @@ class Here:
         tell: Tell | None = None,
     ) -> list[T]:
         total, done, results = sum(len(group) for group in groups), 0, []
-        with ThreadPoolExecutor(self.threads) as pool:
-            for group, result in zip(groups, pool.map(work, groups), strict=True):
-                results.append(result)
-                done += len(group)
-                if tell is not None:
-                    tell(done, total)
+        answers = side_by_side(work, groups, self.at_once)
+        for group, result in zip(groups, answers, strict=True):
+            results.append(result)
+            done += len(group)
+            if tell is not None:
+                tell(done, total)
         return results
 
 

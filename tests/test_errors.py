@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import pickle
 
 import pytest
 from hypothesis import given, settings
@@ -33,6 +34,15 @@ def test_the_text_is_made_of_place_problem_and_remedy() -> None:
     error = LayerError("poles row P-17", "height_ft is 'tall', not a number", "Correct it.")
     assert str(error) == "poles row P-17: height_ft is 'tall', not a number. Correct it"
     assert (error.where, error.problem) == ("poles row P-17", "height_ft is 'tall', not a number")
+
+
+@pytest.mark.parametrize("kind", CLASSES)
+def test_an_error_comes_whole_out_of_another_process(kind: type) -> None:
+    error = kind("poles row P-17", "height_ft is 'tall'", "Correct it.")
+    again = pickle.loads(pickle.dumps(error))
+    assert type(again) is kind
+    assert vars(again) == vars(error)
+    assert str(again) == str(error)
 
 
 @pytest.mark.parametrize("kind", CLASSES)
