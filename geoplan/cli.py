@@ -200,7 +200,10 @@ def _span_parser(parser: argparse.ArgumentParser) -> None:
 
 
 class _Clock:
-    """Notes how long each stage took, and shows bars on a terminal."""
+    """Notes how long each stage took, and shows bars on a terminal.
+
+    The bars have no thread of their own: work is split off only from a process without others.
+    """
 
     def __init__(self, *, quiet: bool, expected_layers: int) -> None:
         self._expected, self._steps = expected_layers, dict[str, int]()
@@ -212,7 +215,7 @@ class _Clock:
             from rich.console import Console
             from rich.progress import Progress as Bars
 
-            self._bars = Bars(console=Console(stderr=True), transient=True)
+            self._bars = Bars(console=Console(stderr=True), transient=True, auto_refresh=False)
             self._bars.start()
 
     def tell(self, stage: str, done: int, total: int) -> None:
@@ -224,7 +227,12 @@ class _Clock:
         if self._bars is not None:
             if stage not in self._tasks:
                 self._tasks[stage] = self._bars.add_task(stage, total=total)
-            self._bars.update(self._tasks[stage], completed=done, total=total)  # type: ignore[arg-type]
+            self._bars.update(
+                self._tasks[stage],  # type: ignore[arg-type]
+                completed=done,
+                total=total,
+                refresh=True,
+            )
 
     def step(self, words: str) -> None:
         """Take note of one step of reading, named by its first word."""

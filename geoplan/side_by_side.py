@@ -22,6 +22,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from multiprocessing.connection import Connection, wait
+from multiprocessing.sharedctypes import Synchronized
 from typing import Any, TypeVar, cast
 
 from geoplan.errors import ClusterError
@@ -31,6 +32,9 @@ MOST = 8
 WHERE = "processes"
 ENDED = "one was ended from outside, perhaps for want of memory"
 REMEDY = "Run it where there is more, or allow it fewer processors"
+
+DONE = -1
+"""In place of a group: there is none left."""
 
 T = TypeVar("T")
 G = TypeVar("G")
@@ -57,7 +61,7 @@ def side_by_side(work: Callable[[G], T], groups: Sequence[G], count: int) -> Ite
     work : callable
         Called with one group; what it gives back can be pickled.
     groups : sequence
-        Done in any order.
+        Begun in this order, by whoever is free; long ones at the front leave nobody idle.
     count : int
         At most so many at once; 1 does them here.
 
@@ -90,14 +94,14 @@ def _may_split() -> bool:
 
 def _split_off(work: Callable[[G], T], groups: Sequence[G], count: int) -> Iterator[T]:
     context = multiprocessing.get_context("fork")
+    taken = context.Value("q", 0)
     ears: list[Connection] = []
     processes = []
-    for first in range(count):
+    for _ in range(count):
         ear, mouth = context.Pipe(duplex=False)
         ears.append(ear)
-        share = range(first, len(groups), count)
         process = context.Process(
-            target=_answer, args=(work, groups, share, mouth, list(ears)), daemon=True
+            target=_answer, args=(work, groups, taken, mouth, list(ears)), daemon=True
         )
         with warnings.catch_warnings():
             # Newer Pythons warn of the libraries' own threads, which idle between calls.
@@ -106,7 +110,7 @@ def _split_off(work: Callable[[G], T], groups: Sequence[G], count: int) -> Itera
         processes.append(process)
         mouth.close()
     try:
-        yield from _heard({ear: len(groups[at::count]) for at, ear in enumerate(ears)})
+        yield from _heard(list(ears))
     finally:
         for ear, process in zip(ears, processes, strict=True):
             ear.close()
@@ -115,21 +119,23 @@ def _split_off(work: Callable[[G], T], groups: Sequence[G], count: int) -> Itera
             process.close()
 
 
-def _heard(owed: dict[Connection, int]) -> Iterator[Any]:
-    """Give answers in the order of the groups, from those who owe so many each."""
+def _heard(ears: list[Connection]) -> Iterator[Any]:
+    """Give answers in the order of the groups, until each process has said that it is done."""
     early: dict[int, Any] = {}
     due = 0
-    while any(owed.values()):
-        for ear in wait([ear for ear, left in owed.items() if left]):
-            heard = cast(Connection, ear)
-            owed[heard] -= 1
+    while ears:
+        for ready in wait(ears):
+            ear = cast(Connection, ready)
             try:
-                at, error, answer = heard.recv()
+                at, error, answer = ear.recv()
             except EOFError:
                 raise ClusterError(WHERE, ENDED, REMEDY) from None
             if error is not None:
                 raise error
-            early[at] = answer
+            if at == DONE:
+                ears.remove(ear)
+            else:
+                early[at] = answer
         while due in early:
             yield early.pop(due)
             due += 1
@@ -138,22 +144,32 @@ def _heard(owed: dict[Connection, int]) -> Iterator[Any]:
 def _answer(
     work: Callable[[G], T],
     groups: Sequence[G],
-    share: range,
+    taken: Synchronized[int],
     mouth: Connection,
     ears: list[Connection],
 ) -> None:
-    """Do a share of the groups in the process split off; a parent that is gone ends it."""
+    """Do one group after the other in the process split off; a parent that is gone ends it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     gc.freeze()
     for ear in ears:
         ear.close()
-    for at in share:
-        answer: tuple[int, Exception | None, T | None]
+    at = 0
+    while at != DONE:
+        at = _next(taken, len(groups))
+        answer: tuple[int, Exception | None, T | None] = (at, None, None)
         try:
-            answer = (at, None, work(groups[at]))
+            if at != DONE:
+                answer = (at, None, work(groups[at]))
         except Exception as error:  # told to whoever asked
             answer = (at, error, None)
         try:
             mouth.send(answer)
         except BrokenPipeError:
             return
+
+
+def _next(taken: Synchronized[int], count: int) -> int:
+    with taken.get_lock():
+        at = taken.value
+        taken.value += 1
+    return at if at < count else DONE

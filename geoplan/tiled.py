@@ -4,19 +4,21 @@ Enters: rows of addresses, offers.
 Leaves: `Tiled`, which asks for the work tile by tile; `InTurn`, which does it here.
 Does not do: choose; the joint choice stays in one place.
 
-A tile is cut when its turn comes and given up when others need the room, so that the shapes of a
-region never are in memory as a whole. Where a few addresses of a tile are asked about, only what
-lies around them is cut.
+The first tiles are kept ready, the others cut when their turn comes and given up at once, so that
+the shapes of a region never are in memory as a whole. Where a few addresses of a tile are asked
+about, only what lies around them is cut. Several tiles, or parts of those that are ready, are
+worked on at once.
 """
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from geoplan.finishing import Finished
+from geoplan.finishing import Finished, by_strand_span
 from geoplan.layers.split_points import Nearby, rows_by_area, split_points
 from geoplan.memory import give_back
 from geoplan.model import Layers
@@ -25,10 +27,13 @@ from geoplan.plant import build_plant
 from geoplan.project import Project
 from geoplan.routes.segments import IntArray
 from geoplan.search import Aim
+from geoplan.side_by_side import processors, side_by_side
 from geoplan.standards import Standards
 from geoplan.tile_tasks import TASKS, Site
 from geoplan.tiles import cut_tile, layer_bounds, near_m, reach_m
 from geoplan.working import (
+    CHUNK,
+    FEWEST,
     Bounds,
     Tell,
     joined_bounds,
@@ -81,7 +86,7 @@ class Tiled(ABC):
 
     def shift(self, offers: Offers) -> Offers:
         """Shift clamps to cheaper places; same order."""
-        groups = self._by_tile(self.tile_of[offers.address])
+        groups = self._by_tile(self.tile_of[offers.address], np.full(len(offers), -1))
         parts = self._ask([("shift", tile, (offers.take(at),)) for tile, at in groups])
         place = np.zeros(len(offers), dtype=np.int64)
         place[np.concatenate([place[:0], *(at for _, at in groups)])] = np.arange(len(offers))
@@ -96,7 +101,7 @@ class Tiled(ABC):
         clamp = np.flatnonzero(offers.span >= 0)
         _, first, group = np.unique(offers.span[clamp], return_index=True, return_inverse=True)
         tile[clamp] = tile[clamp[first]][group]
-        groups = self._by_tile(tile)
+        groups = self._by_tile(tile, offers.span)
         if not groups:
             groups = [(0, np.zeros(0, dtype=np.int64))]
         questions = [("finish", one, (offers.take(at),)) for one, at in groups]
@@ -116,12 +121,21 @@ class Tiled(ABC):
         """Share addresses to be searched out over tiles: number of the tile, and which."""
         return self._by_tile(self.tile_of[addresses])
 
-    def _by_tile(self, tile: IntArray) -> list[tuple[int, IntArray]]:
-        return [(int(tile[rows[0]]), rows) for rows in rows_by_area(tile)]
+    def _by_tile(self, tile: IntArray, span: IntArray | None = None) -> list[tuple[int, IntArray]]:
+        """Share rows out; where their strand spans are told, in parts that keep each together."""
+        groups = [(int(tile[rows[0]]), rows) for rows in rows_by_area(tile)]
+        if span is None:
+            return groups
+        return [part for at, rows in groups for part in self._in_parts(at, rows, span[rows])]
+
+    def _in_parts(self, tile: int, rows: IntArray, span: IntArray) -> list[tuple[int, IntArray]]:
+        """Return rows of a tile in the parts in which they may be worked on."""
+        del span
+        return [(tile, rows)]
 
 
 class InTurn(Tiled):
-    """Works in this process, on a tile at a time."""
+    """Works here, on as many tiles at once as there are processors."""
 
     def __init__(
         self,
@@ -145,18 +159,26 @@ class InTurn(Tiled):
         self._open: dict[int, Site] = {}
 
     def _ask(self, questions: list[Question], tell: Tell | None = None) -> list[Any]:
-        """Answer first what is asked of tiles that are ready."""
+        """Answer several at once: first those for which a tile has to be cut, they take longest."""
         answers: list[Any] = [None] * len(questions)
-        total = sum(_count(question) for question in questions)
-        order = sorted(range(len(questions)), key=lambda at: questions[at][1] not in self._open)
-        done = 0
-        for at in order:
+        sizes = [_count(question) for question in questions]
+        order = sorted(
+            range(len(questions)), key=lambda at: (questions[at][1] in self._open, -sizes[at])
+        )
+        at_once = processors() if sum(sizes) > FEWEST else 1
+        alone = at_once == 1 or len(questions) == 1
+
+        def work(at: int) -> Any:
             task, tile, arguments = questions[at]
             site = self._around(arguments[0]) if tile == AROUND else self._site(tile)
-            answers[at] = TASKS[task](site, *arguments)
-            done += _count(questions[at])
+            return TASKS[task](site if alone else replace(site, at_once=1), *arguments)
+
+        done = 0
+        for at, answer in zip(order, side_by_side(work, order, at_once), strict=True):
+            answers[at] = answer
+            done += sizes[at]
             if tell is not None:
-                tell(done, total)
+                tell(done, sum(sizes))
         return answers
 
     def _shared_out(self, addresses: IntArray) -> list[tuple[int, IntArray]]:
@@ -167,7 +189,9 @@ class InTurn(Tiled):
         for tile, at in self._by_tile(self.tile_of[addresses]):
             near = 0 if tile in self._open else self._count_around(addresses[at])
             if tile in self._open or near > WHOLE_SHARE * self._size[tile]:
-                groups.append((tile, at))
+                if len(self._open) < self._kept:
+                    self._open[tile] = self._site(tile)
+                groups += self._in_parts(tile, at, np.full(len(at), -1))
                 continue
             if around + near > self._most and few:
                 groups.append((AROUND, np.concatenate(few)))
@@ -175,6 +199,13 @@ class InTurn(Tiled):
             few.append(at)
             around += near
         return [*groups, *([(AROUND, np.concatenate(few))] if few else [])]
+
+    def _in_parts(self, tile: int, rows: IntArray, span: IntArray) -> list[tuple[int, IntArray]]:
+        """Share work on a tile that is ready out further; drops of a strand span stay together."""
+        if tile not in self._open:
+            return [(tile, rows)]
+        most = min(CHUNK, max(-(-len(rows) // processors()), FEWEST))
+        return [(tile, rows[part]) for part in by_strand_span(span, most)]
 
     def _count_around(self, addresses: IntArray) -> int:
         boxes = self._bounds["addresses"]
@@ -193,15 +224,9 @@ class InTurn(Tiled):
         self._open.clear()
         super()._make_room()
 
-    def _site(self, number: int) -> Site:
-        """Make a tile ready; of those used last some are kept."""
-        site = self._open.pop(number, None)
-        if site is None:
-            while len(self._open) >= self._kept:
-                del self._open[next(iter(self._open))]
-            site = self._cut(np.flatnonzero(self.tile_of == number).astype(np.int64))
-        self._open[number] = site
-        return site
+    def _site(self, tile: int) -> Site:
+        kept = self._open.get(tile)
+        return kept or self._cut(np.flatnonzero(self.tile_of == tile).astype(np.int64))
 
 
 def _count(question: Question) -> int:
