@@ -248,7 +248,8 @@ def in_a_fresh_process(part: str, folder: Path, size: int, repeats: int) -> Resu
 class MemoryOfAll:
     """The peak of what a process and those split off from it hold together, looked at from outside.
 
-    Pages that several share count once (``Pss``). Looked at twice a second: shorter peaks are missed.
+    Pages that several share count once (``Pss``). Looked at twice a second; the parent's own peak
+    is told beside it.
     """
 
     EVERY_S = 0.5
