@@ -7,7 +7,7 @@ Does not do: decide anything.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,27 +40,38 @@ class Decision:
     standards: dict[str, Any]
     unchecked: tuple[str, ...]
 
-    def parts(self, tell: Progress, size: int | None = None) -> Iterator[dict[str, Any]]:
-        """Build the tables of drops, some addresses at a time.
+    def parts(self, size: int | None = None) -> list[range]:
+        """Share the addresses out in parts, whose tables are built by `tables_of_drops`.
 
         Parameters
         ----------
-        tell : callable
-            Called with stage, addresses done, addresses in all.
         size : int, optional
             Addresses of a part; no say in the result.
 
-        Yields
-        ------
+        Returns
+        -------
+        list of range
+            One after the other, rows of all addresses.
+        """
+        count, size = len(self.layers.addresses), size or PART
+        return [range(first, min(first + size, count)) for first in range(0, count, size)]
+
+    def tables_of_drops(self, part: range) -> dict[str, Any]:
+        """Build the tables of drops of some addresses.
+
+        Parameters
+        ----------
+        part : range
+            One of `parts`.
+
+        Returns
+        -------
         dict of str to DataFrame
             `geoplan.plan_tables.DROP_TABLES` of the part. One after the other they are the
             tables of the plan, in order of their keys.
         """
-        count, size = len(self.layers.addresses), size or PART
-        for first in range(0, count, size):
-            tell("tables", first, count)
-            chosen = self.gathered.between(first, min(first + size, count))
-            yield build_drop_tables(chosen, self.layers, self.project)
+        chosen = self.gathered.between(part.start, part.stop)
+        return build_drop_tables(chosen, self.layers, self.project)
 
     def region_tables(self) -> dict[str, Any]:
         """Build ``unserved`` and ``terminals``."""

@@ -81,7 +81,7 @@ def make_plan(
         If a proof fails; that would be a defect, never a property of the input.
     """
     decision = decide(layers, project, progress, standards=standards, chunk=chunk, worker=worker)
-    parts = list(decision.parts(progress or _silent))
+    parts = [decision.tables_of_drops(part) for part in decision.parts()]
     tables: dict[str, Any] = {}
     for name in DROP_TABLES:
         tables[name] = stacked([part.pop(name) for part in parts])

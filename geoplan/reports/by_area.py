@@ -19,9 +19,10 @@ from geoplan.plan_tables import DROP_TABLES
 from geoplan.reports.clearances import GREATEST_TENSION, LEAST_MARGIN
 from geoplan.reports.csv_tables import write_csv
 from geoplan.reports.frames import report_frame
-from geoplan.reports.parquet import TableFile, write_parquet_table
+from geoplan.reports.parquet import EncodedRows, TableFile, write_parquet_table
 from geoplan.reports.summary import write_summary
 from geoplan.reports.write import output_folder
+from geoplan.side_by_side import processors, side_by_side
 
 if TYPE_CHECKING:
     from geoplan.decision import Decision, Progress
@@ -109,16 +110,22 @@ def _write_drops(
 ) -> dict[str, Any]:
     """Write the tables of drops; return the columns `TOLD` of them."""
     held: dict[str, list[pd.DataFrame]] = {name: [] for name in DROP_TABLES}
+    crs, parts = decision.layers.crs, decision.parts(size)
+
+    def work(part: range) -> dict[str, tuple[EncodedRows, pd.DataFrame]]:
+        frames, rows = decision.tables_of_drops(part), {}
+        for name in DROP_TABLES:
+            frame = frames.pop(name)
+            told = pd.DataFrame(frame[list(TOLD.get(name, ()))])
+            rows[name] = EncodedRows.of(frame, name, crs), told
+        return rows
+
     with ExitStack() as stack:
-        files = {
-            name: stack.enter_context(TableFile(name, folder, decision.layers.crs))
-            for name in DROP_TABLES
-        }
-        for part in decision.parts(tell, size):
-            for name in DROP_TABLES:
-                frame = part.pop(name)
-                files[name].add(frame)
-                held[name].append(pd.DataFrame(frame[list(TOLD.get(name, ()))]))
-            del frame, part
+        files = {name: stack.enter_context(TableFile(name, folder, crs)) for name in DROP_TABLES}
+        for part, rows in zip(parts, side_by_side(work, parts, processors()), strict=True):
+            tell("tables", part.stop, len(decision.layers.addresses))
+            for name, (encoded, told) in rows.items():
+                files[name].add(encoded)
+                held[name].append(told)
             give_back()
     return {name: pd.concat(frames, ignore_index=True) for name, frames in held.items()}

@@ -11,6 +11,7 @@ those of the GeoPackage's layers, the geometry last.
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Self
@@ -24,6 +25,7 @@ import shapely
 from geoplan import __version__
 from geoplan.reports.frames import clean_text, tables_of
 from geoplan.reports.gpkg import ShapeArray, to_project_crs
+from geoplan.routes.segments import FloatArray
 from geoplan.tables import TABLES
 from geoplan.text_columns import row_order
 
@@ -80,8 +82,66 @@ def write_parquet_table(plan: Plan, name: str, folder: Path) -> Path:
     with TableFile(name, folder, plan.layers.crs) as file:
         for start in range(0, max(len(frame), 1), ROW_GROUP):
             rows = slice(start, start + ROW_GROUP)
-            file.add(frame.iloc[rows if order is None else order[rows]])
+            some = frame.iloc[rows if order is None else order[rows]]
+            file.add(EncodedRows.of(some, name, plan.layers.crs))
     return file.path
+
+
+@dataclass(frozen=True)
+class EncodedRows:
+    """Rows of a table as they stand in a file."""
+
+    table: pa.Table
+    types: frozenset[str]
+    """Kinds of geometry among them, in GeoParquet's words."""
+    bounds: FloatArray
+    """Least x and y, greatest x and y; infinite where there is no geometry."""
+
+    @staticmethod
+    def of(frame: pd.DataFrame, name: str, crs: CrsReport) -> EncodedRows:
+        """Encode rows.
+
+        Parameters
+        ----------
+        frame : pandas.DataFrame or geopandas.GeoDataFrame
+            At least the declared columns; rows in order of the key.
+        name : str
+            A key of `TABLES`.
+        crs : CrsReport
+            Of the project.
+
+        Returns
+        -------
+        EncodedRows
+            With the geometry last.
+        """
+        columns = {column.name: frame[column.name].array for column in TABLES[name].columns}
+        for column in TABLES[name].columns:
+            if column.kind == "text":
+                columns[column.name] = clean_text(pd.Series(columns[column.name])).array
+        table = pa.Table.from_pandas(pd.DataFrame(columns, copy=False), preserve_index=False)
+        if TABLES[name].geometry == "none":
+            return EncodedRows(table, frozenset(), np.array([np.inf, np.inf, -np.inf, -np.inf]))
+        shapes = to_project_crs(frame["geometry"].to_numpy(), crs.unit_to_metre)
+        encoded = pa.array(shapely.to_wkb(shapes, flavor="iso"), pa.binary())
+        bounds = shapely.bounds(shapes)
+        bounds = bounds[np.isfinite(bounds).all(axis=1)]
+        least = bounds[:, :2].min(axis=0, initial=np.inf)
+        greatest = bounds[:, 2:].max(axis=0, initial=-np.inf)
+        return EncodedRows(
+            table.append_column("geometry", encoded),
+            _kinds(shapes),
+            np.concatenate([least, greatest]),
+        )
+
+
+def _kinds(shapes: ShapeArray) -> frozenset[str]:
+    kinds = shapely.get_type_id(shapes) + 100 * shapely.has_z(shapes)
+    names = set()
+    for kind in np.unique(kinds[kinds >= 0]).tolist():
+        plain = shapely.from_wkt(f"{shapely.GeometryType(kind % 100).name} EMPTY").geom_type
+        names.add(plain + (" Z" if kind >= 100 else ""))
+    return frozenset(names)
 
 
 class TableFile:
@@ -119,36 +179,19 @@ class TableFile:
                     self._writer.add_key_value_metadata({"geo": json.dumps(self._geo())})
                 self._writer.close()
 
-    def add(self, frame: pd.DataFrame) -> None:
+    def add(self, rows: EncodedRows) -> None:
         """Add rows.
 
         Parameters
         ----------
-        frame : pandas.DataFrame or geopandas.GeoDataFrame
-            At least the declared columns; rows in order of the key, after those added before.
+        rows : EncodedRows
+            In order of the key, after those added before.
         """
-        columns = {column.name: frame[column.name].array for column in self._table.columns}
-        for column in self._table.columns:
-            if column.kind == "text":
-                columns[column.name] = clean_text(pd.Series(columns[column.name])).array
-        part = pa.Table.from_pandas(pd.DataFrame(columns, copy=False), preserve_index=False)
-        if self._table.geometry != "none":
-            shapes = to_project_crs(frame["geometry"].to_numpy(), self._crs.unit_to_metre)
-            part = part.append_column("geometry", self._encoded(shapes))
-        self._held.append(part)
+        self._types |= rows.types
+        self._bounds[:2] = np.minimum(self._bounds[:2], rows.bounds[:2])
+        self._bounds[2:] = np.maximum(self._bounds[2:], rows.bounds[2:])
+        self._held.append(rows.table)
         self._write(ROW_GROUP)
-
-    def _encoded(self, shapes: ShapeArray) -> pa.Array:
-        """Encode geometries, and take note of their types and bounds."""
-        kinds = shapely.get_type_id(shapes) + 100 * shapely.has_z(shapes)
-        for kind in np.unique(kinds[kinds >= 0]).tolist():
-            plain = shapely.from_wkt(f"{shapely.GeometryType(kind % 100).name} EMPTY").geom_type
-            self._types.add(plain + (" Z" if kind >= 100 else ""))
-        bounds = shapely.bounds(shapes)
-        bounds = bounds[np.isfinite(bounds).all(axis=1)]
-        self._bounds[:2] = np.minimum(self._bounds[:2], bounds[:, :2].min(axis=0, initial=np.inf))
-        self._bounds[2:] = np.maximum(self._bounds[2:], bounds[:, 2:].max(axis=0, initial=-np.inf))
-        return pa.array(shapely.to_wkb(shapes, flavor="iso"), pa.binary())
 
     def _write(self, least: int) -> None:
         """Write whole row groups; with `least` 0 what is left too."""

@@ -53,19 +53,20 @@ def test_parts_of_any_size_give_the_bytes_of_the_whole(
 def test_what_comes_back_tells_the_same_as_the_whole_plan(
     settled: Decision, demo_plan: Any, tmp_path: Path
 ) -> None:
-    _, told = write_by_area(settled, tmp_path / "out", size=50)
+    steps: list[tuple[str, int, int]] = []
+    _, told = write_by_area(settled, tmp_path / "out", lambda *step: steps.append(step), size=50)
+    count = len(settled.layers.addresses)
+    assert steps == [("tables", min(done + 50, count), count) for done in range(0, count, 50)]
     assert summarise(told) == summarise(demo_plan)
     assert terminal_summary(told) == terminal_summary(demo_plan)
     assert "geometry" not in told.drops.columns
 
 
 def test_parts_follow_each_other_in_the_order_of_addresses(settled: Decision) -> None:
-    steps: list[tuple[str, int, int]] = []
-    parts = list(settled.parts(lambda *step: steps.append(step), 60))
-    count = len(settled.layers.addresses)
-    assert [done for _, done, _ in steps] == list(range(0, count, 60))
-    assert {(stage, total) for stage, _, total in steps} == {("tables", count)}
-    ids = [name for part in parts for name in part["drops"]["address_id"].tolist()]
+    parts = settled.parts(60)
+    assert [row for part in parts for row in part] == list(range(len(settled.layers.addresses)))
+    tables = [settled.tables_of_drops(part) for part in parts]
+    ids = [name for part in tables for name in part["drops"]["address_id"].tolist()]
     assert ids == sorted(ids)
     assert len(ids) == len(set(ids)) > 0
 
