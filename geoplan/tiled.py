@@ -1,4 +1,4 @@
-"""The work shared out by tiles, and done tile after tile in this process.
+"""The work shared out by tiles, and done here, some tiles at once.
 
 Enters: rows of addresses, offers.
 Leaves: `Tiled`, which asks for the work tile by tile; `InTurn`, which does it here.

@@ -132,6 +132,11 @@ WORK_TABLES: tuple[Table, ...] = (
                 "Those of them that hang over a road: a ladder on the span brings them down; split "
                 "by ';'.",
             ),
+            text(
+                "span_drops_busy",
+                "Those of them over a road too busy for a short stop: to be hung after this drop, "
+                "or flaggers hold that road; split by ';'.",
+            ),
             flag(
                 "is_run_bucket",
                 "Whether some of the strand run can't be worked from a ladder.",
@@ -146,14 +151,19 @@ WORK_TABLES: tuple[Table, ...] = (
             count(
                 "flaggers",
                 "Flaggers besides the crew, for air span or strand run, whichever takes more: "
-                "those of each road that is held, and one for each side road within taper and "
-                "buffer.",
+                "those of each road that is held, and one for each side road within stopping "
+                "distance and taper.",
             ),
             text("run_trees", "Trees whose crown the strand run passes through, split by ';'."),
             text(
                 "run_lots",
-                "Lots that the strand run passes over, but for the address's own: id and street "
-                "address, split by ';'.",
+                "Lots that the strand run passes over, or on which its ladder or truck stands, but "
+                "for the address's own: id and street address, split by ';'.",
+            ),
+            text(
+                "drives_beside",
+                "Driveways along whose edge the air span runs, judged as yard: how far aside, "
+                "where, and the height asked over them, split by ';'.",
             ),
             text(
                 "strands_met",
@@ -167,8 +177,8 @@ WORK_TABLES: tuple[Table, ...] = (
             ),
             text(
                 "near_rail",
-                "Tracks near which somebody stands or the bucket works: owner's leave first, split "
-                "by ';'.",
+                "Tracks near which somebody stands or the wire runs along the strand, with how "
+                "near, split by ';'.",
             ),
             text(
                 "power_tight",
@@ -192,8 +202,9 @@ WORK_TABLES: tuple[Table, ...] = (
             text(
                 "power_places",
                 "Power over or close to a place of work: 'place: id', place ladder, reel, bucket, "
-                "house_ladder or terminal; at the house how far above the attachment; split by "
-                "';'.",
+                "hook, wire, run, terminal, terminal_ladder, house_ladder, wall or house, with "
+                "distance or place where it is told; 'short: id' where a distance is not kept or "
+                "not known; split by ';'.",
             ),
             flag(
                 "is_over_street",

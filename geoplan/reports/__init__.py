@@ -20,8 +20,11 @@ from geoplan.reports.screen import terminal_summary
 from geoplan.reports.summary import write_check_summary, write_summary
 from geoplan.reports.workbook import write_workbook
 from geoplan.reports.write import output_folder
+from geoplan.side_by_side import processors, side_by_side
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import pandas as pd
 
     from geoplan.model import Plan
@@ -78,20 +81,32 @@ def write_plan(
             for name in CHECK_TABLES:
                 write_csv(report_frame(plan, name), name, folder / f"{name}.csv")
         else:
-            write_gpkg(plan, folder / "plan.gpkg")
-            write_csv_tables(plan, folder)
-            write_workbook(plan, folder / "workbook.xlsx")
-            if sheets:
-                from geoplan.reports.sheets.page import paper_for
-                from geoplan.reports.sheets.writing import write_sheet_pages
-
-                write_sheet_pages(plan, folder, paper_for(plan.project.units))
-            write_map_page(plan, folder / "map.html", sheets=sheets)
+            writers = [
+                lambda: write_workbook(plan, folder / "workbook.xlsx"),
+                lambda: _write_pages(plan, folder, sheets=sheets),
+                lambda: write_gpkg(plan, folder / "plan.gpkg"),
+                lambda: write_csv_tables(plan, folder),
+            ]
+            list(side_by_side(_write, writers, processors()))
         if tables != "geopackage":
             write_parquet_tables(plan, folder)
         write_summary(plan, folder / "summary.json")
         names = sorted(entry.name for entry in folder.iterdir())
     return [out / name for name in names]
+
+
+def _write(writer: Callable[[], object]) -> None:
+    writer()
+
+
+def _write_pages(plan: Plan, folder: Path, *, sheets: bool) -> None:
+    """Write the map, and the job sheets that it links to."""
+    if sheets:
+        from geoplan.reports.sheets.page import paper_for
+        from geoplan.reports.sheets.writing import write_sheet_pages
+
+        write_sheet_pages(plan, folder, paper_for(plan.project.units))
+    write_map_page(plan, folder / "map.html", sheets=sheets)
 
 
 def write_findings(findings: pd.DataFrame, set_aside: pd.DataFrame, out: Path) -> list[Path]:

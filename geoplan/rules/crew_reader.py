@@ -69,7 +69,7 @@ _SINGLE: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
         "people": dict.fromkeys(
             ("traffic", "flaggers", "hazard", "bucket", "run_over_road", "post"), "count"
         ),
-        "run": {"longest_stop": "length"},
+        "run": {"longest_stop": "length", "pass_width": "length"},
         "hold": {"clamp_vehicles": "count"},
         "alone": {"max_pull": "length", "no_contact": "length"},
         "places": dict.fromkeys(
@@ -82,6 +82,7 @@ _SINGLE: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
                 "bucket_away",
                 "bucket_keep_off",
                 "kerb_keep_off",
+                "kerb_lane",
                 "kerb_told",
                 "water_away",
                 "near_rail",

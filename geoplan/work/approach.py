@@ -20,7 +20,7 @@ from geoplan.work.clauses import chained
 from geoplan.work.near_power import find_near_power
 from geoplan.work.power_around import power_around
 from geoplan.work.power_pairs import BESIDE, LEAST_GAP_M, LIFTED, OF_RUN, STANDS, Near
-from geoplan.work.power_places import power_places
+from geoplan.work.power_places import Judged, power_places
 from geoplan.work.power_words import (
     Telling,
     is_in_reach,
@@ -80,9 +80,9 @@ def build_approach(
         distance asked for, as a part of it, and besides it one of a higher voltage. The distance
         is the greatest that any line near asks for; NaN where one has none. ``power_tight`` lists
         what to measure before the work: lines kept off by less than `TIGHT_M`, and those too near
-        the places where people stand, or perhaps. ``power_beside`` lists those of them that the
-        wire passes, ``power_in_reach`` what is kept clear of only by somebody who doesn't reach
-        out.
+        the places where people stand, or perhaps. ``power_beside`` lists what the wire passes by
+        little more than asked for, or less, ``power_in_reach`` what is kept clear of only by
+        somebody who doesn't reach out.
 
     Notes
     -----
@@ -151,8 +151,9 @@ def build_approach(
     to_measure = (state == CLOSE) & is_tight
     to_measure |= (state <= NOT_CHECKED) & np.isin(near.reason, STANDS)
     reached = np.flatnonzero(is_in_reach(near, asked, np.arange(len(asked), dtype=np.int64)))
-    beside = np.flatnonzero((near.reason == BESIDE) & is_tight)
+    beside = np.flatnonzero((near.reason == BESIDE) & (is_tight | (state <= NOT_CHECKED)))
     on_run = np.isin(near.reason, OF_RUN) & (near.is_across | (state <= NOT_CHECKED))
+    judged = Judged(near, asked, state <= NOT_CHECKED, state <= CLOSE)
     return pd.DataFrame(
         {
             "power_approach": worded(result, STATES),
@@ -164,7 +165,7 @@ def build_approach(
             "power_beside": named_once(near.drop[beside], near.power[beside], telling),
             "power_in_reach": named_once(near.drop[reached], near.power[reached], telling),
             "power_around": power_around(plan, powers, runs, near),
-            "power_places": power_places(plan, powers, near, state <= CLOSE, work_places),
+            "power_places": power_places(plan, judged, telling, work_places),
         }
     )
 

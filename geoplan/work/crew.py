@@ -158,8 +158,11 @@ def _hazards(
     leafy = np.flatnonzero(crowns.notna())
     told_run = pd.Series(texts(approach["run_power"]))
     on_run = np.flatnonzero(told_run.notna())
-    told_mates = pd.Series(texts(span_drops(drops, traffic.is_over_road)))
-    mates = np.flatnonzero(told_mates.notna() & ~is_bucket_job(drops))
+    quiet = traffic.is_over_road & ~traffic.is_over_busy
+    mates, busy = (
+        pd.Series(texts(span_drops(drops, over))).where(~is_bucket_job(drops), None)
+        for over in (quiet, traffic.is_over_busy)
+    )
     told_beside = pd.Series(texts(approach["power_beside"]))
     beside = np.flatnonzero(told_beside.notna())
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
@@ -188,13 +191,15 @@ def _hazards(
             "power",
             "power {} crosses the air span: a second person watches it",
         ),
-        (
+        _on_span(
             mates,
-            joined(
-                told_mates.str.replace(LIST_SPLIT, ", ", regex=False).array.take(mates),
-                " over a road on the same strand span: a second person holds traffic there while "
-                "a ladder brings it down",
-            ),
+            "over a road on the same strand span: traffic is held there while a ladder brings it "
+            "down",
+        ),
+        _on_span(
+            busy,
+            "over a road on the same strand span, too busy to be held by one of the crew: flaggers "
+            "hold it while a ladder brings the wire down, or this drop is hung first",
         ),
         (
             beside,
@@ -230,6 +235,13 @@ def _hazards(
         )
         parts.append((rows, _said(rows, sentence)))
     return parts
+
+
+def _on_span(mates: pd.Series, sentence: str) -> tuple[IntArray, Any]:
+    """Say what drops on the same strand span ask for."""
+    rows = np.flatnonzero(mates.notna())
+    names = mates.str.replace(LIST_SPLIT, ", ", regex=False)
+    return rows, joined(texts(names).take(rows), f" {sentence}")
 
 
 def _shortly(notes: pd.Series) -> Any:

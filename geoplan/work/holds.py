@@ -11,10 +11,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
+from geoplan.work.power_steps import names_short
 from geoplan.work.site_words import (
     in_a_row,
     is_closed,
     others_ground,
+    out_of,
     parts_of,
     power_of,
     roads_over,
@@ -83,9 +85,11 @@ def first_part(note: object) -> str:
 
 def _approach(case: DropCase) -> Iterator[Hold]:
     state, note = case.job["power_approach"], first_part(case.job["power_approach_note"])
-    told, line = (f": {note}" if note else ""), note.split(",")[0] or "power"
-    if line != "power" and len(parts_of(case.job.get("power_lines"))) > 1:
-        line += " and all under 'Power'"
+    told, name = (f": {note}" if note else ""), note.split(",")[0]
+    short = names_short(case, name)
+    line = in_a_row(short) or "power"
+    if len(short) > 1:
+        told += f". Not kept or not known too: {in_a_row(short[1:] if short[0] == name else short)}"
     if state == "within":
         yield Hold(
             f"the owner has made {line} safe or told how to work there (planned WITHIN THE APPROACH"
@@ -151,8 +155,28 @@ def within_swing(case: DropCase) -> list[Row]:
     ]
 
 
+def beside_unjudged(case: DropCase) -> list[Row]:
+    """Return the buildings beside the wire that it may swing against, or never compared."""
+    swung = [row["feature_id"] for row in within_swing(case)]
+    return [
+        row
+        for row in case.near("roof")
+        if row["is_near_miss"]
+        and (row["feature_id"] in swung or row["clearance_basis"] == "not_checked")
+    ]
+
+
+def _building(case: DropCase, row: Row) -> str:
+    """Say where a building beside the wire is, and how far the wire swings there."""
+    at_m = float(row["at_m"])
+    aside = f", {case.length(row['distance_m'])} aside" if is_known(row["distance_m"]) else ""
+    swing = swing_at(case, at_m)
+    swings = f", the wire swings {case.length(swing)}" if is_known(swing) else ""
+    return f"{row['feature_id']} ({out_of(case, at_m)}{aside}{swings})"
+
+
 def _beside(case: DropCase) -> Iterator[Hold]:
-    """Hold for pools without a clearance, and for buildings within the wire's swing."""
+    """Hold for pools without a clearance, and for buildings beside the wire not compared."""
     pools = pools_near(case)
     if pools:
         names = f"pool{'s' if len(pools) > 1 else ''} {in_a_row(pools)}"
@@ -160,14 +184,15 @@ def _beside(case: DropCase) -> Iterator[Hold]:
             f"the office has settled the clearance at {names} (not worked out)",
             f"Clearance at {names} NOT WORKED OUT: measured, and settled by the office {BY_NAME}",
         )
-    rows = within_swing(case)
+    rows = beside_unjudged(case)
     if rows:
-        names = f"building{'s' if len(rows) > 1 else ''} "
-        names += in_a_row([str(row["feature_id"]) for row in rows])
+        what = f"building{'s' if len(rows) > 1 else ''} "
+        ids = in_a_row([str(row["feature_id"]) for row in rows])
         yield Hold(
-            f"somebody has seen that the wire can't swing against {names}",
-            f"The wire passes {names} nearer than it swings, below the top. Seen to be free by"
-            f" {BY_NAME}",
+            f"room and height at {what}{ids} beside the wire are measured and judged (box)",
+            f"Room beside {what}{in_a_row([_building(case, row) for row in rows])} NOT CHECKED:"
+            f" eave or wall off the line\N{NO-BREAK SPACE}{BLANK}, roof edge's"
+            f" height\N{NO-BREAK SPACE}{BLANK}; judged by {BY_NAME}",
         )
 
 
@@ -191,14 +216,24 @@ def _owners(case: DropCase) -> Iterator[Hold]:
             f"the permit of the owner of {name} is here, and the crew that it asks for",
             f"Owner's permit for {name}: {NUMBER}",
         )
-    crossed = {str(row["feature_id"]) for row in case.crossed("rail")}
-    tracks = [name for name in parts_of(case.job.get("near_rail")) if name not in crossed]
+    rows = case.crossed("rail")
+    crossed = {str(row["feature_id"]) for row in rows} | {feature_name(row) for row in rows}
+    near_rail = parts_of(case.job.get("near_rail"))
+    tracks = [name for name in near_rail if name.partition(", ")[0] not in crossed]
     if tracks:
-        near = f"track{'s' if len(tracks) > 1 else ''} {in_a_row(tracks)}"
+        near = f"track{'s' if len(tracks) > 1 else ''} "
+        alone = in_a_row([name.partition(", ")[0] for name in tracks])
         yield Hold(
-            f"the railway allows work near {near}",
-            f"Work near {near} allowed by the railway {BY_NAME}",
+            f"the railway allows work near {near}{alone}",
+            f"Work near {near}{in_a_row([_aside(name) for name in tracks])}: allowed by the railway"
+            f" {BY_NAME}",
         )
+
+
+def _aside(track: str) -> str:
+    """Put where a track is nearest in brackets."""
+    name, comma, where = track.partition(", ")
+    return f"{name} ({where})" if comma else name
 
 
 OWNED = ("rail", "water")
@@ -210,9 +245,11 @@ def _roads(case: DropCase) -> Iterator[Hold]:
     names += parts_of(case.job.get("run_roads")) + parts_of(case.job.get("run_lanes"))
     names = list(dict.fromkeys(names))
     if names:
-        until = f"the permit for {in_a_row(names)} is here"
+        many = len(names) > 1
+        opening, are = ("permits", "are") if many else ("permit", "is")
+        until = f"the {opening} for {in_a_row(names)} {are} here"
         if is_closed(case):
-            until += " and lets it be closed for the work"
+            until += f" and {'let them' if many else 'lets it'} be closed for the work"
             names = [f"{name} and its closing" for name in names]
         yield Hold(until, _numbered("Permit for", names))
 
@@ -222,7 +259,8 @@ def _easements(case: DropCase) -> Iterator[Hold]:
     lots = in_a_row([_lot(row) for row in rows])
     if rows:
         told = [f"{_lot(row)}{_owner(_lot(row))}" for row in rows]
-        yield Hold(f"the easement over {lots} is here", _numbered("Easement over", told))
+        opening, are = ("easements", "are") if len(set(told)) > 1 else ("easement", "is")
+        yield Hold(f"the {opening} over {lots} {are} here", _numbered("Easement over", told))
 
 
 def _numbered(opening: str, names: Sequence[str]) -> str:
@@ -258,8 +296,8 @@ def _ground(case: DropCase) -> Iterator[Hold]:
     if run:
         lots = f"lot{'s' if len(run) > 1 else ''} {in_a_row([f'{n}{_owner(n)}' for n in run])}"
         yield Hold(
-            f"leave is given for the strand run over {_ids(run)}",
-            f"Leave for the strand run over {lots}: {BY_NAME}",
+            f"leave is given for the strand run on {_ids(run)}",
+            f"Leave for the strand run on {lots}: {BY_NAME}",
         )
     crowns = [str(row["feature_id"]) for row in case.crossed("tree")]
     crowns += parts_of(case.job.get("run_trees"))

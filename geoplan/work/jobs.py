@@ -27,11 +27,13 @@ from geoplan.text_columns import places, worded
 from geoplan.work.approach import STATES, build_approach
 from geoplan.work.clamp_spans import far_poles, span_drops
 from geoplan.work.crew import build_crew
+from geoplan.work.drives_beside import drives_beside
 from geoplan.work.ground import build_ground
 from geoplan.work.lengths import build_lengths
 from geoplan.work.near_rail import near_rail
 from geoplan.work.places import build_places, is_bucket_job
 from geoplan.work.road_works import TRAFFIC_CLASSES, is_over_street
+from geoplan.work.run_lots import run_lots
 from geoplan.work.run_reach import build_reach
 from geoplan.work.strand_run import StrandRuns, pole_columns, roads_below, trace_runs
 from geoplan.work.strands_met import strand_angles, strands_met
@@ -74,6 +76,7 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
         If ``[crew] two_people`` or ``[lengths] building_runs`` names an address that isn't there.
     """
     drops, project = plan.drops, plan.project
+    rule_set = load_rule_set(project.rule_set)
     ground = build_ground(plan.layers)
     over_street = is_over_street(drops, plan.crossings)
     lengths = build_lengths(
@@ -90,7 +93,7 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
     traffic = build_traffic(plan, rules, ground, found.table, runs, below, by_bucket)
     approach = build_approach(
         plan,
-        load_rule_set(project.rule_set),
+        rule_set,
         no_contact,
         runs,
         found.table,
@@ -113,7 +116,10 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
                 "far_pole_id": far_pole,
                 "span_drops": span_drops(drops),
                 "span_drops_over": span_drops(drops, traffic.is_over_road),
+                "span_drops_busy": span_drops(drops, traffic.is_over_busy),
                 **_columns(reach),
+                "run_lots": run_lots(plan, runs, by_bucket, ground, rules),
+                "drives_beside": drives_beside(plan, rule_set),
                 "strands_met": strands_met(plan),
                 "strand_angle_deg": strand_angles(plan),
                 "near_rail": near_rail(plan, found.table, runs, rules.value("places.near_rail")),

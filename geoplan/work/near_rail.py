@@ -40,7 +40,7 @@ def near_rail(plan: Plan, work_places: gpd.GeoDataFrame, runs: StrandRuns, withi
     Returns
     -------
     pandas array of str, shape (n,)
-        ``name, distance from what: owner's leave first``, split by `LIST_SPLIT`; null without.
+        ``name, distance from what``, split by `LIST_SPLIT`; null without.
     """
     rail, drops = plan.layers.rail, plan.drops
     lines = np.asarray(rail.geometry.values, dtype=object)
@@ -66,6 +66,5 @@ def near_rail(plan: Plan, work_places: gpd.GeoDataFrame, runs: StrandRuns, withi
         in_words(near["away"].to_numpy(dtype=np.float64), "length", plan.project.units),
         " from the ",
         texts(near["at"]),
-        ": owner's leave first",
     )
     return per_row(near["drop"].to_numpy(dtype=np.int64), words, len(drops), LIST_SPLIT)

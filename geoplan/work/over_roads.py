@@ -7,7 +7,7 @@ Does not do: look at roads beside the work.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -65,6 +65,26 @@ def both(first: Over, second: Over) -> Over:
             for field in fields(Over)
         )
     )
+
+
+def by_flaggers_there(air: Over, others: Over) -> tuple[Over, BoolArray]:
+    """Have flaggers hold what a second person would hold, on jobs that take flaggers anyway.
+
+    Parameters
+    ----------
+    air, others : Over
+        Pairs of the air spans; pairs for which flaggers come besides.
+
+    Returns
+    -------
+    air : Over
+        Its short stops on these jobs are ``flaggers``, and not for one person.
+    is_changed : ndarray of bool
+        Which pairs of `air` were short stops.
+    """
+    taken = np.isin(air.drop, others.drop[others.way == FLAGGERS]) & (air.way == STOP)
+    way = np.where(taken, FLAGGERS, air.way).astype(np.int64)
+    return replace(air, way=way, is_for_one=air.is_for_one & ~taken), taken
 
 
 def drop_rows(ids: Any, plan: Plan) -> IntArray:

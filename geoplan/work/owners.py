@@ -36,6 +36,8 @@ class Owned:
     """People that the owners ask for; 1 elsewhere."""
     words: Any
     """Null where nothing is owned."""
+    rail_words: Any
+    """Those of railways alone: water has no traffic."""
 
 
 def find_owned(plan: Plan, rules: CrewRules, runs: StrandRuns) -> Owned:
@@ -77,4 +79,6 @@ def find_owned(plan: Plan, rules: CrewRules, runs: StrandRuns) -> Owned:
     owned[drop] = True
     rail[drop[by_rail]] = True
     words = joined(what.array, ": only with the owner's permit and a crew")
-    return Owned(owned, rail, people.astype(np.int64), per_row(drop, words, count))
+    told = per_row(drop, words, count)
+    of_rail = per_row(drop[by_rail], words.take(np.flatnonzero(by_rail)), count)
+    return Owned(owned, rail, people.astype(np.int64), told, of_rail)

@@ -63,7 +63,8 @@ NOTES = {
 """What is said of each place; ``{side}`` is the compass word from pole or clamp to it, or of the
 way that the wall faces."""
 NOTE_KEYS = tuple(NOTES)
-ON_WALK = "; guard the walk or driveway"
+GUARD = "; guard "
+"""Before the walks and driveways at a place."""
 
 
 @dataclass(frozen=True)
@@ -116,14 +117,13 @@ def build_notes(
     -------
     pandas array of str, shape (m,)
         Compass side by grid north, from pole or clamp to the place, or that the wall faces;
-        whether it is on a walk or driveway; how far from a carriageway and from water where these
-        are near; whose lot; the pole on which the clamp's span ends; another drop at the place.
+        which walks and driveways it is on or at the edge of; how far from a carriageway and from
+        water where these are near; whose lot; the pole on which the clamp's span ends; another drop
+        at the place.
     """
-    x_m, y_m = placed.xy.T
-    on_walk = (~ground.is_off_walks(x_m, y_m)).astype(np.int64)
     return joined(
         _sided(placed.note, placed.way),
-        worded(on_walk, ("", ON_WALK)),
+        _walks(placed, plan, rules),
         _kerbs(placed.xy, plan, ground, rules.value("places.kerb_told")),
         _banks(placed, plan, rules.value("places.water_away")),
         _other_lots(placed, plan, rules.value("places.bucket_keep_off")),
@@ -137,6 +137,22 @@ def _sided(note: IntArray, off: FloatArray) -> Any:
     wind = np.rint(np.degrees(np.arctan2(off[:, 1], off[:, 0])) / 45.0).astype(np.int64) % 8
     words = [text.format(side=side) for text in NOTES.values() for side in WINDS]
     return worded(note * len(WINDS) + wind, words)
+
+
+def _walks(placed: Placed, plan: Plan, rules: CrewRules) -> Any:
+    """Name the walks and driveways nearer than half the width of what stands there."""
+    half, bucket = (rules.value(f"places.{x}") for x in ("kerb_keep_off", "bucket_keep_off"))
+    within = np.where(placed.place == "bucket", bucket, half)
+    points, rows, names = shapely.points(placed.xy), [], []
+    for kind, layer in (("walk ", plan.layers.sidewalks), ("driveway ", plan.layers.driveways)):
+        shapes = np.asarray(layer.geometry.values, dtype=object)
+        near = shapely.STRtree(shapes).query(points, predicate="dwithin", distance=within)
+        point, row = near[:, np.lexsort(near[::-1])]
+        rows.append(point)
+        names.append(pd.Series(joined(kind, texts(layer.index).take(row))))
+    told = pd.Series(per_row(np.concatenate(rows), pd.concat(names), len(points), " and "))
+    at = np.flatnonzero(told.notna())
+    return _beside(len(points), at, joined(GUARD, told.array.take(at)))
 
 
 def _kerbs(xy: FloatArray, plan: Plan, ground: Ground, within_m: float) -> Any:

@@ -64,8 +64,9 @@ class Site:
     attachment_m: FloatArray
     kerb_m: FloatArray
     """Way from pole or clamp to the nearest carriageway; infinite beyond `STREET_WITHIN_M`."""
-    over_water: BoolArray
-    """Whether the air span is over water."""
+    house_reel: BoolArray
+    """Whether the air span is over water or a roof: a reel at the house, that no wire is dragged
+    over it twice."""
 
     @property
     def has_street(self) -> BoolArray:
@@ -107,6 +108,11 @@ class Search:
     def behind(self, kerb_m: FloatArray) -> Test:
         """Ask for a place no nearer to a carriageway than the pole or clamp."""
         return no_nearer_than(self.ground, kerb_m - KERB_SLACK_M, STREET_WITHIN_M)
+
+    def away(self, least_m: FloatArray) -> Test:
+        """Ask for a way to the nearest carriageway; where it is no more told, it is enough."""
+        told_m = self.rules.value("places.kerb_told")
+        return no_nearer_than(self.ground, np.minimum(least_m, told_m), told_m)
 
     @cached_property
     def off_lots(self) -> Test:
@@ -168,13 +174,13 @@ def build_site(plan: Plan, ground: Ground) -> Site:
         drops["hook_height_m"].to_numpy(dtype=np.float64),
         drops["attachment_height_m"].to_numpy(dtype=np.float64),
         ground.nearest_road(start[:, 0], start[:, 1], STREET_WITHIN_M)[1],
-        _is_over_water(plan),
+        _needs_house_reel(plan),
     )
 
 
-def _is_over_water(plan: Plan) -> BoolArray:
+def _needs_house_reel(plan: Plan) -> BoolArray:
     met = plan.crossings
-    rows = (met["crossing_kind"] == "water") & ~met["is_near_miss"]
+    rows = met["crossing_kind"].isin(["water", "roof"]) & ~met["is_near_miss"]
     return np.asarray(plan.drops["address_id"].isin(met["address_id"][rows]), dtype=bool)
 
 

@@ -49,6 +49,9 @@ NEAR_TURNS = 3
 """So many of the first directions are tried for a place off other people's lots."""
 ASIDE_TURNS = 7
 """So many are tried where a power line passes over the ground of the first ones."""
+AWAY_SHARE = 0.5
+"""Part of its way out by which a ladder beyond a street is farther from the carriageway than its
+pole: within 60 degrees of straight away from it; our own default, no source."""
 SHIFTS = (0.0, 0.25, -0.25, 0.5, -0.5, 1.0, -1.0)
 """Shifts along the strand tried for a ladder or bucket, as parts of their way off it."""
 
@@ -85,10 +88,12 @@ def build_places(plan: Plan, rules: CrewRules, ground: Ground) -> Places:
     A ladder's foot is out by its height over the tangent of ``[ladder] angle``. At a clamp the
     field side is the house's side, or the other one where the drop crosses the street; only that
     side is tried. At a pole the ladder goes toward the house, or away from it where the drop
-    crosses the street. At the house it stands square to a wall, at a corner beside it. Neither
+    crosses the street, on the side away from the carriageway where there is room, whosesoever lot
+    that is. At the house it stands square to a wall, at a corner beside it. Neither
     ladder nor a reel beyond a street comes nearer to a carriageway than its pole or clamp: never
     between pole and street; and half the width of ladder or reel stays off every carriageway. A
-    reel beyond a street stands away from the ladder. A drop over water has its reel at the house.
+    reel beyond a street stands away from the ladder. A drop over water or a roof has its
+    reel at the house.
     No power line passes over a ladder's foot or a reel where another place was found, and a reel
     keeps so far from carriageways that nothing need be told of them. A bucket keeps away from
     water where it can. Ladders and buckets stand on the drop's own lot or
@@ -138,27 +143,39 @@ def _pole_ladders(site: Site, search: Search, out_m: FloatArray) -> Part:
         [site.crosses[rows], site.has_street[rows]], ["pole_field", "pole_street"], "pole"
     )
     aside = np.char.add(base, "_aside")
-    notes = np.stack([base if abs(turn) < 60 else aside for turn in TURNS_DEG])
-    needs = (*search.needs, search.behind(site.kerb_m))
+    beyond = site.crosses & np.isfinite(site.kerb_m)
+    away = search.away(np.where(beyond, site.kerb_m + AWAY_SHARE * out_m, np.nan))
+    notes = np.stack(
+        [
+            np.where(away(rows, xy) & (abs(turn) < 60), base, aside)
+            for turn, xy in zip(TURNS_DEG, tried, strict=True)
+        ]
+    )
+    behind = (*search.needs, search.behind(site.kerb_m))
     wishes = ((search.off_lots,),)
     clear = ((search.off_lots, search.off_power),)
     every = np.arange(len(rows))
 
-    def some(left: IntArray, turns: slice, wishes: Sequence[Sequence[Test]]) -> Part:
-        some_xy = [xy[left] for xy in tried[turns]]
-        return found("ladder", rows[left], site, some_xy, notes[turns, left], needs, wishes)
+    def best(left: IntArray, needs: Sequence[Test]) -> Part:
+        def some(left: IntArray, turns: slice, wishes: Sequence[Sequence[Test]]) -> Part:
+            some_xy = [xy[left] for xy in tried[turns]]
+            return found("ladder", rows[left], site, some_xy, notes[turns, left], needs, wishes)
 
-    def others(part: Part) -> IntArray:
-        return np.setdiff1d(every, np.searchsorted(rows, part.rows))
+        def but(left: IntArray, *parts: Part) -> IntArray:
+            had = np.concatenate([part.rows for part in parts])
+            return np.setdiff1d(left, np.searchsorted(rows, had))
 
-    few, more = slice(NEAR_TURNS), slice(NEAR_TURNS, ASIDE_TURNS)
-    own = some(every, few, wishes)
-    free = some(every, few, clear)
-    under = np.setdiff1d(np.searchsorted(rows, own.rows), np.searchsorted(rows, free.rows))
-    free = _joined(free, some(under, more, clear))
-    own = some(np.setdiff1d(under, np.searchsorted(rows, free.rows)), few, wishes)
-    both = _joined(free, own)
-    return _joined(both, some(others(both), slice(None), ((search.off_power,), ())))
+        few, more = slice(NEAR_TURNS), slice(NEAR_TURNS, ASIDE_TURNS)
+        own = some(left, few, wishes)
+        free = some(left, few, clear)
+        under = but(np.searchsorted(rows, own.rows), free)
+        free = _joined(free, some(under, more, clear))
+        own = some(but(under, free), few, wishes)
+        rest = some(but(left, free, own), slice(None), ((search.off_power,), ()))
+        return _joined(free, own, rest)
+
+    off = best(every, (*behind, away))
+    return _joined(off, best(np.setdiff1d(every, np.searchsorted(rows, off.rows)), behind))
 
 
 def _joined(*parts: Part) -> Part:

@@ -73,6 +73,7 @@ def find_posts(
     alone = traffic.is_over_road & (traffic.people == 1)
     raising = (
         (traffic.is_held | (alone & (power | pull | bucket)), "holding traffic"),
+        *((traffic.side_posts > k, "holding a side road") for k in range(traffic.side_posts.max())),
         (power, "watching power"),
         (pull, "helping with the pull"),
         (bucket, "staying with the bucket"),

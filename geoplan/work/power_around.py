@@ -15,8 +15,8 @@ import pandas as pd
 import shapely
 
 from geoplan.model import Plan
-from geoplan.text_columns import joined, numbers, places, texts, worded
-from geoplan.units import for_report, report_unit
+from geoplan.text_columns import joined, numbers, places, texts
+from geoplan.units import ReportUnits, for_report, report_unit
 from geoplan.work.clauses import in_words, per_row
 from geoplan.work.power_pairs import Near
 from geoplan.work.power_words import named
@@ -83,17 +83,40 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     keep = joined(": keep ", in_words(asked, "length", plan.project.units), " away")
     keep = pd.Series(keep).where(~np.isnan(asked), ": the rules have no distance, keep away")
     units = plan.project.units
-    unit = report_unit("length", units)
+    off = joined(", ", feet_off(plan_m[shown], units), " from ", _from(plan, origin[shown]))
+    is_told = ~(lands & (origin == HOUSE_END))[shown]
+    landing = joined(
+        ", lands on this house ",
+        feet_off(landing_m(plan, drop[shown], line[shown]), units),
+        f" from {FROM[HOUSE_END]}",
+    )
     words = joined(
         named(line[shown], powers),
-        ", ",
-        numbers(np.asarray(for_report(plan_m[shown], "length", units)), unit.decimals - 1),
-        f" {unit.unit} from ",
-        _from(plan, origin[shown]),
-        worded(lands[shown].astype(np.int64), ("", ", lands on this house")),
+        pd.Series(off).where(is_told, "").array,
+        pd.Series(landing).where(lands[shown], "").array,
         keep.where(is_near[shown], "").array,
     )
     return per_row(drop[shown], words, len(plan.drops), LIST_SPLIT)
+
+
+def feet_off(values_m: FloatArray, units: ReportUnits) -> Any:
+    """Write distances in plan with one digit less than lengths have: they are read off a map.
+
+    Parameters
+    ----------
+    values_m : ndarray of float64, shape (k,)
+        m.
+    units : {'us', 'metric'}
+        System of the report.
+
+    Returns
+    -------
+    pandas array of str, shape (k,)
+        With their unit.
+    """
+    unit = report_unit("length", units)
+    shown = np.asarray(for_report(values_m, "length", units))
+    return joined(numbers(shown, unit.decimals - 1), f" {unit.unit}")
 
 
 def _from(plan: Plan, origin: IntArray) -> Any:
@@ -164,10 +187,40 @@ def land_on_house(plan: Plan, powers: Powers, drop: IntArray, line: IntArray) ->
     ndarray of bool, shape (m,)
         True for a service whose end is within `LANDS_WITHIN_M` of the building.
     """
+    ends, house, _ = _ends_at_house(plan, drop, line)
+    off = np.fmin(*(np.asarray(shapely.distance(end, house), dtype=float) for end in ends))
+    return np.asarray(powers.is_service[line] & (off <= LANDS_WITHIN_M), dtype=bool)
+
+
+def landing_m(plan: Plan, drop: IntArray, line: IntArray) -> FloatArray:
+    """Measure from attachments to where lines land on the building.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    drop, line : ndarray of int64, shape (m,)
+        Pairs; what is measured to is the end of the line nearer to the building.
+
+    Returns
+    -------
+    ndarray of float64, shape (m,)
+        In plan, m; NaN where the building is not known.
+    """
+    ends, house, attachment = _ends_at_house(plan, drop, line)
+    off = [np.asarray(shapely.distance(end, house), dtype=float) for end in ends]
+    way = [np.asarray(shapely.distance(end, attachment), dtype=float) for end in ends]
+    return np.where(np.isnan(off[0]), np.nan, np.where(off[0] <= off[1], *way))
+
+
+def _ends_at_house(
+    plan: Plan, drop: IntArray, line: IntArray
+) -> tuple[list[ObjectArray], ObjectArray, ObjectArray]:
+    """Return both ends of lines, the building and the attachment of drops; None: not known."""
     buildings = plan.layers.buildings
     shapes = np.asarray([*buildings.geometry.values, None], dtype=object)
     house = shapes[places(plan.drops["building_id"], buildings.index)[drop]]
     lines = np.asarray(plan.layers.power.geometry.values, dtype=object)[line]
+    wires = shapely.force_2d(np.asarray(plan.air_spans.geometry.values, dtype=object))
     ends = [shapely.get_point(lines, side) for side in (0, -1)]
-    off = np.fmin(*(np.asarray(shapely.distance(end, house), dtype=float) for end in ends))
-    return np.asarray(powers.is_service[line] & (off <= LANDS_WITHIN_M), dtype=bool)
+    return ends, house, shapely.get_point(wires[drop], -1)

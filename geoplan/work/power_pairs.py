@@ -39,6 +39,7 @@ REASONS = (
     "the way of the bucket",
     "the terminal on its pole",
     "a bucket along the run",
+    "the strand beside the terminal",
 )
 (
     WIRE,
@@ -55,6 +56,7 @@ REASONS = (
     BOOM,
     TERMINAL,
     RUN_BUCKET,
+    TERMINAL_SIDE,
 ) = range(len(REASONS))
 AT_LEAST = (
     HOOK,
@@ -69,6 +71,7 @@ AT_LEAST = (
     BOOM,
     TERMINAL,
     RUN_BUCKET,
+    TERMINAL_SIDE,
 )
 """Reasons whose distance is a bound."""
 OF_RUN = (RUN, RUN_POLE)
@@ -76,7 +79,17 @@ STANDS = (HOUSE, LADDER, HOUSE_LADDER)
 """Reasons at which somebody stands on a ladder."""
 LIFTED = (BUCKET, BOOM, RUN_BUCKET)
 """Reasons for which the distance of lifting plant is kept."""
-OF_PEOPLE = (HOOK, ON_POLE, RUN, RUN_POLE, HOUSE, LADDER, HOUSE_LADDER, TERMINAL)
+OF_PEOPLE = (
+    HOOK,
+    ON_POLE,
+    RUN,
+    RUN_POLE,
+    HOUSE,
+    LADDER,
+    HOUSE_LADDER,
+    TERMINAL,
+    TERMINAL_SIDE,
+)
 """Reasons at which somebody works with head and hands."""
 
 

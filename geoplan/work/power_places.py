@@ -1,12 +1,13 @@
 """Power over or close to single places of work, so that the step that sets them can tell it.
 
-Enters: planned drops, places of work, power, judged pairs of a drop and power.
+Enters: planned drops, places of work, judged pairs of a drop and power.
 Leaves: for each drop the lines by place, in words.
-Does not do: judge; look at what is told of the wire and of the run as a whole.
+Does not do: judge.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -16,11 +17,27 @@ import pandas as pd
 import shapely
 
 from geoplan.model import Plan
-from geoplan.text_columns import joined, places, worded
-from geoplan.work.clauses import in_words, per_row
+from geoplan.text_columns import joined, places, texts, worded
+from geoplan.work.clauses import per_row
 from geoplan.work.free_places import OVERHEAD_M
-from geoplan.work.power_around import AROUND_M, NEAR_M, land_on_house
-from geoplan.work.power_pairs import HOUSE, HOUSE_LADDER, RUN_POLE, TERMINAL, Near
+from geoplan.work.power_around import AROUND_M, NEAR_M, feet_off, land_on_house, landing_m
+from geoplan.work.power_pairs import (
+    ARM_REACH_M,
+    BESIDE,
+    BUCKET,
+    HOOK,
+    HOUSE,
+    HOUSE_LADDER,
+    LADDER,
+    ON_POLE,
+    RUN,
+    RUN_BUCKET,
+    RUN_POLE,
+    TERMINAL,
+    TERMINAL_SIDE,
+    Near,
+)
+from geoplan.work.power_words import Telling, distances, line_above, where_it_is
 from geoplan.work.powers import Powers
 from geoplan.work.strand_run import LIST_SPLIT
 
@@ -28,18 +45,44 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-AT_HOUSE, AT_TERMINAL, ON_WALL = "house_ladder", "terminal", "wall"
-"""Places that are told besides those of ``work_places``."""
 OVER = ("ladder", "reel", "bucket")
 """Places of ``work_places`` over which lines are looked for in plan."""
 
 
+BY_RUN_M = 9.0
+"""Power that lands on the house within this of the attachment is told with the ladder there: about
+as far as ladder and building run go along the wall; our own default, no source."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Pairs of a drop and power, judged."""
+
+    near: Near
+    asked_m: FloatArray
+    """Distances to keep, m; NaN: the rules have none."""
+    is_short: BoolArray
+    """Whether the distance is not kept, or not known."""
+    is_close: BoolArray
+    """Whether it is short, or kept only by somebody who doesn't reach out."""
+
+    def of(self, *reasons: int) -> IntArray:
+        """Return the rows of close pairs of some reasons."""
+        return np.flatnonzero(self.is_close & np.isin(self.near.reason, reasons))
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Power at one place: rows of drops and power, and what is said behind the name."""
+
+    place: str
+    drop: IntArray
+    power: IntArray
+    words: Any = ""
+
+
 def power_places(
-    plan: Plan,
-    powers: Powers,
-    near: Near,
-    is_close: BoolArray,
-    work_places: gpd.GeoDataFrame | None,
+    plan: Plan, judged: Judged, telling: Telling, work_places: gpd.GeoDataFrame | None
 ) -> Any:
     """Name the power over or close to each place of work.
 
@@ -47,59 +90,120 @@ def power_places(
     ----------
     plan : Plan
         A finished plan, n drops.
-    powers : Powers
-        Of its layers.
-    near : Near
+    judged : Judged
         m pairs of a drop and power.
-    is_close : ndarray of bool, shape (m,)
-        Pairs whose distance is not kept, not known, or kept only by somebody who doesn't reach out.
+    telling : Telling
+        Names and units.
     work_places : geopandas.GeoDataFrame or None
-        Columns as declared for ``work_places``; None: no ladder, reel or bucket is looked at.
+        Columns as declared for ``work_places``; None: no ladder, reel or bucket is looked over.
 
     Returns
     -------
     pandas array of str, shape (n,)
-        ``place: id``, each pair once, split by ``LIST_SPLIT``; null without one. ``wall`` are the
-        lines that land on the drop's building within `AROUND_M` of the attachment. At the house how
-        far the line is above the attachment follows, where that is known and above it. At the
-        terminal lines beside its pole, within `NEAR_M` in plan, are told whatever their height.
+        ``place: id``, each pair once, split by ``LIST_SPLIT``; null without one. Places are
+        ``ladder``, ``reel`` and ``bucket`` (what passes over them; what is close to the ladder's
+        top too), ``hook`` (hook or clamp), ``wire`` (what it goes up beside, with the distance),
+        ``run`` (along the strand, with where it is), ``terminal``, ``terminal_ladder`` (drops to
+        buildings on its pole and lines beside it, within `NEAR_M` in plan, whatever their height),
+        ``house_ladder`` (with how far above the attachment), ``wall`` (what lands on the drop's
+        building within `AROUND_M` of the attachment, and how far off), ``house`` (what of it lands
+        within `BY_RUN_M`), and ``short`` (all whose
+        distance is not kept, or not known).
     """
-    at_house = np.flatnonzero(np.isin(near.reason, (HOUSE, HOUSE_LADDER)))
+    near, powers = judged.near, telling.powers
     terminal = places(plan.drops["terminal_id"], plan.layers.poles.index)
-    at_terminal = np.flatnonzero(
-        is_close
-        & np.isin(near.reason, (RUN_POLE, TERMINAL))
-        & (near.pole == terminal[near.drop])
-        & (near.power < powers.lines)
-    )
-    beside, line = _beside_terminal(plan, terminal)
-    rows = [
+    parts = [
         *_overhead(plan, work_places),
-        (ON_WALL, *_on_wall(plan, powers)),
-        (AT_HOUSE, near.drop[at_house], near.power[at_house]),
-        (
-            AT_TERMINAL,
-            np.concatenate([near.drop[at_terminal], beside]),
-            np.concatenate([near.power[at_terminal], line]),
-        ),
+        _pairs("ladder", near, judged.of(LADDER)),
+        _pairs("hook", near, judged.of(HOOK, ON_POLE, BUCKET)),
+        _beside_wire(judged, telling),
+        _along_run(judged, telling),
+        _pairs("terminal", near, _at_terminal(judged, terminal)),
+        *_about_terminal(plan, powers, terminal),
+        _at_house(plan, powers, near, telling),
+        *_on_wall(plan, powers, telling),
+        _pairs("short", near, np.flatnonzero(judged.is_short)),
     ]
-    drop = np.concatenate([part[1] for part in rows])
-    power = np.concatenate([part[2] for part in rows])
-    place = np.repeat(np.arange(len(rows)), [len(part[1]) for part in rows])
-    once = np.unique(np.stack([drop, place, power], axis=1), axis=0).reshape(-1, 3)
-    drop, place, power = once.T.astype(np.int64)
-    words = joined(
-        worded(place, [part[0] for part in rows]),
-        ": ",
-        powers.names.take(power),
-        _above(plan, powers, drop, power, place == len(rows) - 2),
+    names = list(dict.fromkeys(part.place for part in parts))
+    columns = [
+        pd.DataFrame(
+            {
+                "place": np.full(len(part.drop), names.index(part.place), dtype=np.int64),
+                "drop": part.drop,
+                "power": part.power,
+                "words": texts(pd.Series(part.words, index=range(len(part.drop)), dtype="str")),
+            }
+        )
+        for part in parts
+    ]
+    table = pd.concat(columns, ignore_index=True)
+    table = table.drop_duplicates(["drop", "place", "power"])
+    table = table.sort_values(["drop", "place", "power"], kind="stable")
+    drop, place, power = (
+        table[name].to_numpy(dtype=np.int64) for name in ("drop", "place", "power")
     )
+    words = joined(worded(place, names), ": ", powers.names.take(power), texts(table["words"]))
     return per_row(drop, words, len(plan.drops), LIST_SPLIT)
 
 
-def _overhead(
-    plan: Plan, work_places: gpd.GeoDataFrame | None
-) -> list[tuple[str, IntArray, IntArray]]:
+def _pairs(place: str, near: Near, rows: IntArray, words: Any = "") -> _Part:
+    return _Part(place, near.drop[rows], near.power[rows], words)
+
+
+def _nearest_first(near: Near, rows: IntArray) -> IntArray:
+    """Order pairs by their distance; what is not known counts as none."""
+    order = np.argsort(np.nan_to_num(near.gap_m[rows], nan=-1.0), kind="stable")
+    return np.asarray(rows[order])
+
+
+def _beside_wire(judged: Judged, telling: Telling) -> _Part:
+    """Tell how near the wire comes to the lines that it goes up beside, and what is asked."""
+    near = judged.near
+    rows = _nearest_first(near, np.flatnonzero(near.reason == BESIDE))
+    words = joined(", ", distances(near, rows, judged.asked_m, telling))
+    return _pairs("wire", near, rows, words)
+
+
+def _along_run(judged: Judged, telling: Telling) -> _Part:
+    """Tell where along the strand run lines cross it, or come closer than is asked."""
+    near = judged.near
+    is_met = (near.reason == RUN) & (near.is_across | judged.is_short)
+    rows = _nearest_first(near, np.flatnonzero(is_met))
+    return _pairs("run", near, rows, where_it_is(near, rows, telling))
+
+
+def _at_terminal(judged: Judged, terminal: IntArray) -> IntArray:
+    """Return the pairs close to the hands that connect."""
+    near = judged.near
+    reach_m = OVERHEAD_M + ARM_REACH_M
+    rows = judged.of(RUN_POLE, TERMINAL, TERMINAL_SIDE, RUN, RUN_BUCKET)
+    is_there = near.pole[rows] == terminal[near.drop[rows]]
+    return np.asarray(rows[is_there & ~(near.at_m[rows] > reach_m)])
+
+
+def _about_terminal(plan: Plan, powers: Powers, terminal: IntArray) -> list[_Part]:
+    """Find lines beside the terminal's pole in plan, and drops to buildings that come to it."""
+    rows = np.flatnonzero(terminal >= 0)
+    poles = np.asarray(plan.layers.poles.geometry.values, dtype=object)[terminal[rows]]
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    at, line = shapely.STRtree(lines).query(poles, predicate="dwithin", distance=NEAR_M)
+    is_off = shapely.distance(poles[at], lines[line]) > OVERHEAD_M
+    is_over = is_off | powers.is_service[line]
+    return [
+        _Part("terminal", rows[at[is_off]], line[is_off].astype(np.int64)),
+        _Part("terminal_ladder", rows[at[is_over]], line[is_over].astype(np.int64)),
+    ]
+
+
+def _at_house(plan: Plan, powers: Powers, near: Near, telling: Telling) -> _Part:
+    """Tell which lines are close to the attachment, and how far above it."""
+    rows = np.flatnonzero(np.isin(near.reason, (HOUSE, HOUSE_LADDER)))
+    attachment = plan.drops["attachment_height_m"].to_numpy(dtype=np.float64)[near.drop[rows]]
+    above: FloatArray = powers.height_m[near.power[rows]] - attachment
+    return _pairs("house_ladder", near, rows, line_above(above, telling))
+
+
+def _overhead(plan: Plan, work_places: gpd.GeoDataFrame | None) -> list[_Part]:
     """Find the lines that pass over a ladder's foot, a reel or a bucket truck."""
     if work_places is None:
         return []
@@ -114,34 +218,22 @@ def _overhead(
             predicate="dwithin",
             distance=OVERHEAD_M,
         )
-        found.append((place, drop[spot], line.astype(np.int64)))
+        found.append(_Part(place, drop[spot], line.astype(np.int64)))
     return found
 
 
-def _on_wall(plan: Plan, powers: Powers) -> tuple[IntArray, IntArray]:
-    """Find the lines that land on the building near the attachment."""
+def _on_wall(plan: Plan, powers: Powers, telling: Telling) -> list[_Part]:
+    """Find the lines that land on the building, and those of them near ladder and building run."""
     wires = np.asarray(plan.air_spans.geometry.values, dtype=object)
     ends = shapely.force_2d(shapely.get_point(wires, -1))
     lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
     drop, line = shapely.STRtree(lines).query(ends, predicate="dwithin", distance=AROUND_M)
     lands = land_on_house(plan, powers, drop, line)
-    return drop[lands].astype(np.int64), line[lands].astype(np.int64)
-
-
-def _beside_terminal(plan: Plan, terminal: IntArray) -> tuple[IntArray, IntArray]:
-    """Find lines near the terminal's pole in plan that don't come to it."""
-    rows = np.flatnonzero(terminal >= 0)
-    poles = np.asarray(plan.layers.poles.geometry.values, dtype=object)[terminal[rows]]
-    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
-    at, line = shapely.STRtree(lines).query(poles, predicate="dwithin", distance=NEAR_M)
-    off = shapely.distance(poles[at], lines[line]) > OVERHEAD_M
-    return rows[at[off]], line[off].astype(np.int64)
-
-
-def _above(plan: Plan, powers: Powers, drop: IntArray, power: IntArray, is_house: BoolArray) -> Any:
-    """Say how far lines at the house are above the attachment; empty elsewhere."""
-    attachment = plan.drops["attachment_height_m"].to_numpy(dtype=np.float64)[drop]
-    above: FloatArray = powers.height_m[power] - attachment
-    is_told = is_house & (above > 0)
-    words = pd.Series(joined(", ", in_words(above, "length", plan.project.units), " above it"))
-    return words.where(is_told, "").array
+    drop, line = drop[lands].astype(np.int64), line[lands].astype(np.int64)
+    off_m = landing_m(plan, drop, line)
+    words = joined(", lands on this house ", feet_off(off_m, telling.units), " off")
+    near = np.flatnonzero(off_m <= BY_RUN_M)
+    return [
+        _Part("wall", drop, line, words),
+        _Part("house", drop[near], line[near], words.take(near)),
+    ]

@@ -125,7 +125,7 @@ def told(near: Near, pick: IntArray, asked: FloatArray, telling: Telling) -> Any
         wanted.where(~np.isnan(need), pd.Series(no_need)).array,
         there.where(~np.isnan(gap), unknown).array,
         worded(near.reason[pick], REASONS),
-        _place(near, pick, telling),
+        where_it_is(near, pick, telling),
         _heads(near, pick, need, telling),
         "; ",
         rule,
@@ -178,8 +178,23 @@ def is_in_reach(near: Near, need: FloatArray, pick: IntArray) -> BoolArray:
     return np.asarray(is_manned & (gap >= need) & (gap < need + ARM_REACH_M), dtype=bool)
 
 
-def _place(near: Near, pick: IntArray, telling: Telling) -> Any:
-    """Say where: on the run from the nearest pole, else out from the start of the wire."""
+def where_it_is(near: Near, pick: IntArray, telling: Telling) -> Any:
+    """Say where power is nearest: on the run from the nearest pole, else out along the wire.
+
+    Parameters
+    ----------
+    near : Near
+        m pairs.
+    pick : ndarray of int64, shape (k,)
+        Pairs.
+    telling : Telling
+        Names and units.
+
+    Returns
+    -------
+    pandas array of str, shape (k,)
+        `` (distance from what)``; empty at the thing itself.
+    """
     at, pole = near.at_m[pick], near.pole[pick]
     is_line = near.power[pick] < telling.powers.lines
     words = in_words(at, "length", telling.units)
@@ -236,9 +251,10 @@ def listed(near: Near, asked: FloatArray, telling: Telling) -> Any:
     starts[1:] = ~(is_pole[1:] & is_pole[:-1] & alike)
     first = np.flatnonzero(starts)
     is_lifted = np.isin(near.reason[pick[first]], LIFTED)
-    lifted = worded(is_lifted, (" away", " away with the bucket"))
     need = asked[pick[first]]
-    keep = pd.Series(joined("keep ", in_words(need, "length", units), lifted))
+    figure = in_words(need, "length", units)
+    keep = pd.Series(joined("keep ", figure, " away"))
+    keep = keep.where(~is_lifted, joined(_by_hand(power[first], telling), figure, BY_BUCKET))
     none = pd.Series(worded(np.zeros(len(first)), ("the rules have no distance: keep away",)))
     words = joined(
         _groups(np.cumsum(starts) - 1, power, telling),
@@ -249,6 +265,16 @@ def listed(near: Near, asked: FloatArray, telling: Telling) -> Any:
         keep.where(~np.isnan(need), none).array,
     )
     return per_row(drop[first], words, telling.count, LIST_SPLIT)
+
+
+BY_BUCKET = " with the bucket"
+
+
+def _by_hand(power: IntArray, telling: Telling) -> Any:
+    """Say how far people keep from power for which more is asked of a bucket."""
+    need = telling.powers.worker_m[power]
+    words = pd.Series(joined("keep ", in_words(need, "length", telling.units), " away, "))
+    return words.where(~np.isnan(need), "keep away, ").array
 
 
 def _groups(group: IntArray, power: IntArray, telling: Telling) -> Any:
@@ -316,11 +342,62 @@ def measure_first(near: Near, asked: FloatArray, is_told: BoolArray, telling: Te
         ": ",
         figure.where(~np.isnan(near.gap_m[pick]), unknown).array,
         worded(near.reason[pick], REASONS),
-        _place(near, pick, telling),
+        where_it_is(near, pick, telling),
         ", ",
         wanted.where(~np.isnan(need), no_need).array,
     )
     return per_row(near.drop[pick], words, telling.count, LIST_SPLIT)
+
+
+def distances(near: Near, pick: IntArray, asked: FloatArray, telling: Telling) -> Any:
+    """Say how far off power is, where, and what is asked.
+
+    Parameters
+    ----------
+    near : Near
+        m pairs.
+    pick : ndarray of int64, shape (k,)
+        Pairs.
+    asked : ndarray of float64, shape (m,)
+        As in `told`.
+    telling : Telling
+        Names and units.
+
+    Returns
+    -------
+    pandas array of str, shape (k,)
+        ``distance (where), distance asked``.
+    """
+    units, need = telling.units, asked[pick]
+    unknown = pd.Series(worded(np.zeros(len(pick)), ("distance not known",)))
+    figure = pd.Series(_there(near, pick, need, units))
+    wanted = pd.Series(joined(in_words(need, "length", units), " asked"))
+    no_need = pd.Series(worded(np.zeros(len(pick)), ("no distance in the rules",)))
+    return joined(
+        figure.where(~np.isnan(near.gap_m[pick]), unknown).array,
+        where_it_is(near, pick, telling),
+        ", ",
+        wanted.where(~np.isnan(need), no_need).array,
+    )
+
+
+def line_above(above_m: FloatArray, telling: Telling) -> Any:
+    """Say how far a line is above something.
+
+    Parameters
+    ----------
+    above_m : ndarray of float64, shape (k,)
+        m; NaN: not known.
+    telling : Telling
+        Units.
+
+    Returns
+    -------
+    pandas array of str, shape (k,)
+        Empty where it is not known to be above.
+    """
+    words = pd.Series(joined(", ", in_words(above_m, "length", telling.units), " above it"))
+    return texts(words.where(above_m > 0, ""))
 
 
 def named_once(drop: IntArray, power: IntArray, telling: Telling) -> Any:

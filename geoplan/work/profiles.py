@@ -143,9 +143,12 @@ class Envelope:
 
 MOST_ENVELOPES = 26
 
+STRAND = "strand"
+"""Kind of a strand of another span: no crossing of the plan, but one of a sheet."""
+
 SHOWN = (
     "road", "sidewalk", "driveway", "rail", "water", "pool", "roof", "power", "existing_drop",
-    "planned_drop",
+    "planned_drop", STRAND,
 )  # fmt: skip
 """Kinds that a profile can show: those that ask for clearance in height, and wires crossed."""
 
@@ -173,7 +176,7 @@ def build_envelopes(profiles: Profiles, row: int, crossings: pd.DataFrame) -> li
     Roads, walks, drives, rail, water and pools lie on the ground. A roof follows the ground, as
     the plan reckons it; it lies as high as leaves the plan's least clearance below the wire at
     worst. A power line lies above the wire as strung by the clearance there: so both stand where
-    the plan's own figures put them. The height of another drop is not known here: NaN.
+    the plan's own figures put them. The height of another drop or strand is not known here: NaN.
     """
     shown = crossings[crossings["crossing_kind"].isin(SHOWN) & ~crossings["is_near_miss"]]
     shown = shown.sort_values(["start_m", "crossing_kind", "feature_id"], kind="stable")
@@ -186,7 +189,7 @@ def build_envelopes(profiles: Profiles, row: int, crossings: pd.DataFrame) -> li
         available = float(item["available_m"])
         if kind == "roof" and np.isfinite(available):
             surface += _roof_height(profiles, row, places[0], places[2], available)
-        if kind in {"power", "existing_drop", "planned_drop"}:
+        if kind in {"power", "existing_drop", "planned_drop", STRAND}:
             surface[:] = np.nan
             if kind == "power" and np.isfinite(available):
                 surface[:] = profiles.at(row, profiles.stringing_z_m, at_m) + available

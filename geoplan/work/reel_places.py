@@ -45,8 +45,8 @@ def find_reels(
     bucket = rules.value("places.bucket_away") + rules.value("places.bucket_keep_off")
     foot = np.where(site.is_bucket, bucket, site.hook_m / slope)
     house_foot = site.attachment_m / slope
-    at_house = ~site.crosses & (~site.has_clamp | site.over_water)
-    below = np.flatnonzero(site.has_clamp & ~site.crosses & ~site.over_water)
+    at_house = ~site.crosses & (~site.has_clamp | site.house_reel)
+    below = np.flatnonzero(site.has_clamp & ~site.crosses & ~site.house_reel)
     behind = np.fmax(walk_end_m, foot)
     length = np.hypot(*(site.end - site.start).T)
     spots = [np.minimum(behind + share * away_m, length) for share in (1.0, 0.6, 1.5, 2.0)]

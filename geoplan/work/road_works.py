@@ -215,7 +215,7 @@ def buffer_length(speed_m_per_s: FloatArray, rules: CrewRules) -> FloatArray:
 
 
 def work_distances(
-    code: IntArray, at: IntArray, roads: Roads, rules: CrewRules
+    code: IntArray, at: IntArray, is_lane: BoolArray, roads: Roads, rules: CrewRules
 ) -> dict[str, FloatArray]:
     """Return distances of signs, taper and buffer.
 
@@ -225,6 +225,8 @@ def work_distances(
         Traffic class, place in `TRAFFIC_CLASSES`.
     at : ndarray of int64, shape (n,)
         Row of the road; -1 for none.
+    is_lane : ndarray of bool, shape (n,)
+        Whether flaggers let traffic by in the other lane; elsewhere they hold the whole road.
     roads : Roads
         Roads as the rules see them.
     rules : CrewRules
@@ -233,7 +235,9 @@ def work_distances(
     Returns
     -------
     dict of str to ndarray of float64, shape (n,)
-        ``sign_1_m`` to ``sign_3_m``, ``taper_m``, ``buffer_m``, in m; NaN where none stands.
+        ``sign_1_m`` to ``sign_3_m``, ``taper_m``, ``buffer_m``, in m; NaN where none stands. No
+        taper where flaggers hold the whole road: they stand the buffer before the work, and signs
+        count from them.
     """
     speed = np.append(roads.speed_m_per_s, np.nan)[at]
     road_class = np.append(roads.class_code, 0)[at]
@@ -243,7 +247,7 @@ def work_distances(
     closed, flagged = code == CLOSURE, code == FLAGGERS
     lane = np.minimum(rules.value("taper.lane_width"), width / 2)
     merging = rules.value("taper.merging") * taper_length(speed, lane, rules)
-    one_lane = np.where(flagged, rules.value("taper.one_lane"), np.nan)
+    one_lane = np.where(flagged & is_lane, rules.value("taper.one_lane"), np.nan)
     far = closed | flagged
     return {
         "sign_1_m": np.where(signed, a, np.nan),

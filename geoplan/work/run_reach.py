@@ -1,7 +1,7 @@
 """Whether each strand run can be worked from a ladder, span by span, and what is on its way.
 
 Enters: strand runs, strand spans with size and condition, carriageways, tracks, water, trees.
-Leaves: which runs need a bucket and why; crowns and lots that runs pass.
+Leaves: which runs need a bucket and why; crowns that runs pass.
 Does not do: work out how far ladder and person would load a span that only carries a run.
 """
 
@@ -26,9 +26,6 @@ from geoplan.work.strand_run import RoadsBelow, StrandRuns
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-LEAST_OVER_LOT_M = 0.5
-"""A run over a lot for less than this runs along its edge: lot lines are not drawn finer; common
-practice, no source."""
 NO_SPAN = "no_span"
 REASONS = (
     LadderReason.ALLOWED.value,
@@ -65,7 +62,7 @@ def build_reach(plan: Plan, runs: StrandRuns, below: RoadsBelow) -> pd.DataFrame
     Returns
     -------
     pandas.DataFrame
-        n rows: ``is_run_bucket``, ``run_reach_note``, ``run_trees``, ``run_lots``.
+        n rows: ``is_run_bucket``, ``run_reach_note``, ``run_trees``.
 
     Notes
     -----
@@ -102,7 +99,6 @@ def build_reach(plan: Plan, runs: StrandRuns, below: RoadsBelow) -> pd.DataFrame
             "is_run_bucket": is_bucket,
             "run_reach_note": per_row(rows, said["words"], count, LIST_SPLIT),
             "run_trees": _crowns(layers.trees, runs),
-            "run_lots": _lots(plan, runs),
         }
     )
 
@@ -212,21 +208,3 @@ def _crowns(trees: gpd.GeoDataFrame, runs: StrandRuns) -> Any:
     inside = shapely.distance(lines[leg], stem[tree]) < radius[tree]
     pairs = np.unique(np.stack([runs.drop[leg], tree], axis=1)[inside], axis=0).reshape(-1, 2)
     return per_row(pairs[:, 0], texts(trees.index).take(pairs[:, 1]), runs.count, LIST_SPLIT)
-
-
-def _lots(plan: Plan, runs: StrandRuns) -> Any:
-    """List the lots that runs pass over, but for that of the drop."""
-    parcels, addresses = plan.layers.parcels, plan.layers.addresses
-    shapes, lines = np.asarray(parcels.geometry.values, dtype=object), runs.lines
-    leg, lot = shapely.STRtree(shapes).query(lines, predicate="intersects")
-    own = places(plan.drops["parcel_id"], parcels.index)[runs.drop[leg]]
-    other = lot != own
-    leg, lot = leg[other], lot[other]
-    over = shapely.length(shapely.intersection(shapes[lot], lines[leg])) > LEAST_OVER_LOT_M
-    pairs = np.unique(np.stack([runs.drop[leg], lot], axis=1)[over], axis=0).reshape(-1, 2)
-    labels = addresses["label"].groupby(addresses["parcel_id"]).first()
-    label = labels.reindex(parcels.index[pairs[:, 1]]).reset_index(drop=True)
-    label = label.str.replace(LIST_SPLIT, ",", regex=False)
-    street = (" (" + label.astype("str") + ")").where(label.notna(), "").array
-    names = joined(texts(parcels.index).take(pairs[:, 1]), street)
-    return per_row(pairs[:, 0], names, runs.count, LIST_SPLIT)

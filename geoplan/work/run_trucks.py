@@ -31,6 +31,8 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 
+CLOSES = ", which it closes"
+"""Said of a carriageway too narrow for anybody to pass the truck."""
 NO_ROAD = "no road beside the run, see first how it gets there"
 """Said where no carriageway is near."""
 
@@ -91,6 +93,7 @@ def place_trucks(
     road, edge = _beside(middle, ground)
     room = rules.value("places.bucket_away") + rules.value("places.bucket_keep_off")
     in_lane = (road >= 0) & (edge < room)
+    is_narrow = np.append(roads.width_m, np.inf)[road] < rules.value("run.pass_width")
     shapes = np.asarray([*plan.layers.roads.geometry.values, None], dtype=object)[road]
     nearest = shapely.get_point(shapely.shortest_line(shapes, shapely.points(middle)), 0)
     has = np.flatnonzero(road >= 0)
@@ -102,6 +105,7 @@ def place_trucks(
         worded(wind, WINDS),
         worded(in_lane, (" side, off the carriageway of ", " side, in the lane of ")),
         roads.name.take(road, allow_fill=True),
+        worded(in_lane & is_narrow, ("", CLOSES)),
     )
     under = pd.Series(
         joined("below the strand, in the closed lane of ", roads.name.take(road, allow_fill=True))

@@ -59,14 +59,15 @@ def roads_under_runs(
     return per_row(drop, words, count)
 
 
-def lanes_taken(lanes: Over, roads: Roads, count: int, units: ReportUnits) -> Any:
+def lanes_taken(lanes: Over, roads: Roads, rules: CrewRules, count: int, units: ReportUnits) -> Any:
     """Say in which lanes the truck stands, and what that takes; null for others."""
+    narrow = roads.width_m[lanes.road] < rules.value("run.pass_width")
     does = worded(
         lanes.way - STOP,
         ("short stop", "flaggers", "lane closure", "only with the owner's permit and a crew"),
     )
     words = joined(
-        "truck for the strand run in the lane of ",
+        worded(narrow, ("truck for the strand run in the lane of ", "truck for the run closes ")),
         described(lanes.road, roads, units),
         ": ",
         does,

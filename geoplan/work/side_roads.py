@@ -1,6 +1,6 @@
 """Side roads that join a road between the two ends of its traffic control.
 
-Enters: places of the work on roads, length of taper and buffer, road lines.
+Enters: places of the work on roads, reach of the control, road lines.
 Leaves: names of the side roads by drop.
 Does not do: know bridges: a road that passes over another counts as joining it.
 """
@@ -15,15 +15,28 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import joined, texts, worded
 from geoplan.work.clauses import per_row
+from geoplan.work.over_roads import Over
+from geoplan.work.road_works import Roads, buffer_length, work_distances
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 JOINS_WITHIN_M = 1.0
 """A road whose line ends this near to the edge of a carriageway joins it; common practice, no
 source."""
+
+
+SIDE_ROAD = "side road"
+"""How reasons for traffic control begin that name side roads within its reach."""
+BY_FLAGGER = ("a sign and a flagger there", "a sign and a flagger on each")
+BY_CREW = (
+    "a sign, and one person more who lets nobody turn in",
+    "a sign on each, and one person more at each who lets nobody turn in",
+)
 
 
 def side_roads(
@@ -34,6 +47,7 @@ def side_roads(
     controlled: tuple[IntArray, IntArray],
     roads: gpd.GeoDataFrame,
     count: int,
+    does: tuple[str, str] = BY_FLAGGER,
 ) -> tuple[Any, IntArray]:
     """Name and count the side roads within the reach of traffic control.
 
@@ -44,20 +58,23 @@ def side_roads(
     lines : ndarray of shapely geometry, shape (k,)
         Wire of each pair.
     reach_m : ndarray of float64, shape (k,)
-        Taper and buffer together on either side of the wire, m; NaN reaches nowhere.
+        Stopping distance on either side of the wire, with the taper where there is one, m; NaN
+        reaches nowhere.
     controlled : tuple of ndarray of int64
         Drops and roads on which traffic is controlled anyway: never told as side roads.
     roads : geopandas.GeoDataFrame
         Columns as declared for the layer.
     count : int
         Drops, n.
+    does : tuple of str
+        What is done on one of them, and on several.
 
     Returns
     -------
     words : pandas array of str, shape (n,)
         A sentence; null without a side road.
-    flaggers : ndarray of int64, shape (n,)
-        One for each of them.
+    posts : ndarray of int64, shape (n,)
+        Side roads by drop: one person for each.
 
     Notes
     -----
@@ -89,7 +106,70 @@ def side_roads(
     names = per_row(rows, joined(between, texts(told["name"])), count, "")
     joining = np.bincount(rows, minlength=count)
     several = joining > 1
-    verb = worded(several, (" joins", " join"))
-    there = worded(several, ("there", "on each"))
-    words = joined(names, verb, " within taper and buffer: a sign and a flagger ", there)
+    opening = worded(several, (f"{SIDE_ROAD} ", f"{SIDE_ROAD}s "))
+    words = joined(opening, names, ": ", worded(several, does))
     return words, joining.astype(np.int64)
+
+
+def join_roads(
+    layer: gpd.GeoDataFrame,
+    roads: Roads,
+    rules: CrewRules,
+    count: int,
+    over: Over,
+    is_held: BoolArray,
+    is_lane: BoolArray,
+    lines: npt.NDArray[np.object_],
+    does: tuple[str, str] = BY_FLAGGER,
+) -> tuple[Any, IntArray]:
+    """Name and count side roads within stopping distance, and taper, of what is done on roads.
+
+    Parameters
+    ----------
+    layer : geopandas.GeoDataFrame
+        Roads, columns as declared.
+    roads : Roads
+        The same as the rules see them.
+    rules : CrewRules
+        Tapers and stopping distances.
+    count : int
+        Drops, n.
+    over : Over
+        Pairs of a drop and a road, k of them.
+    is_held, is_lane : ndarray of bool, shape (k,)
+        Pairs that are looked at; those with a taper.
+    lines : ndarray of shapely geometry, shape (k,)
+        Wire or place of work of each pair.
+    does : tuple of str
+        What is done on one side road, and on several.
+
+    Returns
+    -------
+    tuple
+        As from `side_roads`. A run reaches by its length over the carriageway farther.
+
+    References
+    ----------
+    Stopping distances are those of the buffer, see `geoplan.work.road_works.buffer_length`.
+    """
+    rows = np.flatnonzero(is_held)
+    road, way = over.road[rows], over.way[rows]
+    taper_m = work_distances(way, road, is_lane[rows], roads, rules)["taper_m"]
+    far = np.nan_to_num(taper_m) + np.nan_to_num(buffer_length(roads.speed_m_per_s[road], rules))
+    return side_roads(
+        over.drop[rows],
+        road,
+        lines[rows],
+        far + np.nan_to_num(over.over_m[rows]),
+        (over.drop, over.road),
+        layer,
+        count,
+        does,
+    )
+
+
+def for_run_alone(air: Any, run: Any) -> Any:
+    """Return what is told of side roads for the run, where it is not the same for the air span."""
+    again, told = pd.Series(air), pd.Series(run)
+    same = (again == told).fillna(False).to_numpy(dtype=bool)
+    return texts(("for the strand run: " + told).where(told.notna() & ~same, None))

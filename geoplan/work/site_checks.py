@@ -9,8 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from geoplan.work.address_titles import is_usual_title
 from geoplan.work.drop_case import DropCase, feature_name, is_known
-from geoplan.work.holds import BLANK, BY_NAME, IN_THE_ROAD, build_holds, within_swing
+from geoplan.work.holds import BLANK, BY_NAME, IN_THE_ROAD, beside_unjudged, build_holds
+from geoplan.work.profiles import STRAND
+from geoplan.work.run_trucks import NO_ROAD
 from geoplan.work.site_words import (
     has_traffic,
     in_a_row,
@@ -22,8 +25,11 @@ from geoplan.work.site_words import (
     poles_of,
     roads_over,
     run_by_bucket,
+    side_roads_held,
     strand_known,
 )
+
+MEASURED = f"Measured:\N{NO-BREAK SPACE}{BLANK}"
 
 ROW_WORDS = {
     "addresses": "Address",
@@ -57,20 +63,24 @@ def build_site_checks(
     """
     job = case.job
     checks = [hold.box for hold in build_holds(case)]
+    checks += _title(case)
     checks += _poles(case)
-    held = {str(row["feature_id"]) for row in within_swing(case)}
+    held = {str(row["feature_id"]) for row in beside_unjudged(case)}
     checks += [
         f"Clearance at {feature_name(row)} ({out_of(case, float(row['at_m']))}) NOT CHECKED:"
         f" {row['clearance_note'] if is_known(row['clearance_note']) else 'no reason recorded'}."
-        f" Measured: {BLANK}"
+        f" {MEASURED}"
         for row in case.crossings
-        if row["clearance_basis"] == "not_checked" and str(row["feature_id"]) not in held
+        if row["clearance_basis"] == "not_checked"
+        and str(row["feature_id"]) not in held
+        and row["crossing_kind"] != STRAND  # told by the job's own words
     ]
     checks += [
-        f"Clearance at {strand} NOT CHECKED: heights of wire and strand are not compared. Measured:"
-        f" {BLANK}"
+        f"Clearance at {strand} NOT CHECKED: heights of wire and strand are not compared."
+        f" {MEASURED}"
         for strand in parts_of(job.get("strands_met"))
     ]
+    checks += _along_drives(case)
     checks += _below_run(case)
     checks += _power(case)
     others = parts_of(job.get("span_drops"))
@@ -119,12 +129,32 @@ def _poles(case: DropCase) -> list[str]:
     return checks
 
 
+def _along_drives(case: DropCase) -> list[str]:
+    """Tell to measure where the wire runs along a driveway, which was judged as yard."""
+    return [
+        f"Wire along the edge of {drive}, judged as yard only: see that no vehicle comes below, or"
+        f" measure there:\N{NO-BREAK SPACE}{BLANK}"
+        for drive in parts_of(case.job.get("drives_beside"))
+    ]
+
+
+def _title(case: DropCase) -> list[str]:
+    """Tell to find the house by the drawing where its address isn't one that a street has."""
+    label = case.drop["label"]
+    if is_known(label) and is_usual_title(str(label)):
+        return []
+    if not is_known(label):
+        return ["Address is not recorded: find the house by the drawing."]
+    return [f"Address reads '{label}', which is no usual one: find the house by the drawing."]
+
+
 def _below_run(case: DropCase) -> list[str]:
     """Tell to measure the strand over roads before the start: it hangs there already."""
     asked = case.job.get("run_asked_m")
     least = f", {case.length(float(asked))} asked below the wire" if is_known(asked) else ""  # type: ignore[arg-type]
     return [
-        f"Clearance below the run over {road} NOT WORKED OUT: strand measured there{least}: {BLANK}"
+        f"Clearance below the run over {road} NOT WORKED OUT: strand measured"
+        f" there{least}:\N{NO-BREAK SPACE}{BLANK}"
         for road in parts_of(case.job.get("run_roads"))
     ]
 
@@ -169,12 +199,14 @@ def _on_site(case: DropCase) -> list[str]:
     roads = _roads(case)
     if roads:
         checks.append(
-            f"Sight distance along {in_a_row(roads)} is enough both ways (no layer tells)."
+            f"Sight distance along {in_a_row([*roads, *side_roads_held(case)])} is enough both ways"
+            " (no layer tells)."
         )
     if run_by_bucket(case):
         run = is_positive(drop["strand_run_m"])
         way = f", and along the run to pole {drop['terminal_id']}" if run else ""
-        checks.append(f"A truck gets to the bucket's place{way}, and the ground bears it.")
+        lots = ", others' lots with leave only" if NO_ROAD in str(case.job.get("run_truck")) else ""
+        checks.append(f"A truck gets to the bucket's place{way}{lots}; the ground bears it.")
     checks += [
         f"Roof {row['feature_id']} slopes at least 4 in 12"
         f" ({case.length(row['required_m'])} is asked for such roofs only). No: stop."

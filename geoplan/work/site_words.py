@@ -16,6 +16,7 @@ import numpy as np
 
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, Row, feature_name, is_known
 from geoplan.work.hand_pull import clears_by_hand
+from geoplan.work.side_roads import BY_CREW, SIDE_ROAD
 
 AT_END_M = 0.5
 """A place nearer than this to an end of the air span is told as that end."""
@@ -29,7 +30,6 @@ TOWARD = "toward pole "
 """How a note of a place names the pole on which the clamp's span ends."""
 ASK_FIRST = re.compile(r"on (lots? .+): ask there first")
 """How a note of a place names other people's ground."""
-ON_WALK = "guard the walk or driveway"
 NO_PLACE = "NO PLACE FOUND clear of roads, buildings, tracks and water: look for one first"
 
 
@@ -85,6 +85,21 @@ def at_an_end(case: DropCase) -> str:
     return ""
 
 
+def least_at(case: DropCase) -> float:
+    """Return where the least clearance is along the air span, m; an end's own place at an end.
+
+    It is told within what is crossed there. The ladder or the wire moves a clamp a little, and the
+    plan counts from where it is then.
+    """
+    if at_an_end(case) == "the house attachment":
+        return float(case.drop["air_span_m"])
+    at_m, over = float(case.drop["margin_at_m"]), str(case.drop["margin_over"])
+    for row in case.crossings:  # these count from where the clamp was put
+        if over == f"{row['crossing_kind']} {row['feature_id']}":
+            return min(max(at_m, float(row["start_m"])), float(row["end_m"]))
+    return at_m
+
+
 def is_flat(case: DropCase) -> bool:
     """Whether the wire leaves its strand nearly along it."""
     angle = case.job.get("strand_angle_deg")
@@ -128,7 +143,15 @@ def while_held(case: DropCase) -> str:
     who = "the second person holding traffic"
     if case.job["is_bucket_job"]:
         who = "somebody besides the two at the bucket holding traffic"
-    return f"in a gap in traffic, {who}"
+    side = "".join(f", one more at {name}" for name in side_roads_held(case))
+    return f"in a gap in traffic, {who}{side}"
+
+
+def side_roads_held(case: DropCase) -> list[str]:
+    """Name the side roads of a short stop, from which a person more lets nobody turn in."""
+    told = parts_of(case.job["traffic_reasons"])
+    held = [words.partition(": ") for words in told if words.endswith(BY_CREW)]
+    return [names.partition(SIDE_ROAD)[2].lstrip("s").strip() for names, _, _ in held]
 
 
 def is_closed(case: DropCase) -> bool:
@@ -184,11 +207,22 @@ def powers_of(case: DropCase, told: list[str] | None = None) -> list[str]:
     told = parts_of(case.job.get("power_lines")) if told is None else told
     names = {words.partition(", ")[0] for words in told}
     left = [power_of(case, row) for row in met if str(row["feature_id"]) not in names]
+    parts = (words.partition(", ") for words in power_at(case, "wall"))
+    landing = {name: rest for name, _, rest in parts}
     places = {
-        name: in_a_row([_where(case, row) for row in met if str(row["feature_id"]) == name])
+        name: ", ".join(
+            [
+                *filter(None, [in_a_row([_where(case, row) for row in met if _is(row, name)])]),
+                *filter(None, [landing.get(name, "")]),
+            ]
+        )
         for name in names
     }
     return left + _grouped(told, places)
+
+
+def _is(row: Row, name: str) -> bool:
+    return str(row["feature_id"]) == name
 
 
 def lines_around(case: DropCase) -> tuple[list[str], list[str]]:
@@ -213,7 +247,31 @@ def power_at(case: DropCase, place: str) -> list[str]:
 
 def names_at(case: DropCase, place: str) -> str:
     """Name that power in a row, by its ids alone; empty: none."""
-    return in_a_row([words.partition(", ")[0] for words in power_at(case, place)])
+    return in_a_row(grouped_poles([words.partition(", ")[0] for words in power_at(case, place)]))
+
+
+ON_POLE = "power on pole "
+"""How power that is recorded on a pole is named."""
+
+
+def grouped_poles(names: list[str]) -> list[str]:
+    """Name several poles with power on them as one.
+
+    Examples
+    --------
+    >>> grouped_poles(["power on pole P1", "E1", "power on pole P2"])
+    ['E1', 'power on poles P1 and P2']
+    """
+    poles = [name.removeprefix(ON_POLE) for name in names if name.startswith(ON_POLE)]
+    if len(poles) < 2:
+        return names
+    lines = [name for name in names if not name.startswith(ON_POLE)]
+    return [*lines, f"power on poles {in_a_row(poles)}"]
+
+
+def capital(words: str) -> str:
+    """Begin words with a capital letter."""
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def live_along(case: DropCase) -> list[str]:
@@ -275,23 +333,11 @@ def poles_of(case: DropCase) -> list[str]:
 def place_words(case: DropCase, place: str) -> str:
     """Tell how to stand as the table of places has it; where it has none, that none was found."""
     told = [
-        _on_walk(case) if part == ON_WALK else ASK_FIRST.sub(r"on \1, with leave", part)
+        ASK_FIRST.sub(r"on \1, with leave", part)
         for part in _clauses(case, place)
         if not part.startswith(TOWARD)
     ]
     return "; ".join(told) or NO_PLACE
-
-
-def _on_walk(case: DropCase) -> str:
-    """Name the walk or driveway to be guarded, where the drop passes over just one.
-
-    Across a street it may be the one on the other side, so none is named there.
-    """
-    rows = case.crossed("sidewalk", "driveway")
-    if over_road(case) or len({str(row["feature_id"]) for row in rows}) != 1:
-        return ON_WALK
-    kind = "walk" if rows[0]["crossing_kind"] == "sidewalk" else "driveway"
-    return f"guard {kind} {rows[0]['feature_id']}"
 
 
 def by_road(case: DropCase, place: str) -> bool:

@@ -11,7 +11,8 @@ from __future__ import annotations
 import math
 
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
-from geoplan.work.holds import build_holds
+from geoplan.work.holds import beside_unjudged, build_holds
+from geoplan.work.power_steps import landing
 from geoplan.work.site_words import (
     at_an_end,
     by_road,
@@ -19,6 +20,7 @@ from geoplan.work.site_words import (
     has_traffic,
     in_a_row,
     is_positive,
+    least_at,
     live_along,
     names_at,
     out_of,
@@ -123,6 +125,7 @@ def _site(case: DropCase) -> str:
 
 
 def _in_the_way(case: DropCase) -> list[str]:
+    held = [row["feature_id"] for row in beside_unjudged(case)]
     steps = [
         f"Tree {row['feature_id']}, {_range(case, row)}: its crown is in the line."
         " With leave trim it, or lead the hand line through before the wire."
@@ -138,7 +141,7 @@ def _in_the_way(case: DropCase) -> list[str]:
         f" {case.length(row['distance_m'])} from it in plan. Look that it can't touch or swing on"
         " it; else stop."
         for row in case.near("roof")
-        if row["is_near_miss"]
+        if row["is_near_miss"] and row["feature_id"] not in held
     ]
     drops = [
         f"{feature_name(row)} ({out_of(case, float(row['at_m']))})"
@@ -179,10 +182,11 @@ def _house(case: DropCase) -> str:
 
 def _near_house(case: DropCase) -> str:
     """Tell which power is over or close to the ladder at the house."""
-    lines = power_at(case, "house_ladder")
-    if not lines:
-        return ""
-    return f". Live there: {in_a_row(lines)}: ladder to the other side, head and hands off"
+    lines, lands = power_at(case, "house_ladder"), landing(case, "house")
+    told = ""
+    if lines:
+        told = f". Live there: {in_a_row(lines)}: ladder to the other side, head and hands off"
+    return f"{told}. {lands}: keep the ladder off" if lands else told
 
 
 def _start(case: DropCase) -> str:
@@ -203,12 +207,8 @@ def _building(case: DropCase) -> str:
 
 def _on_wall(case: DropCase) -> str:
     """Tell which power lands on the building that the run goes along."""
-    near = {words.partition(", ")[0] for words in power_at(case, "house_ladder")}
-    lines = [name for name in power_at(case, "wall") if name not in near]
-    if not lines:
-        return ""
-    lands = "lands" if len(lines) == 1 else "land"
-    return f"; {in_a_row(lines)}, live, {lands} on this house: keep run and ladder off"
+    lands = landing(case)
+    return f"; {lands}: keep run and ladder off" if lands else ""
 
 
 def _last(case: DropCase) -> str:
@@ -235,7 +235,7 @@ def _lowest(case: DropCase) -> str:
         return f"Lowest place is {end} itself: measure its height, {told}."
     if end:
         return f"Lowest place is {end} itself: measure its height, {least}."
-    where = f"{case.length(at)} from the {'clamp' if case.is_from_clamp else 'pole'}"
+    where = f"{case.length(least_at(case))} from the {'clamp' if case.is_from_clamp else 'pole'}"
     return f"Measure the clearance over {_over_words(case)}, {where}: {least}."
 
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 
 from geoplan.work.drop_case import DropCase, is_known
+from geoplan.work.power_steps import along_run, close_to, ladder_side
 from geoplan.work.site_words import (
     in_a_row,
-    names_at,
     near_road,
     over_road,
     parts_of,
@@ -44,11 +44,7 @@ def strand_run(case: DropCase) -> list[str]:
         f" to pole {terminal}, tied below strand and cable, nothing chafing.",
         _reach(case),
     ]
-    power = [line.partition(", ")[0] for line in parts_of(job.get("run_power"))]
-    if power:
-        words.append(f"Power along it, live: {in_a_row(power)}; approach distance not kept: stop.")
-    elif parts_of(job.get("power_lines")) and not run_by_bucket(case):
-        words.append("Head and hands below the strand: the lines under 'Power' are live.")
+    words += filter(None, [along_run(case)])
     trees = parts_of(job.get("run_trees"))
     if trees:
         words.append(
@@ -116,7 +112,8 @@ def _reach(case: DropCase) -> str:
     if roads:
         return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
     street = ", never on a carriageway" if near_road(case) else ""
-    yards = "" if near_road(case) else " Into other people's yards only with their leave."
+    is_by_lots = bool(parts_of(job.get("run_lots"))) or not near_road(case)
+    yards = " Onto other people's lots only with their leave." if is_by_lots else ""
     return (
         f"Move the ladder along, lashed each time{street}; look up first. No ladder on a span whose"
         f" strand failed the check.{yards}"
@@ -131,18 +128,9 @@ def connection(case: DropCase) -> str:
     port = f"port {first}" if first == last else f"ports {first} to {last}"
     words = "Connect"
     if float(drop["strand_run_m"]) > 0.0 or case.is_from_clamp:
-        street = ", off the carriageway" if near_road(case) else ""
-        words = f"Set the ladder at pole {terminal}{street}, and lash it to the pole. Connect"
+        words = f"Set the ladder at pole {terminal}{ladder_side(case)}; lash it there. Connect"
         if run_by_bucket(case):
             words = "From the bucket connect"
     words += f" at terminal {terminal}, {port}, with a drip loop; hang the tag."
-    return words + _near_terminal(case)
-
-
-def _near_terminal(case: DropCase) -> str:
-    """Tell which power is close to the hands that connect, or beside the terminal's pole."""
-    live = names_at(case, "terminal")
-    if not live and case.job["power_approach"] not in {"close", "within", "not_checked"}:
-        return ""
-    told = f" {live} near it, live:" if live else " Power is close:"
-    return f"{told} head and hands below the strand."
+    told = "terminal_ladder" if words.startswith("Set ") else ""
+    return words + close_to(case, "terminal", "the strand", told)

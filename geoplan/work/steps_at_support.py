@@ -12,7 +12,9 @@ from typing import Any
 from geoplan.units import for_report, report_unit
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, is_known
 from geoplan.work.hand_pull import BY_HAND_N
+from geoplan.work.power_steps import close_to
 from geoplan.work.site_words import (
+    capital,
     height_to_open,
     in_a_row,
     is_flat,
@@ -55,6 +57,9 @@ def _presses(case: DropCase) -> str:
     others = parts_of(case.job.get("span_drops_over"))
     if not case.is_from_clamp or not others:
         return ""
+    busy = parts_of(case.job.get("span_drops_busy"))
+    if busy and not (over_road(case) and case.job["traffic_class"] != "short_stop"):
+        return _busy_below(busy)
     hang, wire = ("hangs", "wire") if len(others) == 1 else ("hang", "wires")
     return (
         f" Where {in_a_row(others)} {hang} already over a road from this span: the ladder brings"
@@ -62,11 +67,21 @@ def _presses(case: DropCase) -> str:
     )
 
 
+def _busy_below(others: list[str]) -> str:
+    """Tell of wires over a road that is too busy to be held by one of the crew."""
+    does, them = ("goes", "it") if len(others) == 1 else ("go", "them")
+    return (
+        f" {in_a_row(others)} {does} over a busy road from this span: hang this drop before {them}."
+        " Is one up already: no ladder on the strand before flaggers hold that road."
+    )
+
+
 def _over(case: DropCase, place: str) -> str:
     """Tell which power passes over the place where ladder or bucket is set up."""
     live = names_at(case, place)
     what = "boom" if place == "bucket" else "ladder"
-    return f" {live} over it, live: look up, set and raise the {what} clear." if live else ""
+    told = f" {capital(live)} over or by it, live: look up, set and raise the {what} clear."
+    return told if live else ""
 
 
 def support(case: DropCase) -> str:
@@ -98,11 +113,8 @@ def _flat(case: DropCase) -> str:
 
 
 def _close(case: DropCase) -> str:
-    """Tell who works near power what keeps him clear of it."""
-    if case.job["power_approach"] not in {"close", "within", "not_checked"}:
-        return ""
-    what = "the strand" if case.is_from_clamp else "the hook"
-    return f" Power is close: keep head and hands below {what}."
+    """Tell who works at hook or clamp which power is close there, and what keeps him clear."""
+    return close_to(case, "hook", "the strand" if case.is_from_clamp else "the hook")
 
 
 def hand_line(case: DropCase) -> str:

@@ -11,6 +11,9 @@ import math
 from typing import Any
 
 from geoplan.work.drop_case import DropCase, is_known
+from geoplan.work.kerb_lanes import LANE_BESIDE
+from geoplan.work.run_trucks import CLOSES
+from geoplan.work.side_roads import SIDE_ROAD
 from geoplan.work.site_words import (
     CLOSED,
     has_signs,
@@ -21,10 +24,9 @@ from geoplan.work.site_words import (
     over_road,
     parts_of,
     roads_over,
+    side_roads_held,
 )
 
-SIDE_ROADS = "within taper and buffer"
-"""Mark of reasons that name side roads inside the control."""
 LEAST_POSTS = 3
 """People from whom on one is free to watch the wire while another holds traffic."""
 
@@ -35,8 +37,11 @@ def traffic(case: DropCase) -> str:
         return ""
     job = case.job
     kind = str(job["traffic_class"])
-    road = roads_over(case) if over_road(case) else case.road_name or "the road"
-    words = f"Now set up traffic control {'on' if over_road(case) else 'beside'} {road}"
+    on = [roads_over(case)] if over_road(case) else []
+    on += [case.road_name or "the road"] if _is_lane(case) or not on else []
+    road = in_a_row(on)
+    where = "on" if over_road(case) or _is_lane(case) else "beside"
+    words = f"Now set up traffic control {where} {road}"
     told = CLOSED if is_closed(case) else kind.replace("_", " ")
     words += "" if kind == "beside_road" else f": {told}"
     words += f"{_figures(case, '') if has_signs(case) or kind != 'beside_road' else ''}. "
@@ -45,9 +50,15 @@ def traffic(case: DropCase) -> str:
         words += (
             f"{in_a_row(others)}: near too, signs on each approach as 'Traffic control' tells. "
         )
-    if SIDE_ROADS in str(job["traffic_reasons"]):
+    joins = any(SIDE_ROAD in told for told in parts_of(job["traffic_reasons"]))
+    if joins and not side_roads_held(case):
         words += "Side roads that join: see 'Traffic control'. "
     return words + _holding(case)
+
+
+def _is_lane(case: DropCase) -> bool:
+    """Whether a lane is closed beside ladder or reel."""
+    return LANE_BESIDE in str(case.job["traffic_reasons"])
 
 
 def traffic_for_run(case: DropCase) -> str:
@@ -63,14 +74,38 @@ def traffic_for_run(case: DropCase) -> str:
     if not is_known(kind) or kind == "none":
         return f"{words}, on each approach: its kind was NOT WORKED OUT, ask the office first."
     words += f": {str(kind).replace('_', ' ')}{_figures(case, 'run_')}. "
+    if kind == "flaggers":
+        return f"{words}{_by_flaggers(case, over, lanes)}"
     who = {
-        "flaggers": "The flaggers hold traffic",
         "lane_closure": "The lane is closed and the rest of the traffic held",
         "owner": "Traffic is held as the owner's permit says",
     }.get(str(kind), "A second person holds traffic, and does nothing else,")
     when = "while anybody or any wire on its way is over the road" if over else ""
     stands = f"as long as the truck stands in the lane of {in_a_row(lanes)}" if lanes else ""
     return f"{words}{who} {' and '.join(part for part in (when, stands) if part)}."
+
+
+def _by_flaggers(case: DropCase, over: list[str], lanes: list[str]) -> str:
+    """Tell what flaggers do while a wire is led along the strand by truck."""
+    told = in_a_row(parts_of(case.job.get("run_truck")))
+    shut = [name for name in lanes if f"{name}{CLOSES}" in told]
+    passed = [name for name in lanes if name not in shut]
+    words = f"{_flaggers(case)} besides the crew"
+    by = "let traffic by in turn while the truck is in a lane"
+    stop = (
+        "both ways stopped, a few minutes at a time, only while wire, boom or person is over the"
+        " other lane"
+    )
+    parts = [f"{by}; {stop}"] if over or passed else []
+    if shut:
+        parts.append(f"keep {in_a_row(shut)} closed as long as the truck stands there")
+    return f"{words} {'; they '.join(parts)}."
+
+
+def _flaggers(case: DropCase) -> str:
+    """Name the flaggers by their number, where it is known."""
+    count: Any = case.job.get("flaggers")
+    return f"The {int(count)} flaggers" if is_positive(count) else "The flaggers"
 
 
 def _figures(case: DropCase, prefix: str) -> str:
@@ -83,36 +118,68 @@ def _figures(case: DropCase, prefix: str) -> str:
 
     signs = [far for far in (told(f"sign_{n}") for n in (1, 2, 3)) if far]
     signs = signs if told("sign_1") else []  # the others are counted from the first
-    words = ""
+    taper, buffer = told("taper"), told("buffer")
+    is_held = bool(buffer) and not taper and job[f"{prefix}traffic_class"] == "flaggers"
+    words = f", {buffer} before the work" if is_held else ""
     if signs:
-        start = "taper" if told("taper") else "work"
+        start = "taper" if taper else "flagger" if is_held else "work"
         words += f"; on each approach the nearest sign {signs[0]} before the {start}"
         words += "".join(f", the next {far} farther" for far in signs[1:])
-    words += f"; taper {told('taper')}" if told("taper") else ""
-    return words + (f", buffer {told('buffer')}" if told("buffer") else "")
+    return words + (f"; taper {taper}, buffer {buffer}" if taper else "")
 
 
 def _holding(case: DropCase) -> str:
     kind, people = str(case.job["traffic_class"]), int(case.job["crew_size"])
     if not over_road(case):
-        return "Nobody and nothing stands on the carriageway."
+        return _beside(case)
     if kind == "flaggers":
-        come = "come besides the crew; no wire on the road before they hold traffic."
-        count: Any = case.job.get("flaggers")
-        return f"The {int(count)} flaggers {come}" if is_positive(count) else f"The flaggers {come}"
+        what = "no ladder or reel at the kerb, no wire" if _is_lane(case) else "no wire"
+        lane = "; past the closed lane in turn" if _is_lane(case) else ""
+        return (
+            f"{_flaggers(case)} come besides the crew; {what} on the road before they hold traffic:"
+            " both ways, a few minutes at a time, only while wire or somebody is over the road"
+            f"{lane}."
+        )
     if is_closed(case):
         return (
             "Before the wire goes over: signs and cones across it on both sides of the work, so"
             " that nobody drives through. A car comes: it waits until the wire hangs."
         )
-    runs = "Traffic runs on until the wire goes over the road." if kind == "short_stop" else ""
-    if people >= LEAST_POSTS or (people > 1 and case.job["is_bucket_job"]):
+    runs = _runs_on(case) if kind == "short_stop" else ""
+    side = " and ".join(side_roads_held(case))
+    if side:
+        posts = f"Posts then: one holds traffic, one more {side} (nobody turns in), the rest work."
+    elif people >= LEAST_POSTS or (people > 1 and case.job["is_bucket_job"]):
         posts = f"Posts then: {_posts(case)}."
     elif people > 1:
         posts = "Posts then: one works, one holds traffic and does nothing else."
     else:
         posts = "Can't hold traffic alone while wire lies on the road: wait for a second person."
     return f"{runs} {posts}".strip()
+
+
+def _beside(case: DropCase) -> str:
+    """Tell what holds where the wire is over no road."""
+    job = case.job
+    if _is_lane(case) and job["traffic_class"] != "flaggers":
+        return (
+            "The lane is closed before ladder or reel is set up at the kerb, until both are gone."
+        )
+    if _is_lane(case):
+        return (
+            f"{_flaggers(case)} come besides the crew and let traffic by in turn: before ladder or"
+            " reel is set up at the kerb, as long as anybody works there."
+        )
+    later = parts_of(job.get("run_roads")) or parts_of(job.get("run_lanes"))
+    until = "Until the strand run nobody" if later else "Nobody"
+    return f"{until} and nothing stands on the carriageway."
+
+
+def _runs_on(case: DropCase) -> str:
+    """Tell until when traffic runs: a ladder on a strand may bring its head over the road."""
+    if case.is_from_clamp and not case.job["is_bucket_job"]:
+        return "Traffic runs on until the ladder goes on the strand; from then on it is held."
+    return "Traffic runs on until the wire goes over the road."
 
 
 def _posts(case: DropCase) -> str:

@@ -9,18 +9,21 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from geoplan.model import Plan
 from geoplan.routes.crossings import ON_POLE_M
 from geoplan.text_columns import places
 from geoplan.work.power_pairs import (
+    ARM_REACH_M,
     FAR_POLE,
     LEAST_GAP_M,
     RUN,
     RUN_BUCKET,
     RUN_POLE,
     TERMINAL,
+    TERMINAL_SIDE,
     Near,
     bound,
     head_bound,
@@ -57,17 +60,20 @@ def power_of_runs(plan: Plan, powers: Powers, runs: StrandRuns, by_bucket: BoolA
     list of Near
         Heights on a pole: of the lowest power recorded there, or of the line where that is higher.
         A drop without a run is connected at its terminal by hands at the strand's height there.
+        On which side of its pole a terminal hangs is not known: the strand is looked at on all.
     """
     far = far_poles(plan)
     rows = np.flatnonzero(far >= 0)
     terminal = places(plan.drops["terminal_id"], plan.layers.poles.index)
     has_run = np.bincount(runs.pole_drop, minlength=len(terminal)) > 0
     direct = np.flatnonzero(~has_run & (terminal >= 0))
+    every = np.flatnonzero(terminal >= 0)
     return [
         _from_runs(plan, powers, runs),
         *_from_poles(plan, powers, runs.pole_drop, runs.pole, RUN_POLE),
         *_from_poles(plan, powers, rows, far[rows], FAR_POLE),
         *_from_poles(plan, powers, direct, terminal[direct], TERMINAL),
+        _beside_terminals(plan, powers, every, terminal[every]),
         *_from_buckets(plan, powers, runs, by_bucket),
     ]
 
@@ -212,6 +218,49 @@ def _from_poles(
             pole=pole[has],
         ),
     ]
+
+
+def _beside_terminals(plan: Plan, powers: Powers, drop: IntArray, terminal: IntArray) -> Near:
+    """Measure to power from the strand within reach of terminals, but for what is on the pole."""
+    spans, poles = plan.layers.spans, plan.layers.poles
+    strand = strand_heights(poles, plan.project.heights.strand_height)
+    ends = [places(spans[name], poles.index) for name in ("from_pole_id", "to_pole_id")]
+    row = np.flatnonzero((ends[0] >= 0) & (ends[1] >= 0))
+    side = pd.DataFrame(
+        {
+            "pole": np.concatenate([ends[0][row], ends[1][row]]),
+            "other": np.concatenate([ends[1][row], ends[0][row]]),
+        }
+    )
+    pairs = pd.DataFrame({"drop": drop, "pole": terminal}).merge(side, on="pole")
+    own, pole, other = (pairs[name].to_numpy(dtype=np.int64) for name in ("drop", "pole", "other"))
+    points = shapely.get_coordinates(poles.geometry.values)
+    way = points[other] - points[pole]
+    length = np.maximum(np.hypot(*way.T), LEAST_GAP_M)[:, None]
+    near, far = (
+        points[pole] + way * np.minimum(out_m / length, 0.5)
+        for out_m in (ON_POLE_M, ON_POLE_M + ARM_REACH_M)
+    )
+    pieces = shapely.linestrings(np.stack([near, far], axis=1).reshape(-1, 2, 2))
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    at, line = shapely.STRtree(lines).query(
+        pieces, predicate="dwithin", distance=powers.look_within_m
+    )
+    nearest = shapely.shortest_line(pieces[at], lines[line])
+    plan_m = shapely.length(nearest)
+    kept = powers.is_near(line, plan_m)
+    at, line, nearest, plan_m = at[kept], line[kept], nearest[kept], plan_m[kept]
+    above = powers.height_m[line] - np.fmax(strand[pole[at]], strand[other[at]])
+    out = shapely.get_coordinates(shapely.get_point(nearest, 0)) - points[pole[at]]
+    return pairs_of(
+        own[at],
+        line,
+        bound(plan_m, above),
+        TERMINAL_SIDE,
+        head_gap_m=head_bound(plan_m, above),
+        at_m=np.hypot(*out.T),
+        pole=pole[at],
+    )
 
 
 def _matters(

@@ -1,12 +1,13 @@
 """Other strands that air spans cross, and how flat wires leave their own strand.
 
 Enters: planned drops, their air spans, strand spans.
-Leaves: strands by drop in words; the angle between wire and strand.
+Leaves: strands by drop, also in words; the angle between wire and strand.
 Does not do: compare heights: what is crossed is told as not checked.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,51 @@ IntArray = npt.NDArray[np.int64]
 ObjectArray = npt.NDArray[np.object_]
 
 
+@dataclass(frozen=True)
+class Meetings:
+    """Where k air spans cross strands of other spans, in plan."""
+
+    drop: IntArray
+    span: IntArray
+    at_m: FloatArray
+    """From hook or clamp to the strand."""
+
+
+def find_meetings(plan: Plan) -> Meetings:
+    """Find the strands of other spans that air spans cross.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+
+    Returns
+    -------
+    Meetings
+        In the order of drops, then of the layer. The clamp's own span doesn't count, nor do spans
+        within `ON_POLE_M` of where the wire starts: they end on its own pole.
+    """
+    spans = plan.layers.spans
+    wires = shapely.force_2d(np.asarray(plan.air_spans.geometry.values, dtype=object))
+    lines = shapely.force_2d(np.asarray(spans.geometry.values, dtype=object))
+    drop, span = shapely.STRtree(lines).query(wires, predicate="intersects")
+    order = np.lexsort((span, drop))
+    drop, span = drop[order], span[order]
+    own = places(plan.drops["strand_span_id"], spans.index)[drop]
+    start = shapely.get_point(wires, 0)
+    other = (span != own) & (shapely.distance(start[drop], lines[span]) > ON_POLE_M)
+    drop, span = drop[other], span[other]
+    at_m = shapely.distance(start[drop], shapely.intersection(wires[drop], lines[span]))
+    return Meetings(drop.astype(np.int64), span.astype(np.int64), at_m)
+
+
+def strand_names(plan: Plan, span: IntArray) -> Any:
+    """Name spans by their poles."""
+    spans = plan.layers.spans
+    ends = (texts(spans[name]).take(span) for name in ("from_pole_id", "to_pole_id"))
+    return joined(next(ends), "-", next(ends))
+
+
 def strands_met(plan: Plan) -> Any:
     """Name the strands of other spans that air spans cross.
 
@@ -36,28 +82,17 @@ def strands_met(plan: Plan) -> Any:
     -------
     pandas array of str, shape (n,)
         ``strand PE08-PE09, 16.0 ft out``, split by ``LIST_SPLIT``, in the order of the layer; null
-        without one. The clamp's own span doesn't count, nor do spans within `ON_POLE_M` of where
-        the wire starts: they end on its own pole.
+        without one.
     """
-    spans = plan.layers.spans
-    wires = shapely.force_2d(np.asarray(plan.air_spans.geometry.values, dtype=object))
-    lines = shapely.force_2d(np.asarray(spans.geometry.values, dtype=object))
-    drop, span = shapely.STRtree(lines).query(wires, predicate="intersects")
-    own = places(plan.drops["strand_span_id"], spans.index)[drop]
-    start = shapely.get_point(wires, 0)
-    other = (span != own) & (shapely.distance(start[drop], lines[span]) > ON_POLE_M)
-    drop, span = drop[other], span[other]
-    near = shapely.shortest_line(start[drop], shapely.intersection(wires[drop], lines[span]))
+    met = find_meetings(plan)
     words = joined(
         "strand ",
-        texts(spans["from_pole_id"]).take(span),
-        "-",
-        texts(spans["to_pole_id"]).take(span),
+        strand_names(plan, met.span),
         ", ",
-        in_words(shapely.length(near), "length", plan.project.units),
+        in_words(met.at_m, "length", plan.project.units),
         " out",
     )
-    return per_row(drop.astype(np.int64), words, len(wires), LIST_SPLIT)
+    return per_row(met.drop, words, len(plan.drops), LIST_SPLIT)
 
 
 def strand_angles(plan: Plan) -> FloatArray:

@@ -54,8 +54,8 @@ def tools_of(case: DropCase) -> list[str]:
     if has_signs(case) and (has_traffic(case) or roads):
         closing = ", ROAD CLOSED for both sides" if is_closed(case) else ""
         names.append(f"signs and cones{closing}")
-    if (over_road(case) and not is_closed(case)) or roads:
-        count: Any = job.get("flaggers")
+    count: Any = job.get("flaggers")
+    if (over_road(case) and not is_closed(case)) or roads or is_positive(count):
         each = f"{int(count)}\N{NO-BREAK SPACE}" if is_positive(count) else ""
         names.append(f"{each}stop and slow paddles")
     return names

@@ -8,6 +8,7 @@ Does not do: know sight distance, parked cars, lanes or detours; no layer tells.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import geopandas as gpd
@@ -23,9 +24,11 @@ from geoplan.units import say
 from geoplan.work.beside_roads import Beside, find_beside
 from geoplan.work.clauses import chained, per_row
 from geoplan.work.ground import Ground
+from geoplan.work.kerb_lanes import KerbLanes, find_kerb_lanes, kerb_words
 from geoplan.work.over_roads import (
     Over,
     both,
+    by_flaggers_there,
     drop_rows,
     first_of,
     has_clamp,
@@ -51,7 +54,7 @@ from geoplan.work.run_words import (
     roads_under_runs,
     runs_not_for_one,
 )
-from geoplan.work.side_roads import side_roads
+from geoplan.work.side_roads import BY_CREW, for_run_alone, join_roads
 from geoplan.work.strand_run import LIST_SPLIT, RoadsBelow, StrandRuns
 from geoplan.work.traffic_words import (
     beyond_one,
@@ -87,10 +90,14 @@ class Traffic:
     """Why one person is not enough; null where one is."""
     is_over_road: BoolArray
     """Whether the air span hangs over a carriageway."""
+    is_over_busy: BoolArray
+    """Whether it hangs over one too busy for a short stop."""
     is_held: BoolArray
     """Whether a second person of the crew holds traffic for the air span."""
     is_run_held: BoolArray
     """The same for the strand run."""
+    side_posts: IntArray
+    """Side roads of a short stop: one person more for each."""
     unknown: Any
     """What was taken because a road has no record of it; null where all is recorded."""
 
@@ -140,60 +147,78 @@ def build_traffic(
     A drop from a span clamp over a carriageway is never for one person either: somebody is on
     the strand while traffic is held. Above a traffic of its own it takes flaggers or more.
     Places of work, poles and run are all looked at for roads beside them, not the nearest alone.
+    Flaggers that come for the run or for a lane at the kerb hold the road below the air span too.
     """
     count, units = len(plan.drops), plan.project.units
     every = np.arange(count)
     roads = look_up_roads(plan.layers.roads, rules, _doubtful_class(plan))
-    air, run = over_by_air(plan, roads, rules), over_by_run(below, roads, rules)
+    run = over_by_run(below, roads, rules)
     trucks = place_trucks(plan, runs, by_bucket, below, ground, roads, rules)
     along = both(run, trucks.lanes)
+    kerb = find_kerb_lanes(plan, ground, work_places, roads, rules)
+    by_air = over_by_air(plan, roads, rules)
+    air, shared = by_flaggers_there(by_air, both(along, kerb.lanes))
+    first = both(air, kerb.lanes)
     near_m = rules.value("places.beside_road")
     beside = find_beside(plan, ground, work_places, runs, below, near_m)
     lead, run_lead = air.lead(roads, count), along.lead(roads, count)
+    gravest = first.lead(roads, count)
     side = _gravest(beside, roads, count)
     owned = find_owned(plan, rules, runs)
-    way = np.append(air.way, 0)[lead]
+    way = np.append(first.way, 0)[gravest]
     run_way = np.append(along.way, 0)[run_lead]
     run_at = np.append(along.road, -1)[run_lead]
     on_road = np.maximum(way, np.where(side >= 0, BESIDE, 0))
     code = np.where(owned.is_rail, OWNER, on_road)
-    at = np.where(lead >= 0, np.append(air.road, -1)[lead], np.append(beside.road, -1)[side])
-    nearest = _nearest(plan, ground, work_places, rules.value("places.near_road"))
-    at = np.where(at >= 0, at, nearest)
-    distances = work_distances(on_road, at, roads, rules)
-    run_distances = work_distances(run_way, run_at, roads, rules)
+    at = np.select(
+        [gravest >= 0, side >= 0],
+        [np.append(first.road, -1)[gravest], np.append(beside.road, -1)[side]],
+        default=_nearest(plan, ground, work_places, rules.value("places.near_road")),
+    )
+    is_lane = np.isin(every, kerb.lanes.drop[kerb.lanes.road == at[kerb.lanes.drop]])
+    is_passed = roads.width_m >= rules.value("run.pass_width")
+    distances = work_distances(on_road, at, is_lane, roads, rules)
+    run_distances = work_distances(
+        run_way, run_at, np.append(is_passed, False)[run_at], roads, rules
+    )
     is_highway = (way == OWNER) | (run_way == OWNER)
     crossed, only_beside = np.flatnonzero(lead >= 0), np.flatnonzero(on_road == BESIDE)
-    free = np.flatnonzero((code == 0) & (run_way == 0) & ~owned.is_owned)
+    free = np.flatnonzero((code == 0) & (run_way == 0))
     limit = say(near_m, "length", units)
     clear = f"no carriageway over or within {limit} of places of work, poles and strand run"
     hung = hung_over(plan.crossings[hangs_over(plan.crossings)], plan.drops["address_id"], units)
     under = roads_under_runs(run.drop, run.road, run.way, run.over_m, roads, rules, count, units)
     run_rows = np.unique(run.drop)
     other, other_pairs = _others(air, beside, at, roads)
-    joining = _joining(plan, air, distances, plan.air_spans.geometry.values)
-    run_joining = _joining(plan, along, run_distances, plan.drops.geometry.values)
+    joining, stop_joining, run_joining = _joining(plan, air, kerb, along, roads, rules)
     each = int(rules.value("people.flaggers"))
     flaggers = np.maximum(
-        air.flagged(roads, count) * each + joining[1],
+        first.flagged(roads, count) * each + joining[1],
         along.flagged(roads, count) * each + run_joining[1],
     )
     seen = np.flatnonzero((code >= BESIDE) | (run_way >= BESIDE))
     pair, near = lead[crossed], side[only_beside]
-    own = np.flatnonzero(owned.is_owned)
+    own, rail = np.flatnonzero(owned.is_owned), np.flatnonzero(owned.is_rail)
     reasons = chained(
         count,
         [
-            (own, texts(pd.Series(owned.words)).take(own)),
+            (rail, texts(pd.Series(owned.rail_words)).take(rail)),
             (
                 crossed,
                 roads_crossed(
-                    air.road[pair], air.way[pair], air.is_for_one[pair], roads, rules, units
+                    air.road[pair],
+                    air.way[pair],
+                    air.is_for_one[pair],
+                    shared[pair],
+                    roads,
+                    rules,
+                    units,
                 ),
             ),
             (every, hung),
+            (every, kerb_words(kerb, roads, rules, count, units)),
             (run_rows, texts(under).take(run_rows)),
-            (every, lanes_taken(trucks.lanes, roads, count, units)),
+            (every, lanes_taken(trucks.lanes, roads, rules, count, units)),
             (
                 only_beside,
                 roads_beside(
@@ -222,13 +247,16 @@ def build_traffic(
                 np.maximum(on_road, run_way),
                 np.where(run_way > on_road, run_at, at),
                 flaggers,
+                np.isin(every, air.drop[air.way == FLAGGERS]),
+                np.isin(every, np.append(kerb.lanes.drop, along.drop[is_passed[along.road]])),
                 roads,
                 rules,
                 units,
             ),
             (free, worded(np.zeros(len(free)), (clear,))),
             (every, joining[0]),
-            (every, _for_run(joining[0], run_joining[0])),
+            (every, stop_joining[0]),
+            (every, for_run_alone(joining[0], run_joining[0])),
             (seen, worded(np.zeros(len(seen)), (NOT_SEEN,))),
         ],
     )
@@ -254,20 +282,23 @@ def build_traffic(
     return Traffic(
         columns,
         code,
-        np.maximum(_people(air, along, rules, count), owned.people),
+        np.maximum(_people(kerb.with_air(air), along, rules, count), owned.people),
         chained(
             count,
             [
                 (every, beyond_one((air.drop, air.road), roads, rules, count, units)),
                 (every, clamps_not_for_one(air.drop[clamped], air.road[clamped], roads, count)),
                 (run_rows, texts(not_alone).take(run_rows)),
+                (every, kerb.not_for_one(count)),
                 (own, texts(pd.Series(owned.words)).take(own)),
             ],
         ),
         is_over_road,
+        np.isin(every, by_air.drop[by_air.way >= FLAGGERS]),
         air.held(count),
         run.held(count),
-        not_recorded(_all_pairs(air, along), roads, count, units),
+        stop_joining[1],
+        not_recorded(_all_pairs(first, along), roads, count, units),
     )
 
 
@@ -338,28 +369,21 @@ def _others(
 
 
 def _joining(
-    plan: Plan, over: Over, distances: dict[str, FloatArray], wires: Any
-) -> tuple[Any, IntArray]:
-    """Name and count side roads within taper and buffer of what is done over a road."""
-    held = np.flatnonzero(over.way >= FLAGGERS)
-    drop = over.drop[held]
-    far = distances["taper_m"] + np.nan_to_num(distances["buffer_m"])
-    return side_roads(
-        drop,
-        over.road[held],
-        np.asarray(wires, dtype=object)[drop],
-        far[drop] + np.nan_to_num(over.over_m[held]),
-        (over.drop, over.road),
-        plan.layers.roads,
-        len(plan.drops),
-    )
-
-
-def _for_run(air: Any, run: Any) -> Any:
-    """Return what is told of side roads for the run, where it is not the same for the air span."""
-    again, told = pd.Series(air), pd.Series(run)
-    same = (again == told).fillna(False).to_numpy(dtype=bool)
-    return texts(("for the strand run: " + told).where(told.notna() & ~same, None))
+    plan: Plan, air: Over, kerb: KerbLanes, along: Over, roads: Roads, rules: CrewRules
+) -> list[tuple[Any, IntArray]]:
+    """Name and count side roads of flaggers at air span and kerb, of short stops, of runs."""
+    lines = np.asarray(plan.air_spans.geometry.values, dtype=object)[air.drop]
+    wires = np.asarray(plan.drops.geometry.values, dtype=object)[along.drop]
+    first = both(air, kerb.lanes)
+    at_kerb = np.repeat([False, True], [len(lines), len(kerb.spot)])
+    stopped = (air.way == STOP) & ~air.is_for_one
+    passed = roads.width_m[along.road] >= rules.value("run.pass_width")
+    join = partial(join_roads, plan.layers.roads, roads, rules, len(plan.drops))
+    return [
+        join(first, first.way >= FLAGGERS, at_kerb, np.append(lines, kerb.spot)),
+        join(air, stopped, np.zeros(len(lines), dtype=bool), lines, BY_CREW),
+        join(along, along.way >= FLAGGERS, passed, wires),
+    ]
 
 
 def _nearest(

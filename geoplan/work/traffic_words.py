@@ -66,6 +66,7 @@ def roads_crossed(
     road: IntArray,
     way: IntArray,
     is_for_one: BoolArray,
+    by_flaggers_there: BoolArray,
     roads: Roads,
     rules: CrewRules,
     units: ReportUnits,
@@ -77,8 +78,8 @@ def roads_crossed(
     )
     is_held = way > roads.way[road]
     case = np.select(
-        [is_held, way == STOP, way == FLAGGERS, way == CLOSURE],
-        [np.where(way == FLAGGERS, 5, 6), np.where(is_for_one, 0, 1), 2, 3],
+        [by_flaggers_there, is_held, way == STOP, way == FLAGGERS, way == CLOSURE],
+        [7, np.where(way == FLAGGERS, 5, 6), np.where(is_for_one, 0, 1), 2, 3],
         default=4,
     )
     most = rules.require("hold.clamp_vehicles")
@@ -86,20 +87,21 @@ def roads_crossed(
     opening = worded(
         case,
         (
-            ": a short stop or signs and cones across it while wire lies on it, within the "
-            "limits for one (",
+            ": quiet, within the limits (",
             ": in a gap in traffic, within the limits for two (",
             ": flaggers, above the limits of a gap in traffic (",
             ": lane closure, above the limits of flaggers (",
             ": limited access, only with the owner's permit and a crew (",
             f": flaggers, {held} (",
             f": lane closure, {held} (",
+            ": held by the flaggers of this job (a short stop would do: ",
         ),
     )
     limit = pd.Series(alone).where(case == 0, pd.Series(stop))
     limit = limit.where(case <= 2, pd.Series(flaggers))
     limit = limit.where(case <= 3, rules.require("owner.highway.people").status.label)
     limit = limit.where(case <= 4, f"{most.value_si:.0f} a day; {most.status.label}")
+    limit = limit.where(case <= 6, pd.Series(stop))
     return joined("over ", described(road, roads, units), opening, limit.array, ")")
 
 
@@ -194,10 +196,15 @@ def short_source(figure: Figure) -> str:
     return f"{abbreviated} {figure.rule}".rstrip() + year + known
 
 
+BOTH_WAYS = "below the wire both ways stopped, only while wire or somebody is over the road"
+
+
 def road_signs(
     code: IntArray,
     at: IntArray,
     flaggers: IntArray,
+    is_whole: BoolArray,
+    is_lane: BoolArray,
     roads: Roads,
     rules: CrewRules,
     units: ReportUnits,
@@ -205,13 +212,14 @@ def road_signs(
     """Say what stands on the road, how many flaggers, and where the distances come from."""
     flagged, closed = np.flatnonzero(code == FLAGGERS), np.flatnonzero(code == CLOSURE)
     signed = np.flatnonzero((code >= BESIDE) & (code < OWNER))
-    tapered = np.flatnonzero((code == FLAGGERS) | (code == CLOSURE))
+    tapered = np.flatnonzero(((code == FLAGGERS) & is_lane) | (code == CLOSURE))
+    whole, lane = (np.flatnonzero((code == FLAGGERS) & x) for x in (is_whole, is_lane))
     least, most, step, out = (
         say(rules.value(f"taper.{name}"), "length", units)
         for name in ("one_lane_least", "one_lane", "one_lane_device_spacing", "downstream")
     )
     each = int(rules.value("people.flaggers"))
-    split = f"{each} on each road that is held and one on each side road, "
+    split = f", {each} on each road that is held, one on each that joins"
     apart = rules.value("taper.device_spacing_per_mph") * roads.speed_m_per_s[at[closed]] / MPH
     buffers = [short_source(figure) for _, figure in rules.buffers()[:1]]
     sources = [
@@ -230,10 +238,19 @@ def road_signs(
             flagged,
             joined(
                 numbers(flaggers[flagged].astype(np.float64), 0),
-                " flaggers besides the crew, ",
+                " flaggers besides the crew",
                 worded(flaggers[flagged] > each, ("", split)),
-                f"one-lane two-way taper {least} to {most} with devices about {step} apart, "
-                f"downstream taper {out}",
+            ),
+        ),
+        (whole, worded(np.zeros(len(whole)), (BOTH_WAYS,))),
+        (
+            lane,
+            worded(
+                np.zeros(len(lane)),
+                (
+                    f"where a lane is closed: traffic by in turn, one-lane two-way taper {least} "
+                    f"to {most}, devices about {step} apart, downstream taper {out}",
+                ),
             ),
         ),
         (

@@ -185,7 +185,7 @@ def test_a_bucket_keeps_the_distance_of_lifting_plant(demo_plan: Plan) -> None:
         job = found.iloc[row]
         assert job["power_approach"] == state
         if state == "within":
-            assert job["power_lines"].endswith(" up: keep 10.0 ft away with the bucket")
+            assert job["power_lines"].endswith(" up: keep 1.0 ft away, 10.0 ft with the bucket")
 
 
 def test_power_recorded_on_the_pole_is_judged_by_the_record(demo_plan: Plan) -> None:
@@ -447,4 +447,4 @@ def test_lifting_plants_distance_holds_along_a_run_by_bucket(demo_plan: Plan) ->
         job = found.iloc[row]
         assert job["power_approach"] == state
         assert approach(plan).iloc[row]["power_approach"] == "none"
-    assert job["power_lines"].endswith("keep 10.0 ft away with the bucket")
+    assert job["power_lines"].endswith("keep 1.0 ft away, 10.0 ft with the bucket")

@@ -8,7 +8,7 @@ import numpy as np
 
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
-from geoplan.work.over_roads import has_clamp, over_by_air
+from geoplan.work.over_roads import Over, by_flaggers_there, has_clamp, over_by_air
 from geoplan.work.road_works import FLAGGERS, STOP, look_up_roads
 
 
@@ -33,6 +33,24 @@ def test_what_lasts_over_a_busier_road_takes_flaggers(
     assert not over.is_for_one[clamp].any()
     for part in (homely & clamp & busy, homely & clamp & ~busy, homely & ~lasts & busy):
         assert part.any()
+
+
+def test_flaggers_of_a_job_hold_what_its_second_person_would(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    roads = look_up_roads(demo_plan.layers.roads, crew_rules)
+    air = over_by_air(demo_plan, roads, crew_rules)
+    row = np.flatnonzero(air.way == STOP)[:1]
+    others = Over(*(getattr(air, field.name)[row] for field in dataclasses.fields(Over)))
+    held, is_changed = by_flaggers_there(air, dataclasses.replace(others, way=others.way + 1))
+    of_job = air.drop == air.drop[row]
+    assert (is_changed == (of_job & (air.way == STOP))).all()
+    assert (held.way[is_changed] == FLAGGERS).all()
+    assert not held.is_for_one[is_changed].any()
+    assert (held.way[~is_changed] == air.way[~is_changed]).all()
+    same, none = by_flaggers_there(air, others)
+    assert not none.any()
+    assert (same.way == air.way).all()
 
 
 def test_the_limit_is_the_rules(demo_plan: Plan, crew_rules: CrewRules) -> None:

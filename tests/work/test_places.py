@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -13,7 +14,7 @@ from geoplan.rules.crew_reader import CrewRules
 from geoplan.work.ground import TRACK_HALF_M, build_ground
 from geoplan.work.house_walls import HALF_LADDER_M, SHIFTS_M
 from geoplan.work.jobs import JobTables
-from geoplan.work.place_notes import ON_WALK
+from geoplan.work.place_notes import GUARD
 from geoplan.work.places import KERB_SLACK_M, STREET_WITHIN_M, build_places, is_bucket_job
 from geoplan.work.road_works import is_over_street
 
@@ -216,6 +217,21 @@ def test_a_drop_over_water_has_its_reel_at_the_house_and_its_bucket_off_the_bank
     assert (shapely.distance(buckets.values, water) > crew_rules.value("places.water_away")).all()
 
 
+def test_a_drop_over_a_roof_has_its_reel_at_the_house(
+    demo_plan: Plan, demo_jobs: JobTables
+) -> None:
+    met = demo_plan.crossings
+    roofs = met[(met["crossing_kind"] == "roof") & ~met["is_near_miss"]]
+    over = is_over_street(demo_plan.drops, met)
+    near = set(roofs["address_id"]) - set(demo_plan.drops["address_id"][over])
+    table = demo_jobs.work_places
+    reels = table[(table["place"] == "reel") & table["address_id"].isin(near)]
+    crossing = demo_plan.drops.set_index("address_id")["is_street_crossing"]
+    reels = reels[~crossing[reels["address_id"]].to_numpy(dtype=bool)]
+    assert len(reels) > 0
+    assert reels["note"].str.startswith("near the house").all()
+
+
 def test_the_reel_does_not_stand_where_the_bucket_truck_stands(
     demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
 ) -> None:
@@ -249,9 +265,46 @@ def test_reels_keep_off_walks_where_they_can(demo_plan: Plan, demo_jobs: JobTabl
     ways = [demo_plan.layers.sidewalks, demo_plan.layers.driveways]
     covered = shapely.union_all([shape for frame in ways for shape in frame.geometry.values])
     on = shapely.intersects(table.geometry.values, covered)
-    assert table["note"].str.contains(ON_WALK, regex=False).tolist() == on.tolist()
     assert on[table["place"] == "ladder"].any()
     assert on[table["place"] == "reel"].sum() < 5
+
+
+def test_each_walk_and_driveway_at_a_place_is_named(
+    demo_plan: Plan, demo_jobs: JobTables, crew_rules: CrewRules
+) -> None:
+    table, layers = demo_jobs.work_places, demo_plan.layers
+    half = {"bucket": crew_rules.value("places.bucket_keep_off")}
+    ways = (("walk", layers.sidewalks), ("driveway", layers.driveways))
+    seen = set()
+    for row in table.itertuples():
+        within = half.get(row.place, crew_rules.value("places.kerb_keep_off"))
+        names = [
+            f"{kind} {name}"
+            for kind, frame in ways
+            for name in frame.index[frame.distance(row.geometry) <= within]
+        ]
+        told = [part for part in f"; {row.note}".split("; ") if part.startswith("guard ")]
+        assert told == ([f"{GUARD[2:]}{' and '.join(names)}"] if names else [])
+        seen |= {(row.place, name.split()[0]) for name in names}
+    assert {("ladder", "walk"), ("ladder", "driveway"), ("house_ladder", "driveway")} <= seen
+
+
+def test_a_ladder_beyond_a_street_stands_away_from_the_carriageway(
+    demo_plan: Plan, demo_jobs: JobTables
+) -> None:
+    """Of all that say so, each is farther from the carriageway than its pole by half its way."""
+    table = demo_jobs.work_places
+    told = table[table["note"].str.contains("the field side away from the road", regex=False)]
+    start = gpd.GeoSeries(
+        shapely.get_point(demo_plan.air_spans.geometry.values, 0),
+        index=demo_plan.drops["address_id"],
+    )
+    roads = carriageways(demo_plan)
+    assert len(told) > 10
+    for row in told.itertuples():
+        pole = start[row.address_id]
+        kerb_m, foot_m = (shapely.distance(roads, shape) for shape in (pole, row.geometry))
+        assert foot_m >= min(kerb_m + 0.5 * pole.distance(row.geometry), 2.0) - 0.02
 
 
 def test_places_on_the_lot_of_others_are_said(

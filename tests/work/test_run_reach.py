@@ -87,19 +87,3 @@ def test_crowns_on_runs_are_those_that_the_legs_pass_through(demo_plan: Plan) ->
     found = {k: set(v.split(";")) for k, v in enumerate(told) if isinstance(v, str)}
     assert found == {drop: names for drop, names in expected.items() if names}
     assert len(found) > 5
-
-
-def test_lots_below_runs_are_those_of_others(demo_plan: Plan) -> None:
-    runs = trace_runs(demo_plan.drops, demo_plan.layers.poles, 5.8)
-    lots, own = demo_plan.layers.parcels, demo_plan.drops["parcel_id"]
-    told = reach(demo_plan)["run_lots"]
-    found = [
-        {part.split(" ")[0] for part in words.split(";")} if isinstance(words, str) else set()
-        for words in told
-    ]
-    expected: list[set[str]] = [set() for _ in found]
-    for drop, line in zip(runs.drop, runs.lines, strict=True):
-        over = shapely.length(shapely.intersection(lots.geometry.values, line)) > 0.5
-        expected[drop] |= set(lots.index[over]) - {own.iloc[drop]}
-    assert found == expected
-    assert sum(map(bool, found)) > 5

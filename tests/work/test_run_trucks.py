@@ -11,7 +11,7 @@ from geoplan.work.ground import build_ground
 from geoplan.work.jobs import build_jobs
 from geoplan.work.over_roads import has_clamp
 from geoplan.work.road_works import FLAGGERS, look_up_roads
-from geoplan.work.run_trucks import NO_ROAD, place_trucks
+from geoplan.work.run_trucks import CLOSES, NO_ROAD, place_trucks
 from geoplan.work.strand_run import roads_below, trace_runs
 
 
@@ -53,3 +53,17 @@ def test_a_truck_in_a_lane_takes_flaggers_for_the_run_and_its_road_is_counted(
     several = flagged["run_roads"].notna() & (flagged["run_roads"] != flagged["run_lanes"])
     assert (flagged.loc[several, "flaggers"] >= 4).all()
     assert several.any()
+
+
+def test_a_truck_in_a_narrow_carriageway_closes_it(demo_plan: Plan, crew_rules: CrewRules) -> None:
+    jobs = build_jobs(demo_plan, crew_rules).jobs
+    shut = jobs["run_truck"].str.contains(CLOSES, regex=False).fillna(False)
+    lanes = demo_plan.layers.roads
+    narrow = lanes["name"][lanes["width_m"] < crew_rules.value("run.pass_width")]
+    in_lane = jobs["run_truck"].str.contains(
+        "|".join(f"in the lane of {name}" for name in narrow), regex=True
+    )
+    assert shut.any()
+    assert shut.equals(in_lane.fillna(False))
+    closed = jobs[shut & jobs["run_lanes"].isin(narrow)]
+    assert closed["traffic_reasons"].str.contains("truck for the run closes ", regex=False).all()

@@ -7,7 +7,8 @@ import re
 
 import pytest
 
-from geoplan.work.holds import BY_NAME, within_swing
+from geoplan.work.holds import BY_NAME, beside_unjudged
+from geoplan.work.run_trucks import NO_ROAD
 from geoplan.work.site_checks import build_site_checks, wire_words
 from tests.work.cases import case_of
 
@@ -86,11 +87,11 @@ def test_every_crossing_not_checked_is_named_with_its_reason(demo_work):
     for row in open_ones.itertuples():
         case = case_of(demo_work, row.address_id)
         text = _checks(case)
-        if row.feature_id in [str(some["feature_id"]) for some in within_swing(case)]:
-            assert "nearer than it swings" in text
+        if row.feature_id in [str(some["feature_id"]) for some in beside_unjudged(case)]:
+            assert "Room beside building" in text
             held += 1
         else:
-            assert f"NOT CHECKED: {row.clearance_note}. Measured: ____" in text
+            assert f"NOT CHECKED: {row.clearance_note}. Measured:\N{NO-BREAK SPACE}____" in text
     assert 0 < held < len(open_ones)
 
 
@@ -189,3 +190,24 @@ def test_the_height_of_the_strand_over_a_road_has_a_box(case):
 def test_another_strand_in_the_line_has_a_box(case):
     words = _checks(_changed(case, job={"strands_met": "strand P1-P2, 5.0 ft out"}))
     assert "Clearance at strand P1-P2, 5.0 ft out NOT CHECKED" in words
+
+
+@pytest.mark.parametrize(
+    ("label", "is_told"),
+    [("12 Mill Lane", False), ("=1+1", True), ("The yard", True), (None, True)],
+)
+def test_a_house_without_a_usual_address_is_found_by_the_drawing(case, label, is_told):
+    words = _checks(_changed(case, drop={"label": label}))
+    assert ("find the house by the drawing" in words) == is_told
+
+
+def test_a_wire_along_a_driveway_is_measured_there(case):
+    words = _checks(_changed(case, job={"drives_beside": "driveway D1, 0.3 ft aside"}))
+    assert "Wire along the edge of driveway D1, 0.3 ft aside, judged as yard only" in words
+    assert "along the edge" not in _checks(_changed(case, job={"drives_beside": None}))
+
+
+@pytest.mark.parametrize(("truck", "is_told"), [(NO_ROAD, True), ("in the lane", False)])
+def test_a_truck_without_a_road_needs_leave_of_those_whose_lots_it_goes_over(case, truck, is_told):
+    job = {"is_bucket_job": True, "run_truck": truck}
+    assert ("others' lots with leave only" in _checks(_changed(case, job=job))) == is_told

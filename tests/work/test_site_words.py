@@ -10,13 +10,13 @@ import pytest
 from geoplan.work.site_words import (
     ITS_END_M,
     NO_PLACE,
-    ON_WALK,
     at_an_end,
     height_to_open,
     in_a_row,
     is_closed,
     is_flat,
     kept_off,
+    least_at,
     lines_around,
     names_at,
     others_ground,
@@ -198,17 +198,15 @@ def test_the_far_pole_of_the_clamps_span_is_among_the_poles(case):
     assert told[:4] == [str(case.drop["access_pole_id"]), "P9", "P1", "P2"]
 
 
-def test_the_walk_is_named_where_there_is_but_one(case):
-    rows = [{"crossing_kind": "sidewalk", "feature_id": name, "is_near_miss": False}
-            for name in ("S1", "S2")]  # fmt: skip
-    places = {"ladder": f"here; {ON_WALK}"}
-    one = dataclasses.replace(case, places=places, crossings=tuple(rows[:1]))
-    assert place_words(one, "ladder") == "here; guard walk S1"
-    road = {"crossing_kind": "road", "feature_id": "R1", "is_near_miss": False}
-    over = dataclasses.replace(one, crossings=(*one.crossings, road))
-    assert place_words(over, "ladder") == f"here; {ON_WALK}", "it may be on the other side"
-    two = dataclasses.replace(case, places=places, crossings=tuple(rows))
-    assert place_words(two, "ladder") == f"here; {ON_WALK}"
+@pytest.mark.parametrize(
+    ("at_m", "clamp_at_m", "place"), [(10.03, 2.0, 10.0), (0.04, 2.0, 0.04), (5.0, 2.0, 5.0)]
+)
+def test_the_least_clearance_at_the_house_is_told_no_farther_out_than_the_house(
+    case, at_m, clamp_at_m, place
+):
+    drop = {**case.drop, "air_span_m": 10.0, "margin_at_m": at_m, "margin_over": "yard",
+            "clamp_at_m": clamp_at_m}  # fmt: skip
+    assert least_at(dataclasses.replace(case, drop=drop)) == place
 
 
 def test_other_peoples_ground_is_found_and_told_as_allowed(case):

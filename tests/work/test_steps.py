@@ -258,6 +258,8 @@ def test_a_building_that_the_wire_grazes_is_named(demo_work):
         "is_near_miss": True, "distance_m": 0.1, "clearance_basis": "none",
         "clearance_note": None,
     }  # fmt: skip
+    drop = {**case.drop, "swing_worst_m": 0.05}  # within the swing a hold tells of it
+    case = dataclasses.replace(case, drop=drop)
     near = build_steps(dataclasses.replace(case, crossings=(*case.crossings, row)))
     words = f"Building B9, {case.length(4.0)} from the clamp: the wire passes {case.length(0.1)}"
     assert _at(near, words) < _at(near, "House: ladder")
@@ -286,15 +288,18 @@ def test_signs_stand_before_the_reel_and_before_a_house_ladder_by_a_road(demo_wo
 def test_power_at_a_place_is_told_in_the_step_that_sets_it_up(demo_work):
     case = case_of(demo_work, "A001")
     places = "house_ladder: E2, 3.7 ft above it;ladder: E3;reel: E4;terminal: E5"
-    places += ";wall: E2;wall: E6"
+    places += ";wall: E2, lands on this house 1 m off;wall: E6, lands on this house 9 m off"
+    places += ";wall: E7, lands on this house 3 m off;house: E7, lands on this house 3 m off"
     steps = build_steps(dataclasses.replace(case, job={**case.job, "power_places": places}))
     house = steps[_at(steps, "House: ladder")]
     assert "Live there: E2, 3.7 ft above it: ladder to the other side" in house
     building = steps[_at(steps, "Building run")]
-    assert "clear of E2, live; E6, live, lands on this house: keep run and ladder off" in building
-    assert "E3 over it, live" in steps[_at(steps, "ladder to the strand")]
+    assert "clear of E2, live; E6, live, lands on this house 9 m off and E7, live," in building
+    assert "E7, live, lands on this house 3 m off: keep the ladder off" in house
+    assert "E6" not in house
+    assert "E3 over or by it, live" in steps[_at(steps, "ladder to the strand")]
     assert "E4 over it, live" in steps[_at(steps, "Reel ")]
-    assert "E5 near it, live: head and hands below the strand" in steps[_at(steps, "Connect at")]
+    assert "E5 close, live: head and hands below the strand" in steps[_at(steps, "Connect at")]
 
 
 def test_other_strands_in_the_line_are_told_with_other_wires(demo_work):

@@ -146,8 +146,9 @@ def test_a_direct_drop_has_no_run_and_its_ladder_stays(demo_work):
 
 
 def test_several_ports_are_named_and_the_ladder_goes_to_the_terminal(case):
-    words = connection(_changed(case, job={"first_port": 2, "last_port": 3}))
-    assert words.startswith("Set the ladder at pole P3, and lash it")
+    job = {"first_port": 2, "last_port": 3, "power_places": None}
+    words = connection(_changed(case, job=job))
+    assert words.startswith("Set the ladder at pole P3; lash it there")
     assert "ports 2 to 3, with a drip loop" in words
 
 
@@ -163,11 +164,9 @@ def test_a_run_by_bucket_tells_its_side_its_lane_and_to_look_up(case):
 
 @pytest.mark.parametrize("state", ["within", "not_checked", "close"])
 def test_power_close_to_the_terminal_is_told_where_hands_connect(case, state):
-    told = connection(_changed(case, job={"power_approach": state, "power_places": None}))
-    assert told.endswith("Power is close: head and hands below the strand.")
-    near = connection(
-        _changed(case, job={"power_approach": "none", "power_places": "terminal: E9"})
-    )
-    assert near.endswith("E9 near it, live: head and hands below the strand.")
+    elsewhere = _changed(case, job={"power_approach": state, "power_places": "hook: E8"})
+    assert "live" not in connection(elsewhere)
+    near = connection(_changed(case, job={"power_approach": state, "power_places": "terminal: E9"}))
+    assert near.endswith("E9 close, live: head and hands below the strand.")
     far = connection(_changed(case, job={"power_approach": "clear", "power_places": None}))
     assert "head and hands" not in far

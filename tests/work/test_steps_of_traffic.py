@@ -6,6 +6,10 @@ import dataclasses
 
 import pytest
 
+from geoplan.work.kerb_lanes import LANE_BESIDE
+from geoplan.work.side_roads import BY_CREW
+from geoplan.work.site_checks import build_site_checks
+from geoplan.work.site_words import side_roads_held, while_held
 from geoplan.work.steps_of_traffic import traffic, traffic_for_run
 from tests.work.cases import case_of, cases_of_kind
 
@@ -73,5 +77,59 @@ def test_a_truck_in_a_lane_takes_traffic_control_of_its_own(demo_work):
     )  # fmt: skip
     told = traffic_for_run(case)
     assert told.startswith("Now set up traffic control on Main Street for the strand run: flaggers")
-    assert "as long as the truck stands in the lane of Main Street" in told
-    assert "over the road" not in told
+    assert "flaggers besides the crew let traffic by in turn while the truck is in a lane" in told
+    assert "only while wire, boom or person is over the other lane" in told
+    shut = traffic_for_run(_changed(case, run_truck="on its north side, in the lane of Main Street"
+                                    ", which it closes"))  # fmt: skip
+    assert "keep Main Street closed as long as the truck stands there" in shut
+    assert "in turn" not in shut
+
+
+def test_flaggers_who_hold_the_whole_road_stand_off_it_without_a_taper(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "street_crossing", 1)
+    figures = {"sign_1_m": 30.0, "sign_2_m": None, "sign_3_m": None, "buffer_m": 60.0}
+    told = traffic(_changed(case, traffic_class="flaggers", taper_m=None, **figures))
+    one, far = case.length(30.0), case.length(60.0)
+    assert f": flaggers, {far} before the work; on each approach the nearest sign {one}" in told
+    assert "before the flagger" in told
+    assert "both ways, a few minutes at a time, only while wire or somebody is over" in told
+    assert "taper" not in told
+
+
+def test_a_lane_at_the_kerb_is_closed_before_anybody_stands_there(demo_work):
+    case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street")
+    why = f"ladder 2 ft from it: {LANE_BESIDE}: flaggers"
+    lane = {"traffic_reasons": why, "traffic_class": "flaggers", "flaggers": 2}
+    told = traffic(_changed(case, **lane))
+    assert told.startswith("Now set up traffic control on Main Street: flaggers")
+    assert "The 2 flaggers come besides the crew and let traffic by in turn: before ladder" in told
+    closed = traffic(_changed(case, **(lane | {"traffic_class": "lane_closure"})))
+    assert "The lane is closed before ladder or reel is set up at the kerb" in closed
+    (over, *_) = cases_of_kind(demo_work, "street_crossing", 1)
+    over = dataclasses.replace(over, road_name="Main Street")
+    told = traffic(_changed(over, **lane))
+    assert " and Main Street: flaggers" in told
+    assert "no ladder or reel at the kerb, no wire on the road before they hold traffic" in told
+
+
+def test_a_side_road_of_a_short_stop_has_its_own_post(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "street_crossing", 1)
+    why = f"over x; side road Hask Lane: {BY_CREW[0]}"
+    case = _changed(case, crew_size=3, traffic_class="short_stop", traffic_reasons=why)
+    told = traffic(_changed(case, is_bucket_job=False))
+    assert "one holds traffic, one more Hask Lane (nobody turns in), the rest work" in told
+    assert side_roads_held(case) == ["Hask Lane"]
+    assert "one more at Hask Lane" in while_held(_changed(case, is_bucket_job=False))
+    assert any("Hask Lane" in check and "Sight" in check for check in build_site_checks(case, {}))
+
+
+def test_a_ladder_on_a_strand_beside_the_road_has_traffic_held_from_then_on(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "street_crossing_span_clamp", 1)
+    held = _changed(case, traffic_class="short_stop", crew_size=2, is_bucket_job=False)
+    assert "Traffic runs on until the ladder goes on the strand" in traffic(held)
+
+
+def test_before_a_run_over_a_road_nobody_is_on_it_until_then(demo_work):
+    case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street")
+    case = _changed(case, traffic_class="beside_road", traffic_reasons="x", run_lanes="Main Street")
+    assert "Until the strand run nobody and nothing stands on the carriageway" in traffic(case)

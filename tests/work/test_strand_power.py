@@ -9,7 +9,7 @@ import shapely
 from geoplan.model import Plan
 from geoplan.text_columns import places
 from geoplan.work.approach import build_approach
-from geoplan.work.power_pairs import FAR_POLE, RUN_POLE
+from geoplan.work.power_pairs import FAR_POLE, RUN_POLE, TERMINAL_SIDE
 from geoplan.work.strand_power import FAR_LINES_WITHIN_M, far_poles
 from tests.work.conftest import with_layer
 from tests.work.test_approach import NO_CONTACT_M, RULES, runs_of, with_power
@@ -74,3 +74,25 @@ def test_a_line_beside_the_terminals_pole_counts(demo_plan: Plan) -> None:
     beyond = point(*(np.array([x, y]) + 1.2 * way))
     found = near(with_power(demo_plan, [240.0], [beyond], height_m=3.0))
     assert gaps(found, row, RUN_POLE) == pytest.approx([1.2], abs=1e-5)
+
+
+def test_a_line_beside_the_strand_at_the_terminal_counts_without_a_run(demo_plan: Plan) -> None:
+    """On which side of the pole the terminal hangs is not known."""
+    spans, poles = demo_plan.layers.spans, demo_plan.layers.poles
+    runs = runs_of(demo_plan)
+    direct = np.setdiff1d(np.arange(len(demo_plan.drops)), runs.pole_drop)
+    terminals = demo_plan.drops["terminal_id"].iloc[direct]
+    row = int(direct[terminals.isin(spans["from_pole_id"]).to_numpy()][0])
+    terminal = demo_plan.drops["terminal_id"].iloc[row]
+    span = spans[spans["from_pole_id"].eq(terminal)].iloc[0]
+    ends = [poles.geometry.loc[span[name]] for name in ("from_pole_id", "to_pole_id")]
+    start, end = (np.array([place.x, place.y]) for place in ends)
+    way = (end - start) / np.hypot(*(end - start))
+    side = np.array([-way[1], way[0]])
+    for out_m, is_near in ((1.5, True), (6.0, False)):
+        beside = point(*(start + out_m * way + 0.5 * side))
+        found = gaps(
+            near(with_power(demo_plan, [240.0], [beside], height_m=3.0)), row, TERMINAL_SIDE
+        )
+        assert (len(found) > 0) == is_near
+        assert found.min(initial=0.5) == pytest.approx(0.5, abs=1e-4)

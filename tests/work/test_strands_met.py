@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 
 from geoplan.model import Plan
-from geoplan.work.strands_met import strand_angles, strands_met
+from geoplan.work.strands_met import find_meetings, strand_angles, strand_names, strands_met
 
 
 def test_a_strand_across_the_wire_is_named_with_its_place(demo_work: Plan) -> None:
@@ -46,3 +46,11 @@ def test_angles_are_between_wire_and_strand(demo_work: Plan) -> None:
     turn = [np.degrees(np.arctan2(*(line[-1] - line[0])[::-1])) for line in (wire, strand)]
     off = abs(turn[0] - turn[1]) % 180
     assert np.isclose(angle[row], min(off, 180 - off))
+
+
+def test_meetings_and_names_are_those_told(demo_work: Plan) -> None:
+    met = find_meetings(demo_work)
+    told = pd.Series(strands_met(demo_work))
+    assert sorted(set(met.drop)) == np.flatnonzero(told.notna()).tolist()
+    for drop, at_m, name in zip(met.drop, met.at_m, strand_names(demo_work, met.span), strict=True):
+        assert f"strand {name}, {at_m / 0.3048:.1f} ft out" in told[drop].split(";")

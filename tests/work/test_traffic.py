@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import ROAD_CLASSES, CrewRules, read_crew_rules
 from geoplan.work.jobs import JobTables, build_jobs
+from geoplan.work.kerb_lanes import LANE_BESIDE
 from geoplan.work.road_works import (
     CLOSURE,
     FLAGGERS,
@@ -25,6 +26,7 @@ from geoplan.work.road_works import (
     look_up_roads,
     sign_spacing,
     taper_length,
+    work_distances,
 )
 from geoplan.work.strand_run import trace_runs
 from tests.towns import layer_frame
@@ -161,12 +163,14 @@ def test_every_drop_over_a_road_has_traffic_control(demo_plan: Plan, demo_jobs: 
     by_run = set(jobs.index[jobs["run_roads"].notna()])
     assert by_run - expected
     assert set(jobs.index[jobs["run_traffic_class"].notna()]) == by_run
-    assert set(jobs.index[controlled]) == expected
+    at_kerb = set(jobs.index[jobs["traffic_reasons"].str.contains(LANE_BESIDE, regex=False)])
+    assert set(jobs.index[controlled]) == expected | at_kerb
+    assert at_kerb - expected
     over_water = jobs.loc[sorted(set(owned["address_id"]))]
     assert over_water["traffic_class"].eq("none").all()
     assert over_water["is_owner_permit_needed"].all()
     named = over.drop_duplicates("address_id", keep=False).set_index("address_id")["feature_id"]
-    named = named.drop(index=list(owned["address_id"]), errors="ignore")
+    named = named.drop(index=[*owned["address_id"], *at_kerb], errors="ignore")
     assert (jobs.loc[named.index, "road_id"] == named).all()
 
 
@@ -176,12 +180,16 @@ def test_distances_stand_where_the_class_has_them(demo_jobs: JobTables) -> None:
     signed = jobs["traffic_class"].isin(["beside_road", "short_stop", "flaggers", "lane_closure"])
     far = jobs["traffic_class"].isin(["flaggers", "lane_closure"])
     assert jobs.loc[by_road, "sign_1_m"].notna().tolist() == signed[by_road].tolist()
-    for name in ("sign_2_m", "sign_3_m", "taper_m", "buffer_m"):
+    for name in ("sign_2_m", "sign_3_m", "buffer_m"):
         assert jobs[name].notna().tolist() == far.tolist()
+    at_kerb = jobs["traffic_reasons"].str.contains(LANE_BESIDE, regex=False)
+    closed = at_kerb | (jobs["traffic_class"] == "lane_closure")
+    assert jobs["taper_m"].notna().tolist() == closed.tolist()
     by_run = jobs["run_traffic_class"].isin(["flaggers", "lane_closure"])
     assert by_run.any()
-    for name in ("run_sign_1_m", "run_sign_2_m", "run_taper_m", "run_buffer_m"):
+    for name in ("run_sign_1_m", "run_sign_2_m", "run_buffer_m"):
         assert jobs[name].notna().tolist() == by_run.tolist()
+    assert (jobs["run_taper_m"].notna() <= by_run).all()
 
 
 def test_a_road_too_fast_for_flaggers_is_a_lane_closure(
@@ -195,7 +203,7 @@ def test_a_road_too_fast_for_flaggers_is_a_lane_closure(
     lane = np.minimum(12 * FOOT_M, width / 2)
     assert closed["taper_m"].to_numpy() == pytest.approx(lane * 50)
     assert closed["buffer_m"].to_numpy() == pytest.approx(425 * FOOT_M)
-    told = "above the limits of flaggers|: lane closure"
+    told = "above the limits of flaggers|: lane closure"  # the second one at the kerb
     assert closed["traffic_reasons"].str.contains(told).all()
     assert (closed["crew_size"] >= 2).all()
 
@@ -386,6 +394,35 @@ def test_a_railway_does_not_take_away_the_signs_of_the_road(
     assert before["traffic_reasons"] in after["traffic_reasons"]
 
 
+def test_water_alone_has_no_traffic_to_control(demo_jobs: JobTables) -> None:
+    jobs = demo_jobs.jobs
+    water = jobs[jobs["crew_reasons"].str.contains("crosses water", regex=False)]
+    assert len(water) > 0
+    assert not water["traffic_reasons"].str.contains("owner's permit", regex=False).any()
+    none = water[water["traffic_class"].eq("none") & water["run_traffic_class"].isna()]
+    assert none["traffic_reasons"].str.startswith("no carriageway over or within").all()
+    assert len(none) > 0
+
+
+def test_the_whole_road_is_held_without_a_taper_a_lane_at_the_kerb_with_one() -> None:
+    layer = roads("residential", 25, 500)
+    seen = look_up_roads(layer, RULES)
+    code, at = np.array([FLAGGERS, FLAGGERS]), np.zeros(2, dtype=np.int64)
+    far = work_distances(code, at, np.array([False, True]), seen, RULES)
+    assert np.isnan(far["taper_m"][0])
+    assert far["taper_m"][1] == pytest.approx(100 * FOOT_M)
+    assert far["buffer_m"] == pytest.approx(155 * FOOT_M)
+
+
+def test_a_short_stop_of_two_has_a_person_more_for_each_side_road(demo_jobs: JobTables) -> None:
+    jobs = demo_jobs.jobs
+    told = jobs["traffic_reasons"].str.contains("who lets nobody turn in", regex=False)
+    assert told.any()
+    assert jobs.loc[told, "traffic_class"].eq("short_stop").all()
+    assert (jobs.loc[told, "crew_size"] > 2).all()
+    assert jobs.loc[told, "crew_reasons"].str.contains("holding a side road", regex=False).all()
+
+
 def test_signs_are_said_to_count_from_the_taper_where_there_is_one(demo_jobs: JobTables) -> None:
     jobs = demo_jobs.jobs
     says = jobs["traffic_reasons"].str.contains("count from the start of the taper", regex=False)
@@ -404,6 +441,6 @@ def test_flaggers_are_counted_for_each_road_that_is_held_and_each_side_road(
     each = int(crew_rules.value("people.flaggers"))
     told = jobs.loc[by_flaggers, "traffic_reasons"].str.extract(r"(\d+) flaggers besides")[0]
     assert (told.astype(int) == jobs.loc[by_flaggers, "flaggers"]).all()
-    joins = jobs["traffic_reasons"].str.contains("within taper and buffer", regex=False)
+    joins = jobs["traffic_reasons"].str.contains("; side roads? ", regex=True)
     assert (jobs.loc[by_flaggers & joins, "flaggers"] > each).all()
     assert (jobs.loc[by_flaggers, "flaggers"] >= each).all()

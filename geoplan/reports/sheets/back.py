@@ -26,6 +26,7 @@ from geoplan.reports.sheets.wording import (
 )
 from geoplan.units import say
 from geoplan.work.drop_case import DropCase, Row, is_known
+from geoplan.work.power_steps import landing
 from geoplan.work.site_words import CLOSED, has_traffic, is_closed, lines_around, powers_of
 
 
@@ -54,17 +55,22 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     control = CLOSED if is_closed(case) else traffic.replace("_", " ")
     if is_known(run) and run != "none":
         control += f"; for the strand run {str(run).replace('_', ' ')}"
-    reasons = _reasons(job["traffic_reasons"])
+    reasons = _told(job["traffic_reasons"])
     for told in TOLD_ELSEWHERE:
         reasons = reasons.replace(f"; {told}", "")
     reasons = reasons.replace(NO_LIMITS, "")
-    reasons = _roads_once(FLAGGERS.sub("; ", reasons))
+    reasons = cut(_roads_once(reasons), REASON_LETTERS)
     why = _reasons(_why(job)).removeprefix(_opening(count)).replace(MADE_SAFE, "")
     for hung in HUNG.findall(why):
         why = why.replace(f"; {hung}", "") if hung in reasons else why
     for name in HUNG_OVER.findall(reasons):
         why = why.replace(f"crosses {name},", f"over {name},")
-    others = [name for name in listed(job, "other_roads") if f"{name} too: " not in reasons]
+    held = [*listed(job, "run_roads"), *listed(job, "run_lanes")]
+    others = [
+        name
+        for name in listed(job, "other_roads")
+        if f"{name} too: " not in reasons and f"over {name}" not in reasons and name not in held
+    ]
     if others:
         reasons = reasons.rstrip(".")
         reasons += f". Beside it: {', '.join(others)}: sign and guard there too."
@@ -85,8 +91,6 @@ TOLD_ELSEWHERE = (
 NO_LIMITS = " (by the limits of a crossing: there are none for a run)"
 MADE_SAFE = "not to be started before the power's owner has made it safe: "
 """Parts of reasons that the first step tells, or that say how a figure was come by."""
-FLAGGERS = re.compile(r"; \d+ flaggers besides the crew, (?!\d)")
-"""How reasons for traffic control count flaggers who are not split up: the heading tells it."""
 HUNG = re.compile(r"the air span hangs over [^;]*: counts as over the street")
 """A reason for people and traffic control alike: told once."""
 HUNG_OVER = re.compile(r"the air span hangs over the whole width of ([^;]*), from ")
@@ -129,9 +133,11 @@ NO_POWER = "no power found near"
 
 
 def _reasons(words: object) -> str:
-    if not is_known(words):
-        return "no reason recorded."
-    return cut(short_rule(live(str(words))), REASON_LETTERS)
+    return cut(_told(words), REASON_LETTERS)
+
+
+def _told(words: object) -> str:
+    return short_rule(live(str(words))) if is_known(words) else "no reason recorded."
 
 
 def _power(case: DropCase, reach_m: float) -> str:
@@ -154,7 +160,8 @@ def _power(case: DropCase, reach_m: float) -> str:
     if state == "none" and not lines and not run:
         reach = f"within {case.length(reach_m)} " if is_known(reach_m) else "near enough to tell "
         none = f"No power in the layers {reach}of wire, hook, ladders and run: look up, and stop if"
-        return f"{none} there is any."
+        lands = landing(case)
+        return f"{none} there is any. {lands}." if lands else f"{none} there is any."
     parts = [] if state == "none" else [words.get(state, state)]
     asked = job["power_approach_m"]
     if lines:

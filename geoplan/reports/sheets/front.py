@@ -7,6 +7,7 @@ Does not do: compute; markup; draw.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -173,9 +174,16 @@ def _power_box(case: DropCase) -> str:
     state = {"within": "WITHIN APPROACH DISTANCE", "not_checked": "NOT CHECKED"}.get(
         str(job["power_approach"]), ""
     )
+    asked = OF_NOTE.match(str(job["power_approach_note"])) if state else None
+    if asked is not None:
+        return f"{state}: {cut(asked['name'], ID_LETTERS)}, {asked['asked']} asked"
     if not (state or keep) and listed(job, "run_power"):
         return "along the strand run"
     return ", ".join(part for part in (state, keep) if part)
+
+
+OF_NOTE = re.compile(r"(?P<name>[^,;]+), [^;]*?: (?P<asked>[^,;]+) asked for")
+"""How a note on power tells the line that falls shortest, and what is asked of it."""
 
 
 def big_of(case: DropCase) -> list[list[tuple[str, str]]]:

@@ -8,7 +8,8 @@ Does not do: compute; markup; draw.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geoplan.reports.frames import cut
@@ -20,6 +21,7 @@ from geoplan.reports.sheets.wording import (
     RULE_LETTERS,
     TEXT_LETTERS,
     at_an_end,
+    least_at,
     listed,
     margin,
     short_rule,
@@ -27,6 +29,7 @@ from geoplan.reports.sheets.wording import (
 from geoplan.units import ReportUnits, for_report, report_unit
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.profiles import Envelope
+from geoplan.work.site_words import power_at
 
 NOT_THEN = "NO"
 """Stands in the stringing table where the plan has no figure: not to be strung then."""
@@ -89,7 +92,9 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
     """
     letters = {(e.kind, e.feature_id, e.start_m): e.letter for e in envelopes}
     rows: list[tuple[str, ...]] = []
-    for row in case.crossings[:MOST_CROSSINGS]:
+    beside = {words.partition(", ")[0]: words for words in power_at(case, "wire")}
+    shown = _each_line_once(case.crossings, beside)
+    for row in shown[:MOST_CROSSINGS]:
         key = str(row["crossing_kind"]), str(row["feature_id"]), float(row["start_m"])
         name = feature_name(row)
         kind = key[0].replace("_", " ")
@@ -97,11 +102,14 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
         if kind == "lot" and is_known(row["feature_name"]):
             over = cut(f"lot {key[1]} ({name})", ID_LETTERS)
         start, end = case.length(row["start_m"]), case.length(row["end_m"])
+        out = start if start == end else f"{start} – {end}"
+        if key[0] == "power" and key[1] in beside and row["clearance_basis"] == "none":
+            rows.append((letters.get(key, NONE), *_beside(over, beside[key[1]], out)))
+            continue
         if row["is_near_miss"]:
             over = f"{over}, {case.length(row['distance_m'])} aside in plan"
-        out = start if start == end else f"{start} – {end}"
         rows.append((letters.get(key, NONE), over, out, *_clearance(case, row)))
-    left = len(case.crossings) - MOST_CROSSINGS
+    left = len(shown) - MOST_CROSSINGS
     if left > 0:
         rows.append((NONE, f"and {left} more: see the plan's crossings", *[NONE] * 5))
     rows += _run_rows(case)
@@ -115,7 +123,7 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
             (
                 NONE,
                 over,
-                case.length(drop["margin_at_m"]),
+                case.length(least_at(case)),
                 case.length(drop["margin_required_m"]),
                 case.length(drop["margin_available_m"]),
                 margin(float(drop["margin_m"]), case.units),
@@ -123,6 +131,38 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
             )
         )
     return rows
+
+
+def _each_line_once(crossings: Sequence[Row], beside: Mapping[str, str]) -> list[Row]:
+    """Leave out what tells of a power line again whose least distance beside the wire is known."""
+    seen: set[str] = set()
+    shown = []
+    for row in crossings:
+        name = str(row["feature_id"])
+        is_beside = str(row["crossing_kind"]) == "power" and row["clearance_basis"] == "none"
+        if is_beside and name in beside and name in seen:
+            continue
+        seen |= {name} if is_beside else set()
+        shown.append(row)
+    return shown
+
+
+BESIDE = re.compile(
+    r"[^,]+, (?P<there>[^(,]+?)(?: \((?P<out>.+?) out from [^)]*\))?, (?P<asked>.+)"
+)
+"""How the words on a line beside the wire tell its distance, where it is, and what is asked."""
+
+
+def _beside(over: str, words: str, out: str) -> tuple[str, ...]:
+    """Return the row of a power line that the wire passes: the approach distance, and what is."""
+    told = BESIDE.fullmatch(words)
+    if told is None:
+        return f"{over}, beside", out, NONE, NONE, NONE, NO_CLEARANCE["power"]
+    asked = told["asked"].removesuffix(" asked")
+    return f"{over}, beside", told["out"] or out, asked, told["there"], NONE, LIVE
+
+
+LIVE = "approach distance; LIVE: see back"
 
 
 def _run_rows(case: DropCase) -> list[tuple[str, ...]]:

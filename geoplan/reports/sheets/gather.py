@@ -8,6 +8,7 @@ Does not do: make pages; write files.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -32,12 +33,13 @@ from geoplan.reports.sheets.profile_picture import draw_profile_picture
 from geoplan.reports.sheets.wording import amount, listed
 from geoplan.rules.crew_reader import load_crew_rules
 from geoplan.standards import Standards, load_standards
-from geoplan.tables import CrossingKind
+from geoplan.tables import TABLES, CrossingKind
 from geoplan.units import ReportUnits
 from geoplan.work.drop_case import DropCase, compass, is_known
 from geoplan.work.powers import look_up_powers
-from geoplan.work.profiles import Profiles, build_envelopes, build_profiles
+from geoplan.work.profiles import STRAND, Profiles, build_envelopes, build_profiles
 from geoplan.work.site_checks import wire_words
+from geoplan.work.strands_met import find_meetings, strand_names
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
@@ -87,6 +89,7 @@ class SheetSource:
         self._overhead = Overhead(plan, look_up_powers(plan, standards.rule_set, no_contact_m))
         self._findings = _findings(plan)
         self._lots = _lots(plan)
+        self._strands = _strands(plan)
         names = plan.layers.roads["name"]
         self._roads = {
             str(road): str(name) if is_known(name) else str(road)
@@ -141,6 +144,7 @@ class SheetSource:
         )
         road = job["road_id"]
         crossings = [self._named(row) for row in self._tables.crossings.rows(address_id)]
+        crossings += self._strands.get(address_id, [])
         crossings.sort(key=lambda row: (row["start_m"], row["crossing_kind"], row["feature_id"]))
         return DropCase(
             drop,
@@ -215,7 +219,9 @@ class SheetSource:
     ) -> dict[str, Any]:
         address_id, clamp = str(case.drop["address_id"]), self._clamp(case.drop)
         poles = (clamp.near_pole, clamp.far_pole) if clamp is not None else ()
-        envelopes = build_envelopes(profiles, at, self._tables.crossings.some(address_id))
+        columns = self._tables.crossings.frame.columns
+        passed = pd.DataFrame(list(case.crossings), columns=columns)
+        envelopes = build_envelopes(profiles, at, passed)
         sheet = sheet_texts(
             number + 1,
             case,
@@ -232,6 +238,7 @@ class SheetSource:
         sheet["profile_svg"] = draw_profile_picture(
             profiles, at, placed, case.drop, self._yard_m, self._common.units,
             self._overhead.words(case, poles, start),
+            _power_up(case.job),
         )  # fmt: skip
         return sheet
 
@@ -244,6 +251,32 @@ def _lots(plan: Plan) -> dict[str, str]:
         if is_known(lot) and is_known(label):
             found.setdefault(str(lot), set()).add(cut(label, 24))
     return {lot: labels.pop() for lot, labels in found.items() if len(labels) == 1}
+
+
+def _strands(plan: Plan) -> dict[str, list[dict[Any, Any]]]:
+    """Return a row for each strand that a drop crosses, as crossings have them, by address."""
+    met = find_meetings(plan)
+    found: dict[str, list[dict[Any, Any]]] = {}
+    ids = plan.drops["address_id"].iloc[met.drop]
+    for address_id, at_m, name in zip(ids, met.at_m, strand_names(plan, met.span), strict=True):
+        row: dict[Any, Any] = dict.fromkeys(TABLES["crossings"].column_names, None)
+        row |= dict.fromkeys(("required_m", "available_m", "margin_m", "distance_m"), math.nan)
+        row |= {"address_id": str(address_id), "crossing_kind": STRAND, "feature_id": str(name)}
+        row |= dict.fromkeys(("start_m", "at_m", "end_m"), float(at_m))
+        row |= {"is_near_miss": False, "clearance_basis": "not_checked"}
+        row["clearance_note"] = "heights of wire and strand not compared"
+        found.setdefault(str(address_id), []).append(row)
+    return found
+
+
+UP = re.compile(r"(\S+), .*\bfrom (about .+?) up\b")
+"""How a power line tells how high it is."""
+
+
+def _power_up(job: Mapping[Any, Any]) -> dict[str, str]:
+    """Return how high power lines are, in the job's words, by id."""
+    found = [UP.match(words) for words in listed(job, "power_lines")]
+    return {match.group(1): match.group(2) for match in found if match is not None}
 
 
 def _yard(standards: Standards) -> float:

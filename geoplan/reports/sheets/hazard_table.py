@@ -14,7 +14,8 @@ from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import MOST_HAZARDS, TEXT_LETTERS, listed, live, plain
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import within_swing
-from geoplan.work.site_words import in_a_row, is_flat, out_of
+from geoplan.work.power_steps import measured_before, names_short
+from geoplan.work.site_words import grouped_poles, in_a_row, is_flat, out_of, power_at
 
 PLANNING_CODES = ("route_changed_by_clearance", "terminal_changed_by_clearance")
 """Flags that tell of routes not taken: nothing for the site."""
@@ -81,8 +82,6 @@ TO_DO = {
 
 LEVELS = ("error", "warning", "note")
 WORDS = {"error": "STOP", "warning": "WARNING", "note": "note"}
-
-MEASURE = "Measure before anybody goes up there: ____"
 
 Hazard = tuple[str, str, str]
 
@@ -220,57 +219,64 @@ OPENINGS = ("passes over ", "crosses power ", "crosses ")
 
 
 def _of_power(case: DropCase) -> list[Hazard]:
-    job = case.job
-    tight = [
-        (
-            "WARNING",
-            cut(f"power {live(words)}", TEXT_LETTERS),
-            "Measure before anybody goes up there: ____",
-        )
-        for words in listed(job, "power_tight")
-    ]
-    return [*_of_state(case), *tight]
-
-
-def _of_state(case: DropCase) -> list[Hazard]:
-    job = case.job
-    note = job["power_approach_note"]
+    """Tell of power, each line in one row: in that of a stop, of a measurement, or of reach."""
+    state, note = str(case.job["power_approach"]), case.job["power_approach_note"]
     worst = _named(str(note)) if is_known(note) else ""
-    where = f": {worst}" if worst else ""
-    state = str(job["power_approach"])
-    reach = [name for name in listed(job, "power_in_reach") if name != worst]
-    if state == "within":
-        what = f"planned WITHIN THE APPROACH DISTANCE of power{where}"
-        todo = "Do not start before its owner has covered it or switched it off. Head and hands"
-        return [("STOP", what, f"{todo} below hook and strand."), *_in_reach(reach)]
-    if state == "not_checked":
-        what = f"distance from power NOT CHECKED{where}"
-        todo = "Measure from the ground before anybody climbs. Not kept: stop."
-        return [("STOP", what, todo), *_in_reach(reach)]
-    if state == "close":
-        return _in_reach([*filter(None, [worst]), *reach], is_told=True)
-    return _in_reach(reach)
+    stops = names_short(case, worst) if state in STOPS else []
+    stopped = {worst, *(name.partition(", ")[0] for name in power_at(case, "short"))}
+    reach = listed(case.job, "power_in_reach")
+    tight = {words.partition(": ")[0]: words for words in listed(case.job, "power_tight")}
+    if state in STOPS:
+        tight.pop(worst, None)
+        reach = [name for name in reach if name not in stopped]
+    elif state == "close" and worst and worst not in reach:
+        reach = [worst, *reach]
+    rows = [
+        ("WARNING", cut(f"power {live(words)}", TEXT_LETTERS), _to_measure(case, name, words))
+        for name, words in tight.items()
+    ]
+    left = [name for name in reach if name not in tight]
+    is_told = state == "close" and not rows
+    return [*_stop(state, stops), *_in_reach(left, is_told=is_told), *rows]
+
+
+STOPS = {
+    "within": (
+        "planned WITHIN THE APPROACH DISTANCE of power",
+        "Do not start before its owner has covered it or switched it off. Head and hands below hook"
+        " and strand.",
+    ),
+    "not_checked": (
+        "distance from power NOT CHECKED",
+        "Measure from the ground before anybody climbs. Not kept: stop.",
+    ),
+}
+"""States that stop the work, in words, and what is done."""
+
+
+def _stop(state: str, names: list[str]) -> list[Hazard]:
+    """Name all power whose distance is not kept, or not known."""
+    if state not in STOPS:
+        return []
+    what, todo = STOPS[state]
+    where = f": {in_a_row(names)}" if names else ""
+    return [("STOP", cut(f"{what}{where}", TEXT_LETTERS), todo)]
+
+
+def _to_measure(case: DropCase, name: str, words: str) -> str:
+    """Say before what a line is measured, with a place for the figure."""
+    is_reached = name in listed(case.job, "power_in_reach")
+    opening = "Head and hands below hook and strand; measure" if is_reached else "Measure"
+    return f"{opening} {measured_before(case, words)}. {name} measured: ____"
 
 
 def _in_reach(names: list[str], *, is_told: bool = False) -> list[Hazard]:
     """Name all power that is kept clear of only by somebody who doesn't reach out."""
     if not names and not is_told:
         return []
-    where = f": {in_a_row(_grouped(names))}" if names else ""
+    where = f": {in_a_row(grouped_poles(names))}" if names else ""
     what = cut(f"power in reach of head and hands above hook or strand{where}", TEXT_LETTERS)
     return [("WARNING", what, "Keep head and hands below hook and strand.")]
-
-
-ON_POLE = "power on pole "
-
-
-def _grouped(names: list[str]) -> list[str]:
-    """Name several poles with power on them as one."""
-    poles = [name.removeprefix(ON_POLE) for name in names if name.startswith(ON_POLE)]
-    if len(poles) < 2:
-        return names
-    lines = [name for name in names if not name.startswith(ON_POLE)]
-    return [*lines, f"power on poles {in_a_row(poles)}"]
 
 
 def _named(note: str) -> str:

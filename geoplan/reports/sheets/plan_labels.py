@@ -42,6 +42,10 @@ MOST = 280.0
 """What a name may cost at most that isn't needed to find the pole: it breaks no wire."""
 BESIDE_MOST, WATER_MOST = 900.0, 12.0
 """The same for a road's name that has no room on it, and for a water's name on it."""
+LETTER_RADII = (3.8, 4.3, 4.8, 5.4, 6.0, 7.0, 8.0, 9.5, 11.0, 13.0, 15.0)
+"""Ways from a cross to its letter that are tried, mm."""
+LEAST_ROAD_MM2 = 20.0
+"""A smaller piece of carriageway, or one that is part of another road's, has no name."""
 SMALL, NEAR_LABEL, LEAST_LINE = 2.3, 4.5, 1.5
 """Least size of words, mm: 6.5 pt; a label farther off has a leader; a shorter line no name."""
 KEY, SOLID, ROUTE = 1000.0, 300.0, 300.0
@@ -168,7 +172,7 @@ class PlanLabels:
         self._words.add(crosses, KEY)
         for n, (kind, _, _) in enumerate(self._marks.places):
             x, y = at[n].tolist()
-            tried = around(x, y, (3.8, 4.8, 6.0, 8.0, 11.0, 15.0), 24)
+            tried = around(x, y, LETTER_RADII, 48)
             half = LETTER_HALF
             sites = boxes(np.column_stack([tried - half, tried + half]))
             far = np.hypot(*(tried - [x, y]).T)
@@ -217,8 +221,12 @@ class PlanLabels:
         most: float,
         radii: tuple[float, ...] = (1.6, 2.6, 4.0, 6.0, 9.0, 13.0),
         label: str,
+        near: float = NEAR_LABEL,
     ) -> bool:
-        """Write words beside a place where that costs at most `most`; tell whether it was done."""
+        """Write words beside a place where that costs at most `most`; tell whether it was done.
+
+        Farther off than `near` they have a leader.
+        """
         wide = text_width(words, size, bold=bold) + 0.8
         tall = size * 0.95
         tried, far = [], []
@@ -232,14 +240,14 @@ class PlanLabels:
         sites = boxes(np.column_stack([corner, corner + np.array([wide, tall])]))
         cost = self._words.costs(sites) + 1.2 * np.array(far)
         leaders = self._from_place(x, y, corner, wide, tall)
-        cost += np.where(np.array(far) > NEAR_LABEL, self._leaders.costs(leaders), 0.0)
+        cost += np.where(np.array(far) > near, self._leaders.costs(leaders), 0.0)
         chosen = int(np.argmin(cost))
         if cost[chosen] > most:
             return False
         self._words.add([sites[chosen]], KEY)
         self._leaders.add([sites[chosen]], SOLID)
         left, top = corner[chosen].tolist()
-        if far[chosen] > NEAR_LABEL:
+        if far[chosen] > near:
             (x1, y1), (x2, y2) = shapely.get_coordinates(leaders[chosen]).tolist()
             self._ink.line(x1, y1, x2, y2, width=LEADER, dashes=LEADER_DASHES)
         self._ink.text(left + 0.4, top + 0.85 * tall, words, size=size, bold=bold, label=label)
@@ -338,14 +346,21 @@ class PlanLabels:
             pieces.setdefault(names[row], []).append(piece)
         shown_rows = np.concatenate([rows, line_rows]).tolist()
         axes = {names[row]: roads.geometry.iloc[row] for row in shown_rows}
+        areas_on = {name: self._on_paper_whole(shown) for name, shown in pieces.items()}
         for name, shown in pieces.items():
+            others = shapely.union_all([area for key, area in areas_on.items() if key != name])
+            if shapely.area(shapely.difference(areas_on[name], others)) < LEAST_ROAD_MM2:
+                continue
             self._road_named(name if len(name) <= 32 else f"{name[:31]}…", shown, axes[name])
+
+    def _on_paper_whole(self, pieces: list[shapely.Geometry]) -> shapely.Geometry:
+        return shapely.union_all(self._frame.on_paper(np.array(pieces, dtype=object)))
 
     def _road_named(
         self, words: str, pieces: list[shapely.Geometry], axis: shapely.Geometry
     ) -> None:
         frame = self._frame
-        area = shapely.union_all(frame.on_paper(np.array(pieces, dtype=object)))
+        area = self._on_paper_whole(pieces)
         sizes = (2.6, SMALL) if not frame.is_key else (SMALL,)
         points = spread(area, 3.0)
         if len(points) == 0:
@@ -362,7 +377,7 @@ class PlanLabels:
                 best = (float(cost[n]), size, *points[n].tolist(), float(turns[n]), sites[n])
         if best is None or best[0] > MOST:
             x, y = shapely.get_coordinates(shapely.point_on_surface(area))[0].tolist()
-            self._label(x, y, words, SMALL, most=BESIDE_MOST, label="road",
+            self._label(x, y, words, SMALL, most=BESIDE_MOST, label="road", near=0.0,
                         radii=(3.0, 5.0, 8.0, 12.0, 17.0))  # fmt: skip
             return
         _, size, x, y, turn, site = best

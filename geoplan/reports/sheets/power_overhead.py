@@ -83,10 +83,20 @@ class Overhead:
         if len(at) == 0:
             if not np.isfinite(low_m):
                 return ""
-            return f"POWER on a pole of the clamp's span, from {case.length(low_m)} up (not drawn)"
+            on = self._pole_of(low, span_poles)
+            name = str(self._powers.names[low])
+            which = "" if low >= self._powers.lines else f": {cut(name, ID_LETTERS)}"
+            up = f"from {case.length(low_m)} up"
+            return f"POWER on pole {on} of the clamp's span{which}, {up} (not drawn)"
         told = cut(", ".join(sorted(str(self._powers.names[row]) for row in at)), ID_LETTERS)
         up = f"from {case.length(low_m)} up" if np.isfinite(low_m) else "height not known"
         return f"POWER at or above the clamp: {told}, {up} (not drawn)"
+
+    def _pole_of(self, row: int, poles: Sequence[str]) -> str:
+        """Name the pole that power is recorded on, or the poles of a span that a line passes."""
+        if row >= self._powers.lines:
+            return str(self._poles.index[row - self._powers.lines])
+        return " and ".join(pole for pole in poles if row in self._on_poles((pole,)))
 
     def _near(self, point: shapely.Point, within_m: float) -> IntArray:
         found = self._tree.query(point, predicate="dwithin", distance=within_m)

@@ -37,9 +37,13 @@ DOWN = np.arange(0.0, 8.0, 0.25)
 SHORT = {"sidewalk": "walk", "driveway": "drive"}
 ON_GROUND = ("road", "driveway", "rail", "roof")
 """Kinds that stand instead of the yard where they are."""
-NO_PLACE = ("power", "existing_drop", "planned_drop")
+NO_PLACE = ("power", "existing_drop", "planned_drop", "strand")
 """Kinds that hang in the air."""
-NEVER, WIRE, EDGE, DOTS, FAINT = 1000.0, 120.0, 25.0, 18.0, 10.0
+HANGING = {"power": "POWER", "strand": "STRAND"}
+"""What these are called there; the rest are other drops."""
+RINGS = (2.4, 3.2, 4.0, 5.5, 7.0, 9.0, 11.0, 13.5, 16.0, 20.0, 24.0, 30.0)
+"""How far from a hanging thing its words are tried, mm."""
+NEVER, WIRE, EDGE, DOTS, FAINT = 1000.0, 120.0, 40.0, 35.0, 25.0
 """Costs of a label on another one, on a wire, on an edge, on the yard's dots, on a faint line."""
 UNKNOWN_UP = 7.0
 """How far above the wire an upright ends that marks something of unknown height, mm."""
@@ -53,6 +57,7 @@ def draw_profile_picture(
     yard_required_m: float,
     units: ReportUnits,
     power_words: str = "",
+    power_up: Mapping[str, str] | None = None,
 ) -> str:
     """Draw one profile.
 
@@ -72,6 +77,8 @@ def draw_profile_picture(
         System of the report.
     power_words : str
         What power there is over hook or clamp, which isn't drawn; empty: none is known.
+    power_up : mapping of str to str, optional
+        How high power lines are, in the words of the back, by id; none is told for others.
 
     Returns
     -------
@@ -94,7 +101,7 @@ def draw_profile_picture(
     picture.numbers(envelopes)
     picture.least_words(drop, units, least)
     picture.sag_words(drop, units)
-    picture.hanging_words(envelopes, units)
+    picture.hanging_words(envelopes, units, power_up or {})
     return ink.svg()
 
 
@@ -387,27 +394,25 @@ class _Picture:
         wire = self.profiles.at(self.row, self.profiles.stringing_z_m, item.at_m)
         return self.scale.x(item.at_m), max(self.scale.y(wire) - UNKNOWN_UP, TOP - 3.0)
 
-    def hanging_words(self, envelopes: list[Envelope], units: ReportUnits) -> None:
+    def hanging_words(
+        self, envelopes: list[Envelope], units: ReportUnits, power_up: Mapping[str, str]
+    ) -> None:
         """Name power and other drops, with height and distance where those are known."""
         for item in envelopes:
             if item.kind not in NO_PLACE:
                 continue
             x, y = self._hung(item)
-            name = "POWER" if item.kind == "power" else "DROP"
+            name = HANGING.get(item.kind, "DROP")
             lines = [f"{item.letter} {name} {item.feature_id[:14]}"]
             if np.isfinite(item.surface_z_m[1]):
-                up = float(item.surface_z_m[1]) - self.profiles.at(
-                    self.row, self.profiles.ground_z_m, item.at_m
-                )
-                lines += [
-                    f"{say(item.available_m, 'length', units)} to the wire when cold",
-                    f"about {say(up, 'length', units)} above ground",
-                ]
+                lines.append(f"{say(item.available_m, 'length', units)} to the wire when cold")
+                if item.feature_id in power_up:
+                    lines.append(f"{power_up[item.feature_id]} above ground")
             else:
                 lines.append("height not known: look")
             wide = max(text_width(words, 2.4, bold=True) for words in lines) + 0.6
             tall = 2.9 * len(lines)
-            ring = around(x, y, (2.4, 4.0, 7.0, 11.0, 16.0, 24.0), 16)
+            ring = around(x, y, RINGS, 24)
             shift = np.sign(np.round(ring - [x, y], 3)) * np.array([wide, tall]) / 2
             tried = ring + shift - np.array([wide, tall]) / 2
             far = np.hypot(*(ring - [x, y]).T)

@@ -34,6 +34,8 @@ JOB_WORDS = {
 }
 at_an_end = site_words.at_an_end
 """Steps and tables name the same end."""
+least_at = site_words.least_at
+"""So with the place."""
 
 ROUTE_WORDS = {
     "direct": "direct",

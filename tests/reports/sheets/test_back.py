@@ -185,9 +185,37 @@ def test_power_that_is_clear_by_little_is_to_be_measured(case):
         case, power_approach="clear", power_approach_note=note, power_tight=f"{tight}; E8: as well"
     )
     assert hazards_of(found) == [
-        ("WARNING", f"power {tight}", "Measure before anybody goes up there: ____"),
-        ("WARNING", "power E8: as well", "Measure before anybody goes up there: ____"),
+        ("WARNING", f"power {tight}", "Measure before anybody goes up there. E7 measured: ____"),
+        ("WARNING", "power E8: as well", "Measure before anybody goes up there. E8 measured: ____"),
     ]
+
+
+def test_a_line_in_reach_that_is_to_be_measured_has_one_row(case):
+    tight = "E7: at least 1.6 ft worked out from the wire beside it (1 ft out), 1.0 ft asked"
+    found = with_job(
+        case, power_approach="close", power_approach_note="E7, drop: there is 1.6 ft; rule",
+        power_tight=tight, power_in_reach="E7;E9",
+    )  # fmt: skip
+    reach, measured = hazards_of(found)
+    assert reach[1].endswith("above hook or strand: E9")
+    assert measured[1] == f"power {tight}"
+    assert measured[2] == (
+        "Head and hands below hook and strand; measure before the wire goes up. E7 measured: ____"
+    )
+
+
+def test_a_stop_names_all_power_that_is_not_kept(case):
+    places = "short: E1;short: E2;short: power on pole P1"
+    note = "E2, drop, 240 V: 10.0 ft asked for, there is 0.0 ft; rule"
+    found = with_job(
+        case, power_approach="within", power_approach_note=note, power_places=places,
+        power_in_reach="E1;E9",
+    )  # fmt: skip
+    stop, reach = hazards_of(found)
+    assert stop[:2] == (
+        "STOP", "planned WITHIN THE APPROACH DISTANCE of power: E2, E1 and power on pole P1"
+    )  # fmt: skip
+    assert reach[1].endswith("above hook or strand: E9")
 
 
 def test_stops_come_first_and_what_is_left_out_is_counted(case):
@@ -263,10 +291,16 @@ def test_flaggers_of_the_strand_run_are_counted(case):
 
 
 def test_flaggers_that_are_split_up_are_told_so(case):
-    split = "5 flaggers besides the crew, 2 on each road that is held and one on each side road, x"
-    for told, shown in ((split, split), ("2 flaggers besides the crew, one-lane x", "one-lane x")):
+    split = "5 flaggers besides the crew, 2 on each road that is held, one on each that joins"
+    for told in (split, "2 flaggers besides the crew; x"):
         words = crew_of(with_job(case, traffic_reasons=f"a; {told}", other_roads=None), 2, 3.0)
-        assert words[1][1].startswith(f"a; {shown}")
+        assert words[1][1].startswith(f"a; {told}")
+
+
+def test_roads_told_by_the_reasons_or_held_for_the_run_are_not_told_as_beside(case):
+    job = {"traffic_reasons": "over A Road, alley: x", "run_lanes": "B Road", "run_roads": None}
+    words = crew_of(with_job(case, **job, other_roads="A Road;B Road;C Road"), 2, 3.0)
+    assert words[1][1].endswith("Beside it: C Road: sign and guard there too.")
 
 
 def test_a_road_that_one_person_closes_is_no_short_stop(case):
@@ -290,13 +324,13 @@ def test_a_wire_nearly_along_its_strand_and_another_strand_are_hazards(case):
 
 def test_power_close_to_head_and_hands_is_a_warning(case):
     note = "E1, supply drop, 240 V: 1.0 ft asked for, there is at least 1.6 ft; by a rule"
-    near = with_job(case, power_approach="close", power_approach_note=note)
+    near = with_job(case, power_approach="close", power_approach_note=note, power_places="hook: E1")
     ((level, what, todo),) = hazards_of(near)
     assert level == "WARNING"
     assert what.endswith("in reach of head and hands above hook or strand: E1")
     assert "below" in todo
     assert power_of(near).startswith("CLOSE: clear only while head and hands stay below")
-    assert "keep head and hands below the strand" in " ".join(build_steps(near))
+    assert "E1 close, live: head and hands below the strand" in " ".join(build_steps(near))
 
 
 def test_a_sheet_without_flags_sends_to_its_boxes(case):

@@ -82,11 +82,15 @@ def test_flaggers_are_counted_only_where_they_stand(pole_case):
         ({"power_approach": "clear",
           "power_lines": "E1, supply line, 7200 V: keep 2.0 ft away;"
           "E2, neutral, voltage not recorded: keep 1.0 ft away"}, "keep 2.0 ft away"),
+        ({"power_approach": "within", "power_lines": "E9, supply line, 7200 V: keep 2.0 ft away",
+          "power_approach_note": "E1, supply drop, 240 V: 1.0 ft asked for, there is 0.9 ft; rule"},
+         "WITHIN APPROACH DISTANCE: E1, 1.0 ft asked"),
         ({"power_approach": "none", "run_power": "E3, supply drop, 240 V"}, "along the strand run"),
     ],
 )  # fmt: skip
 def test_power_stands_on_the_front(pole_case, job, words):
-    bare = {"power_lines": None, "run_power": None, "power_approach_m": math.nan}
+    bare = {"power_lines": None, "run_power": None, "power_approach_m": math.nan,
+            "power_approach_note": None}  # fmt: skip
     assert dict(alerts_of(changed(pole_case, job={**bare, **job})))["Power"] == words
 
 
@@ -128,6 +132,17 @@ def test_what_was_not_worked_out_says_look(pole_case, kind, is_near, words):
     told = crossings_of(changed(pole_case, crossings=(row,)), [])[0]
     assert told[3:] == ("–", "–", "–", words)
     assert (", 3.3 ft aside in plan" in told[1]) == is_near
+
+
+def test_power_beside_the_wire_has_one_row_with_what_was_worked_out(pole_case):
+    places = "wire: E1, just under 1.0 ft (3.3 ft out from the pole), 1.0 ft asked"
+    row = crossing(crossing_kind="power", feature_id="E1", is_near_miss=True, distance_m=1.0)
+    case = changed(pole_case, crossings=(row, row), job={"power_places": places})
+    told = [one for one in crossings_of(case, []) if "E1" in one[1]]
+    assert told == [
+        ("–", "power E1, beside", "3.3 ft", "1.0 ft", "just under 1.0 ft", "–",
+         "approach distance; LIVE: see back"),
+    ]  # fmt: skip
 
 
 def test_nothing_is_said_to_need_no_clearance(demo_work, demo_paper):

@@ -522,12 +522,20 @@ def test_checks_repeat_the_figures_of_the_plan(cases, pages, demo_work):
     def check(case, _, back):
         drop, job = case.drop, case.job
         assumed = [(feet(drop["hook_height_m"]), feet(drop["attachment_height_m"]))]
-        swung = list(dict.fromkeys(r["feature_id"] for r in within_swing(case)))
+        beside = [
+            r for r in case.rows["crossings"] if r["crossing_kind"] == "roof" and r["is_near_miss"]
+        ]
+        reach = [r["feature_id"] for r in within_swing(case)]
+        judged = [
+            r for r in beside
+            if r["feature_id"] in reach or r["clearance_basis"] == "not_checked"
+        ]  # fmt: skip
+        held = {r["feature_id"] for r in judged}
         wanted = {
             "not checked": [out_of(case, row["at_m"]) for row in case.rows["crossings"]
                             if row["clearance_basis"] == "not_checked"
-                            and row["feature_id"] not in swung],
-            "swing": [" and ".join(swung)] if swung else [],
+                            and row["feature_id"] not in held],
+            "swing": [(r["feature_id"], feet(r["distance_m"])) for r in judged],
             "assumed": assumed if drop["height_basis"] != "measured" else [],
             "ports": [ports_of(case, " to ")],
             "run": [(feet(job["building_run_m"]), feet(job["cut_length_m"]))],
@@ -536,7 +544,7 @@ def test_checks_repeat_the_figures_of_the_plan(cases, pages, demo_work):
         assert f"{unsure} of its {len(figures)} figures were not read" in back
         patterns = {
             "not checked": rf"Clearance at [^(]+ \({OUT}\) NOT CHECKED",
-            "swing": r"The wire passes buildings? (.+?) nearer than it swings",
+            "swing": rf"(\w+) \([^()]*?({FIG}) aside, the wire swings",
             "assumed": rf"Heights are assumed \((?:clamp|hook) ({FIG}), house ({FIG})\)",
             "ports": r"Ports? (\d+(?: to \d+)?) (?:is|are) free at terminal",
             "run": rf"Building run of ({FIG}) is enough .*?, before ({FIG}) is cut",
@@ -974,6 +982,7 @@ TOLD: dict[str, tuple[str, ...]] = {
         "near_rail",
         "power_places",
         "run_lots",
+        "drives_beside",
         "run_truck",
         "strands_met",
     ),

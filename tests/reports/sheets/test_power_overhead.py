@@ -41,3 +41,26 @@ def test_the_lowest_line_on_the_hooks_pole_is_told_and_named(demo_work: Plan) ->
             assert float(power["height_m"][by_line.group(1)]) == low
             named += 1
     assert named > 10
+
+
+def test_power_on_a_pole_of_the_clamps_span_is_told_with_pole_and_line(demo_work: Plan) -> None:
+    overhead = Overhead(demo_work, look_up_powers(demo_work, load_rule_set("us"), 0.3048))
+    power, poles = demo_work.layers.power, demo_work.layers.poles
+    spans, clamps = demo_work.layers.spans, demo_work.drops[demo_work.drops["clamp_at_m"].notna()]
+    told = 0
+    for address_id, span_id in zip(clamps["address_id"], clamps["strand_span_id"], strict=True):
+        ends = [spans.loc[span_id, name] for name in ("from_pole_id", "to_pole_id")]
+        words = overhead.words(case_of(demo_work, address_id), ends, np.array([0.0, 0.0]))
+        if not words:
+            continue
+        found = re.fullmatch(
+            r"POWER on pole (.+) of the clamp's span(?:: (\S+))?, from .* up \(not drawn\)", words
+        )
+        assert found is not None
+        for pole in found.group(1).split(" and "):
+            assert pole in ends
+            if found.group(2):
+                line = power.geometry[found.group(2)]
+                assert line.distance(poles.geometry[pole]) <= 1.0
+            told += 1
+    assert told > 10
