@@ -248,8 +248,8 @@ def in_a_fresh_process(part: str, folder: Path, size: int, repeats: int) -> Resu
 class MemoryOfAll:
     """The peak of what a process and those split off from it hold together, looked at from outside.
 
-    Pages that several share count once (``Pss``). The parent's own peak is told beside it. A look at
-    gigabytes takes a while, so looks take no more than a fiftieth of the time.
+    Pages that several share count once (``Pss``). The parent's own peak is told beside it. A look
+    at gigabytes takes a while, so looks take no more than a fiftieth of the time.
     """
 
     EVERY_S, IDLE_TIMES = 0.5, 50
