@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geoplan.candidates import BoolArray
+from geoplan.choice.flow_parts import LastFlow
 from geoplan.choice.solve import Assignment, Ports, relax, solve_assignment
 from geoplan.lower_bounds import NEVER
 from geoplan.offers import Offers, best_offers, same_offers
@@ -216,15 +217,16 @@ def choose_offers(book: Book, needed: IntArray, ports: Ports) -> tuple[Assignmen
         ports.reserve_cents,
     )
     contested: BoolArray | None = None
+    last = LastFlow()
     for number in range(MOST_ROUNDS):
         book.tell("choice", number, number + 1)
         pairs = Pairs.of(book, width, stand_ins=True)
         loss, contested = relax(
-            pairs.address, pairs.terminal, pairs.cents, needed, with_own, contested
+            pairs.address, pairs.terminal, pairs.cents, needed, with_own, contested, last
         )
         if _look_further(book, pairs, loss == 0, loss):
             continue
-        assignment = _solve(pairs, needed, with_own, book.tell, with_values=False)
+        assignment = _solve(pairs, needed, with_own, book.tell, with_values=False, last=last)
         taken = assignment.pair
         used = np.zeros(len(pairs.offer), dtype=bool)
         used[taken[taken >= 0]] = True
@@ -270,7 +272,13 @@ def _with_neighbours(book: Book, pairs: Pairs, stand_ins: BoolArray) -> IntArray
 
 
 def _solve(
-    pairs: Pairs, needed: IntArray, ports: Ports, tell: Tell, *, with_values: bool
+    pairs: Pairs,
+    needed: IntArray,
+    ports: Ports,
+    tell: Tell,
+    *,
+    with_values: bool,
+    last: LastFlow | None = None,
 ) -> Assignment:
     return solve_assignment(
         pairs.address,
@@ -280,6 +288,7 @@ def _solve(
         ports,
         lambda done, total: tell("choice", done, total),
         with_values=with_values,
+        last=last,
     )
 
 

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from geoplan.choice.flow_parts import LastFlow, parts_of, shared_out
 from geoplan.choice.network import FAR, Network, run_flow, sink_distances
 from geoplan.routes.segments import IntArray
+from geoplan.side_by_side import processors, side_by_side
 
 BoolArray = npt.NDArray[np.bool_]
 SERVICE_OVER_DEAREST = 4
@@ -22,6 +24,8 @@ SERVICE_CENTS = 2**40
 """Worth of service in all but the dearest calls, so that it doesn't vary with what is in them."""
 MOST_CONTESTED = 0.6
 """Share of addresses in the flow from which on all are taken in at once."""
+MANY_PAIRS = 40_000
+"""From so many on flows are solved side by side."""
 MOST_GROWTHS = 12
 """Times the set of contested terminals grows before all are taken in."""
 
@@ -70,7 +74,9 @@ class Relaxed:
     """By terminal: whether its ports are competed for."""
 
 
-def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
+def solve_relaxed(
+    pairs: Pairs, begin: BoolArray | None = None, last: LastFlow | None = None
+) -> Relaxed:
     """Find the worth of a port at each terminal where addresses may be split.
 
     Parameters
@@ -80,6 +86,8 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
     begin : ndarray of bool, optional
         Terminals to begin with besides those that overflow; saves time where a like problem was
         solved before, and has no say in the result.
+    last : LastFlow, optional
+        The flow of a like problem, which is replaced; saves time, and has no say either.
 
     Returns
     -------
@@ -120,6 +128,7 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
         contested |= begin
     contested |= _may_fill(pairs, contested, home, wanted)
     scale, service = pairs.scale, pairs.service
+    last = LastFlow() if last is None else last
     price = np.zeros(len(pairs.free), dtype=np.int64)
     inside = np.zeros(len(pairs.needed), dtype=bool)
     grown = 0
@@ -135,7 +144,7 @@ def solve_relaxed(pairs: Pairs, begin: BoolArray | None = None) -> Relaxed:
             weights=pairs.needed[served & ~inside],
             minlength=len(pairs.free),
         ).astype(np.int64)
-        price = _contested_prices(pairs, rows, outside, scale, service)
+        price = _contested_prices(pairs, rows, outside, scale, service, last)
         asked = (price > 0) & (outside > 0)
         if not asked.any():
             break
@@ -188,27 +197,64 @@ def _starts(address: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _contested_prices(
-    pairs: Pairs, rows: IntArray, outside: IntArray, scale: int, service: int
+    pairs: Pairs, rows: IntArray, outside: IntArray, scale: int, service: int, last: LastFlow
 ) -> IntArray:
     """Solve the flow of contested addresses; return the price of a port at each terminal.
+
+    Parts that share no terminal are solved apart, so those that came before cost nothing, and
+    others are solved side by side.
+    """
+    price = np.zeros(len(pairs.free), dtype=np.int64)
+    free = np.maximum(pairs.free - outside, 0)
+    kept, without = _worth_counting(pairs, rows, free)
+    if len(kept) == 0:
+        return price
+    reserve = np.minimum(pairs.reserve, pairs.free + pairs.reserve - outside)
+    address, terminal = pairs.address[kept], pairs.terminal[kept]
+    numbers = np.column_stack(
+        [
+            pairs.cents[kept],
+            *(column[address] for column in (pairs.needed, without)),
+            *(column[terminal] for column in (free, reserve)),
+        ]
+    )
+    part = parts_of(address, terminal)
+    basis = (scale, service, pairs.reserve_cents, len(free))
+    key = address * len(free) + terminal
+    known = last.known(basis, key, numbers, part)
+    price[terminal[known]] = last.price[terminal[known]]
+    left = np.flatnonzero(~known)
+
+    def work(some: IntArray) -> tuple[IntArray, IntArray]:
+        chosen = kept[left[some]]
+        return _prices_of_flow(pairs, chosen, without, free, reserve, scale, service)
+
+    count = processors() if len(left) > MANY_PAIRS else 1
+    for ends, found in side_by_side(work, shared_out(part[left], count), count):
+        price[ends] = found
+    last.keep(basis, key, numbers, part, price)
+    return price
+
+
+def _prices_of_flow(
+    pairs: Pairs,
+    kept: IntArray,
+    elsewhere: IntArray,
+    free: IntArray,
+    reserve: IntArray,
+    scale: int,
+    service: int,
+) -> tuple[IntArray, IntArray]:
+    """Solve one flow; return its terminals, and the price of a port at each.
 
     Service is first given a moderate worth, which keeps the numbers small; potentials at its
     full worth tell whether that was enough to serve most, or it is raised.
     """
-    price = np.zeros(len(pairs.free), dtype=np.int64)
-    free = np.maximum(pairs.free - outside, 0)
-    kept, elsewhere = _worth_counting(pairs, rows, free)
-    if len(kept) == 0:
-        return price
     addresses, a = np.unique(pairs.address[kept], return_inverse=True)
     terminals, t = np.unique(pairs.terminal[kept], return_inverse=True)
     need, without = pairs.needed[addresses], elsewhere[addresses]
     share = scale // need
-    free = free[terminals]
-    reserve = np.minimum(
-        pairs.reserve[terminals],
-        pairs.free[terminals] + pairs.reserve[terminals] - outside[terminals],
-    )
+    free, reserve = free[terminals], reserve[terminals]
     unit = pairs.cents[kept] * share[a]
     is_leaf = np.bincount(a, minlength=len(addresses)) == 1
     leaf, branch = np.flatnonzero(is_leaf[a]), np.flatnonzero(~is_leaf[a])
@@ -250,8 +296,7 @@ def _contested_prices(
             message = f"optimality proof failed: reduced cost {least} cents"
             raise ArithmeticError(message)
         worth = min(worth * SERVICE_STEP, service)
-    price[terminals] = np.maximum(-distance[count:sink], 0)
-    return price
+    return terminals, np.maximum(-distance[count:sink], 0)
 
 
 def _worth_counting(pairs: Pairs, rows: IntArray, free: IntArray) -> tuple[IntArray, IntArray]:

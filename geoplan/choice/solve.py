@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from geoplan.choice.flow_parts import LastFlow
 from geoplan.choice.pieces import Pieces, solve_pieces
 from geoplan.choice.port_values import find_values
 from geoplan.choice.relaxed import Pairs, Relaxed, solve_relaxed
@@ -72,6 +73,7 @@ def solve_assignment(
     progress: Callable[[int, int], None] | None = None,
     *,
     with_values: bool = True,
+    last: LastFlow | None = None,
 ) -> Assignment:
     """Assign addresses to terminals: most served first, then least cost.
 
@@ -90,6 +92,8 @@ def solve_assignment(
         Called with steps done and in all.
     with_values : bool
         Whether to work out what one more port would be worth; False saves time.
+    last : LastFlow, optional
+        As for `solve_relaxed`.
 
     Returns
     -------
@@ -114,7 +118,7 @@ def solve_assignment(
         ports.reserve,
         ports.reserve_cents,
     )
-    relaxed = solve_relaxed(pairs)
+    relaxed = solve_relaxed(pairs, None, last)
     tell(1, steps)
     pieces = solve_pieces(pairs, relaxed)
     tell(2, steps)
@@ -160,6 +164,7 @@ def relax(
     needed: IntArray,
     ports: Ports,
     begin: BoolArray | None = None,
+    last: LastFlow | None = None,
 ) -> tuple[npt.NDArray[np.float64], BoolArray]:
     """Find what pairs lose in the choice with addresses allowed to be split.
 
@@ -169,6 +174,8 @@ def relax(
         As in `solve_assignment`.
     begin : ndarray of bool, optional
         Terminals that were contested in a like problem; saves time.
+    last : LastFlow, optional
+        As for `solve_relaxed`.
 
     Returns
     -------
@@ -192,6 +199,7 @@ def relax(
             ports.reserve_cents,
         ),
         begin,
+        last,
     )
     loss = np.full(len(address), np.inf)
     loss[rows] = relaxed.loss / relaxed.scale
