@@ -137,6 +137,17 @@ WORK_TABLES: tuple[Table, ...] = (
                 "Those of them over a road too busy for a short stop: to be hung after this drop, "
                 "or flaggers hold that road; split by ';'.",
             ),
+            text(
+                "span_drops_first",
+                "Drop over a road too busy for a short stop: others of its strand span with a "
+                "ladder on it, to be hung before this drop; split by ';'.",
+            ),
+            text(
+                "span_drops_turned",
+                "Of span_drops_busy those that the crew days hang before this drop all the same, "
+                "of span_drops_first those they hang after it; split by ';'. Flaggers are counted "
+                "for whichever comes later.",
+            ),
             flag(
                 "is_run_bucket",
                 "Whether some of the strand run can't be worked from a ladder.",
@@ -151,14 +162,20 @@ WORK_TABLES: tuple[Table, ...] = (
             count(
                 "flaggers",
                 "Flaggers besides the crew, for air span or strand run, whichever takes more: "
-                "those of each road that is held, and one for each side road within stopping "
-                "distance and taper.",
+                "those of each road that is held, and one for each approach of side roads within "
+                "stopping distance and taper, and for a drop hung after one in span_drops_busy "
+                "those of that one.",
             ),
             text("run_trees", "Trees whose crown the strand run passes through, split by ';'."),
             text(
                 "run_lots",
                 "Lots that the strand run passes over, or on which its ladder or truck stands, but "
                 "for the address's own: id and street address, split by ';'.",
+            ),
+            text(
+                "run_walks",
+                "Walks and driveways along the strand run, over which it is worked: 'walk id' or "
+                "'driveway id', split by ';'.",
             ),
             text(
                 "drives_beside",

@@ -195,9 +195,12 @@ def best_directions(day: Day, visits: Visits, travel: Travel) -> list[bool]:
     -------
     list of bool
         True: from the last drop to the first. Never more driven than with False throughout.
+        A visit that goes one way only is never turned.
     """
     ends = np.stack([visits.begin_m[list(day.visits)], visits.end_m[list(day.visits)]], axis=1)
-    out = travel.depot_way_m(ends[0, :, 0], ends[0, :, 1])
+    barred = np.zeros((len(ends), 2))
+    barred[visits.is_one_way[list(day.visits)], 1] = np.inf
+    out = travel.depot_way_m(ends[0, :, 0], ends[0, :, 1]) + barred[0]
     cost = out  # by direction: the way until the visit at hand is entered
     back = np.zeros((len(ends), 2), dtype=np.int64)
     for place in range(1, len(ends)):
@@ -205,7 +208,7 @@ def best_directions(day: Day, visits: Visits, travel: Travel) -> list[bool]:
         way = travel.way_m(
             enter[None, :, 0] - leave[:, None, 0], enter[None, :, 1] - leave[:, None, 1]
         )
-        total = cost[:, None] + way
+        total = cost[:, None] + way + barred[place]
         back[place] = np.argmin(total, axis=0)
         cost = total.min(axis=0)
     last = ends[-1, ::-1]

@@ -22,6 +22,7 @@ from geoplan.tables import TABLES
 from geoplan.text_columns import FloatArray, IntArray, texts
 from geoplan.work.day_areas import solve_days
 from geoplan.work.day_routing import Day, best_directions
+from geoplan.work.hang_order import keep_order, out_of_order
 from geoplan.work.reel_filling import least_reels
 from geoplan.work.visits import Sites, Travel, Visits, build_visits, setups
 
@@ -43,7 +44,7 @@ class Days:
     """Crew days of a plan."""
 
     jobs: gpd.GeoDataFrame
-    """As given, with ``crew_day_id``."""
+    """As given, with ``crew_day_id``, ``span_drops_turned`` and the flaggers these ask for."""
     crew_days: pd.DataFrame
     crew_stops: gpd.GeoDataFrame
     figures: dict[str, Any]
@@ -76,6 +77,8 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
     Two-person drops go to two-person crews; one-person drops to either. Drops that hang on one
     strand span, and drops of one road that need traffic control, are joined into visits
     (`geoplan.work.visits`), visits are put into days area by area (`geoplan.work.day_areas`).
+    A drop over a busy road is hung after those whose ladder goes on its strand span; where that
+    can't be, flaggers are counted for these (`geoplan.work.hang_order`).
     """
     settings: DaySettings = plan.project.days
     jobs = jobs.sort_values("address_id", kind="stable", ignore_index=True)
@@ -85,12 +88,14 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
     sites, roads = _sites(jobs, plan, settings)
     refuse_far_depot(travel, sites.x_m, sites.y_m)
     visits = build_visits(sites, travel, reach_m=settings.setup_reach)
-    days = solve_days(visits, travel)
+    days = keep_order(solve_days(visits, travel), visits, sites, travel)
     if not days:
         return _nothing(jobs, {"scheduled": True, "crew_days": 0})
     turned = [way for day in days for way in best_directions(day, visits, travel)]
     stops = _stops(days, turned, visits, sites, travel)
     names = _names(days)
+    turned_round, more = out_of_order(jobs, stops["site"].to_numpy(dtype=np.int64))
+    jobs = jobs.assign(span_drops_turned=turned_round, flaggers=jobs["flaggers"] + more)
     stops["crew_day_id"] = names[stops["day"].to_numpy()]
     stops["address_id"] = jobs["address_id"].to_numpy()[stops["site"]]
     road = np.where(stops["setup_s"] > 0, sites.road[stops["site"]], -1)
@@ -107,7 +112,7 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
         jobs=jobs.assign(crew_day_id=texts(day_of)),
         crew_days=declared(crew_days, TABLES["crew_days"]),
         crew_stops=declared(placed, TABLES["crew_stops"]),
-        figures={"crew_days": _figures(crew_days, stops, sites, settings)},
+        figures={"crew_days": _figures(crew_days, stops, sites, jobs, settings)},
     )
 
 
@@ -181,6 +186,7 @@ def _sites(jobs: gpd.GeoDataFrame, plan: Plan, settings: DaySettings) -> tuple[S
         road=road,
         along_m=along_m,
         span=span.astype(np.int64),
+        hangs_last=jobs["span_drops_first"].notna().to_numpy(dtype=bool),
     )
     return sites, pd.Series(roads.index, dtype="str")
 
@@ -292,7 +298,11 @@ def least_people_days(work_s: FloatArray, crew_size: IntArray, day_s: float) -> 
 
 
 def _figures(
-    crew_days: pd.DataFrame, stops: pd.DataFrame, sites: Sites, settings: DaySettings
+    crew_days: pd.DataFrame,
+    stops: pd.DataFrame,
+    sites: Sites,
+    jobs: pd.DataFrame,
+    settings: DaySettings,
 ) -> dict[str, Any]:
     """Sum up the schedule, with the bound that it stands against."""
     over = crew_days["is_over_length"].to_numpy(dtype=bool)
@@ -306,6 +316,7 @@ def _figures(
         "starts_at": "first stop" if settings.depot is None else "depot",
         "traffic_setups": int((stops["setup_s"] > 0).sum()),
         "drops_under_traffic_setup": int((sites.setup_s > 0).sum()),
+        "drops_hung_out_of_order": int(jobs["span_drops_turned"].notna().sum()),
         "days_over_length": crew_days["crew_day_id"].to_numpy()[over].tolist(),
         "aim": AIM,
     }

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
+from geoplan.work.hang_words import hung_first, up_already
 from geoplan.work.power_steps import names_short
 from geoplan.work.site_words import (
     in_a_row,
@@ -54,8 +55,8 @@ def build_holds(case: DropCase) -> list[Hold]:
     Returns
     -------
     list of Hold
-        Power first, then poor poles, what the office must settle, and what owners and road
-        authorities must allow; empty where there is nothing to wait for.
+        Power first, then poor poles, other drops of the strand span, what the office must settle,
+        and what owners and road authorities must allow; empty where there is nothing to wait for.
 
     Notes
     -----
@@ -68,6 +69,7 @@ def build_holds(case: DropCase) -> list[Hold]:
         *_power(case),
         *_others([row for row in errors if row["code"] not in known]),
         *_poor(case),
+        *_order(case),
         *_house(case),
         *_beside(case),
         *_ports(case),
@@ -128,6 +130,21 @@ def _poor(case: DropCase) -> Iterator[Hold]:
             f"{names}, recorded in POOR condition, {'are' if len(poor) > 1 else 'is'} judged by the"
             " owner (no ladder, no climb before)",
             f"POOR condition is recorded of {names}: judged by the owner {BY_NAME}",
+        )
+
+
+def _order(case: DropCase) -> Iterator[Hold]:
+    """Hold for drops of the strand span hung first, or for flaggers below one that hangs."""
+    first, up = hung_first(case), up_already(case)
+    if first:
+        names = f"{in_a_row(first)} (same strand span)"
+        are = "is" if len(first) == 1 else "are"
+        yield Hold(f"{names} {are} hung", f"First: {names} hung? Seen by {BY_NAME}")
+    if up:
+        names = f"{in_a_row(up)} (same strand span, hung before)"
+        yield Hold(
+            f"flaggers for the road below {names} are here",
+            f"Flaggers for the road below {names}: ordered by {BY_NAME}",
         )
 
 

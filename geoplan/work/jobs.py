@@ -25,7 +25,7 @@ from geoplan.rules.crew_reader import CrewRules
 from geoplan.tables import TABLES
 from geoplan.text_columns import places, worded
 from geoplan.work.approach import STATES, build_approach
-from geoplan.work.clamp_spans import far_poles, span_drops
+from geoplan.work.clamp_spans import far_poles, hung_first, span_drops
 from geoplan.work.crew import build_crew
 from geoplan.work.drives_beside import drives_beside
 from geoplan.work.ground import build_ground
@@ -35,6 +35,7 @@ from geoplan.work.places import build_places, is_bucket_job
 from geoplan.work.road_works import TRAFFIC_CLASSES, is_over_street
 from geoplan.work.run_lots import run_lots
 from geoplan.work.run_reach import build_reach
+from geoplan.work.run_walks import run_walks
 from geoplan.work.strand_run import StrandRuns, pole_columns, roads_below, trace_runs
 from geoplan.work.strands_met import strand_angles, strands_met
 from geoplan.work.traffic import NOT_SEEN, Traffic, build_traffic
@@ -117,8 +118,11 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
                 "span_drops": span_drops(drops),
                 "span_drops_over": span_drops(drops, traffic.is_over_road),
                 "span_drops_busy": span_drops(drops, traffic.is_over_busy),
+                "span_drops_first": hung_first(drops, traffic.is_over_busy, bucket),
+                "span_drops_turned": worded(np.full(len(drops), -1), ()),
                 **_columns(reach),
                 "run_lots": run_lots(plan, runs, by_bucket, ground, rules),
+                "run_walks": run_walks(plan, runs, by_bucket, rules),
                 "drives_beside": drives_beside(plan, rule_set),
                 "strands_met": strands_met(plan),
                 "strand_angle_deg": strand_angles(plan),

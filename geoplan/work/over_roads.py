@@ -18,6 +18,7 @@ from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import places
 from geoplan.work.hand_pull import clears_by_hand
+from geoplan.work.place_search import is_bucket_job
 from geoplan.work.road_works import FLAGGERS, STOP, Roads
 from geoplan.work.strand_run import RoadsBelow
 
@@ -37,6 +38,10 @@ class Over:
     is_for_one: BoolArray
     over_m: FloatArray
     """Length of the strand run over the carriageway; NaN for air spans."""
+
+    def part(self, kept: BoolArray) -> Over:
+        """Return some of the pairs."""
+        return Over(*(getattr(self, field.name)[kept] for field in fields(Over)))
 
     def lead(self, roads: Roads, count: int) -> IntArray:
         """Return the pair by which each drop is asked for most; -1 where it is over no road."""
@@ -92,6 +97,44 @@ def drop_rows(ids: Any, plan: Plan) -> IntArray:
     return np.asarray(pd.Index(plan.drops["address_id"]).get_indexer(pd.Index(ids)), dtype=np.int64)
 
 
+def pressed_by_ladder(plan: Plan, air: Over) -> tuple[Over, IntArray]:
+    """Return roads over which the ladder of a drop brings wires of others down.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+    air : Over
+        Pairs of the air spans.
+
+    Returns
+    -------
+    pressed : Over
+        Pairs of a drop whose clamp is set from a ladder and a road below another drop of its
+        strand span that the crew may hold itself; none that its own air span is over.
+    mate : ndarray of int64
+        Row of that other drop.
+
+    Notes
+    -----
+    Busier roads are not held by one of the crew: there the drop is hung before the other one.
+    """
+    span, rows = plan.drops["strand_span_id"], np.flatnonzero(has_clamp(plan))
+    ladder = rows[~is_bucket_job(plan.drops)[rows]]
+    is_busy = np.isin(air.drop, air.drop[air.way > STOP])
+    own = pd.DataFrame({"span": span.iloc[ladder].to_numpy(), "drop": ladder})
+    mates = pd.DataFrame({"span": span.iloc[rows].to_numpy(), "mate": rows})
+    below = pd.DataFrame({"mate": air.drop[~is_busy], "road": air.road[~is_busy]})
+    met = own.merge(mates, on="span").merge(below, on="mate")
+    wide = int(air.road.max(initial=0)) + 1
+    is_own = np.isin(met["drop"] * wide + met["road"], air.drop * wide + air.road)
+    met = met[~is_own].sort_values(["drop", "road", "mate"]).drop_duplicates(["drop", "road"])
+    drop, road, mate = (met[name].to_numpy(dtype=np.int64) for name in ("drop", "road", "mate"))
+    way = np.full(len(met), STOP, dtype=np.int64)
+    no_one = np.zeros(len(met), dtype=bool)
+    return Over(drop, road, way, no_one, np.full(len(met), np.nan)), mate
+
+
 def has_clamp(plan: Plan) -> BoolArray:
     """Tell which drops leave from a span clamp."""
     return np.asarray(plan.drops["strand_span_id"].notna(), dtype=bool)
@@ -114,16 +157,15 @@ def over_by_air(plan: Plan, roads: Roads, rules: CrewRules) -> Over:
 
 
 def _clears_by_hand(plan: Plan, drop: IntArray) -> BoolArray:
-    """Tell which wires clear all roads below them before grip and hoist tension them."""
+    """Tell which wires clear all roads below them while a hand alone holds them."""
     crossings = plan.crossings
     rows = crossings[(crossings["crossing_kind"] == "road") & ~crossings["is_near_miss"]]
     known = rows["clearance_basis"] == "computed"
     margin = rows["margin_m"].where(known, -np.inf).to_numpy(dtype=np.float64)
     least = np.full(len(plan.drops), np.inf)
     np.minimum.at(least, drop_rows(rows["address_id"], plan), margin)
-    names = ("stringing_sag_m", "stringing_tension_n")
-    sag, pull = (plan.drops[name].to_numpy(dtype=np.float64)[drop] for name in names)
-    return clears_by_hand(sag, pull, least[drop])
+    pull = plan.drops["stringing_tension_n"].to_numpy(dtype=np.float64)[drop]
+    return clears_by_hand(pull, least[drop])
 
 
 def over_by_run(below: RoadsBelow, roads: Roads, rules: CrewRules) -> Over:

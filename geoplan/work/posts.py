@@ -18,6 +18,7 @@ from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import texts, worded
 from geoplan.work.clauses import chained
+from geoplan.work.over_roads import has_clamp
 from geoplan.work.places import is_bucket_job
 from geoplan.work.traffic import Traffic
 
@@ -62,6 +63,7 @@ def find_posts(
     Posts
         By drop. Flaggers come besides the crew: where they hold traffic, that is no post. Where
         one person may cross alone, but there is another post, the second would hold traffic too.
+        On a clamp's span the ladder of the strand run has traffic held once more.
     """
     drops = plan.drops
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
@@ -71,15 +73,21 @@ def find_posts(
     power |= pd.Series(texts(approach["power_beside"])).notna().to_numpy()
     bucket = is_bucket_job(drops)
     alone = traffic.is_over_road & (traffic.people == 1)
+    sides = [
+        (traffic.side_posts > k, "holding a side road") for k in range(traffic.side_posts.max())
+    ]
+    by_bucket = bucket | reach["is_run_bucket"].to_numpy(dtype=bool)
+    again = has_clamp(plan) & ~by_bucket & traffic.is_held
     raising = (
         (traffic.is_held | (alone & (power | pull | bucket)), "holding traffic"),
-        *((traffic.side_posts > k, "holding a side road") for k in range(traffic.side_posts.max())),
+        *sides,
         (power, "watching power"),
         (pull, "helping with the pull"),
         (bucket, "staying with the bucket"),
     )
     leading = (
-        (traffic.is_run_held, "holding traffic"),
+        (traffic.is_run_held | again, "holding traffic"),
+        *((mask & again, word) for mask, word in sides),
         (pd.Series(texts(approach["run_power"])).notna().to_numpy(), "watching power"),
         (reach["is_run_bucket"].to_numpy(dtype=bool), "staying with the bucket"),
     )

@@ -7,6 +7,7 @@ Does not do: judge; look at heights.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ import pandas as pd
 import shapely
 
 from geoplan.model import Plan
-from geoplan.text_columns import joined, numbers, places, texts
+from geoplan.text_columns import joined, numbers, places, texts, worded
 from geoplan.units import ReportUnits, for_report, report_unit
 from geoplan.work.clauses import in_words, per_row
 from geoplan.work.power_pairs import Near
@@ -37,6 +38,9 @@ MOST_AROUND = 3
 """Lines named at most of those farther off."""
 LANDS_WITHIN_M = 0.5
 """A line that ends this near to a building lands on it; our own default, no source."""
+PASSES_WITHIN_M = 1.5
+"""A line this near to a building in plan passes it within reach of who works at its wall; our own
+default, no source."""
 AT_END_M = 0.5
 """A place this near to an end of the wire is told as that end; our own default, no source."""
 
@@ -63,17 +67,18 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     -------
     pandas array of str, shape (n,)
         Lines within `AROUND_M` in plan, split by ``LIST_SPLIT``; those that land on the drop's own
-        building first, then the nearest, of those beyond `NEAR_M` at most `MOST_AROUND`. Each with
-        its voltage; within `NEAR_M` the distance to keep follows after a colon. Null without one.
+        building or pass it first, then the nearest, of those beyond `NEAR_M` at most `MOST_AROUND`.
+        Each with its voltage; within `NEAR_M` the distance to keep follows after a colon. Null
+        without one.
     """
     drop, line, plan_m, origin = _nearest(plan, runs, powers.lines)
     of_line = near.power < powers.lines
     size = powers.lines + 1
     known = np.isin(drop * size + line, near.drop[of_line] * size + near.power[of_line])
     left = np.flatnonzero(~known)
-    lands = land_on_house(plan, powers, drop[left], line[left])
-    order = np.lexsort((line[left], plan_m[left], ~lands, drop[left]))
-    lands, left = lands[order], left[order]
+    met = at_house(plan, powers, drop[left], line[left])
+    order = np.lexsort((line[left], plan_m[left], ~met.is_met, drop[left]))
+    met, left = met.take(order), left[order]
     drop, line, plan_m, origin = drop[left], line[left], plan_m[left], origin[left]
     is_near = plan_m <= NEAR_M
     far = np.cumsum(~is_near)
@@ -84,16 +89,11 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     keep = pd.Series(keep).where(~np.isnan(asked), ": the rules have no distance, keep away")
     units = plan.project.units
     off = joined(", ", feet_off(plan_m[shown], units), " from ", _from(plan, origin[shown]))
-    is_told = ~(lands & (origin == HOUSE_END))[shown]
-    landing = joined(
-        ", lands on this house ",
-        feet_off(landing_m(plan, drop[shown], line[shown]), units),
-        f" from {FROM[HOUSE_END]}",
-    )
+    is_told = ~(met.is_met & (origin == HOUSE_END))[shown]
     words = joined(
         named(line[shown], powers),
         pd.Series(off).where(is_told, "").array,
-        pd.Series(landing).where(lands[shown], "").array,
+        house_words(met.take(shown), units),
         keep.where(is_near[shown], "").array,
     )
     return per_row(drop[shown], words, len(plan.drops), LIST_SPLIT)
@@ -170,8 +170,30 @@ def _from_runs(runs: StrandRuns, leg: IntArray, lines: ObjectArray) -> tuple[Flo
     return np.where(is_end, end_m, run_m), np.where(is_end, len(FROM) + pole, RUN)
 
 
-def land_on_house(plan: Plan, powers: Powers, drop: IntArray, line: IntArray) -> BoolArray:
-    """Tell which drops of power end on the building that the drop is attached to.
+@dataclass(frozen=True)
+class AtHouse:
+    """Pairs of a drop and power, m of them: whether the line is at the drop's building."""
+
+    lands: BoolArray
+    """Whether it is a service that ends within `LANDS_WITHIN_M` of it."""
+    passes: BoolArray
+    """Whether it doesn't, and is within `PASSES_WITHIN_M` of it in plan."""
+    off_m: FloatArray
+    """From the attachment to where it lands, or to where it passes nearest, m in plan; NaN where
+    the building is not known."""
+
+    @property
+    def is_met(self) -> BoolArray:
+        """Whether it does either."""
+        return np.asarray(self.lands | self.passes)
+
+    def take(self, rows: IntArray) -> AtHouse:
+        """Return some pairs."""
+        return AtHouse(self.lands[rows], self.passes[rows], self.off_m[rows])
+
+
+def at_house(plan: Plan, powers: Powers, drop: IntArray, line: IntArray) -> AtHouse:
+    """Tell which lines land on the building that the drop is attached to, or pass it.
 
     Parameters
     ----------
@@ -180,47 +202,58 @@ def land_on_house(plan: Plan, powers: Powers, drop: IntArray, line: IntArray) ->
     powers : Powers
         Of its layers.
     drop, line : ndarray of int64, shape (m,)
-        Pairs.
+        Pairs; the end of a line that is nearer to the building is where it lands.
 
     Returns
     -------
-    ndarray of bool, shape (m,)
-        True for a service whose end is within `LANDS_WITHIN_M` of the building.
+    AtHouse
+        Of these pairs.
     """
-    ends, house, _ = _ends_at_house(plan, drop, line)
-    off = np.fmin(*(np.asarray(shapely.distance(end, house), dtype=float) for end in ends))
-    return np.asarray(powers.is_service[line] & (off <= LANDS_WITHIN_M), dtype=bool)
+    lines, house, attachment = _at_ends(plan, drop, line)
+    ends = [shapely.get_point(lines, side) for side in (0, -1)]
+    off = [np.asarray(shapely.distance(end, house), dtype=float) for end in ends]
+    way = [np.asarray(shapely.distance(end, attachment), dtype=float) for end in ends]
+    lands = powers.is_service[line] & (np.fmin(*off) <= LANDS_WITHIN_M)
+    beside = np.asarray(shapely.distance(lines, house), dtype=float)
+    nearest = np.asarray(shapely.distance(lines, attachment), dtype=float)
+    return AtHouse(
+        np.asarray(lands, dtype=bool),
+        np.asarray(~lands & (beside <= PASSES_WITHIN_M), dtype=bool),
+        np.select([np.isnan(beside), ~lands, off[0] <= off[1]], [np.nan, nearest, way[0]], way[1]),
+    )
 
 
-def landing_m(plan: Plan, drop: IntArray, line: IntArray) -> FloatArray:
-    """Measure from attachments to where lines land on the building.
+def house_words(met: AtHouse, units: ReportUnits) -> Any:
+    """Say that lines land on the building or pass it, and how far from the attachment.
 
     Parameters
     ----------
-    plan : Plan
-        A finished plan.
-    drop, line : ndarray of int64, shape (m,)
-        Pairs; what is measured to is the end of the line nearer to the building.
+    met : AtHouse
+        m pairs.
+    units : {'us', 'metric'}
+        System of the report.
 
     Returns
     -------
-    ndarray of float64, shape (m,)
-        In plan, m; NaN where the building is not known.
+    pandas array of str, shape (m,)
+        To follow a name; empty for a line that does neither.
     """
-    ends, house, attachment = _ends_at_house(plan, drop, line)
-    off = [np.asarray(shapely.distance(end, house), dtype=float) for end in ends]
-    way = [np.asarray(shapely.distance(end, attachment), dtype=float) for end in ends]
-    return np.where(np.isnan(off[0]), np.nan, np.where(off[0] <= off[1], *way))
+    does = worded(met.lands.astype(np.int64), ("passes", "lands on"))
+    words = joined(", ", does, THIS_HOUSE, feet_off(met.off_m, units), " from the attachment")
+    return texts(pd.Series(words).where(met.is_met, ""))
 
 
-def _ends_at_house(
+THIS_HOUSE = " this house "
+"""How words on a line tell that it is at the building worked on."""
+
+
+def _at_ends(
     plan: Plan, drop: IntArray, line: IntArray
-) -> tuple[list[ObjectArray], ObjectArray, ObjectArray]:
-    """Return both ends of lines, the building and the attachment of drops; None: not known."""
+) -> tuple[ObjectArray, ObjectArray, ObjectArray]:
+    """Return lines, the building and the attachment of drops; None: not known."""
     buildings = plan.layers.buildings
     shapes = np.asarray([*buildings.geometry.values, None], dtype=object)
     house = shapes[places(plan.drops["building_id"], buildings.index)[drop]]
     lines = np.asarray(plan.layers.power.geometry.values, dtype=object)[line]
     wires = shapely.force_2d(np.asarray(plan.air_spans.geometry.values, dtype=object))
-    ends = [shapely.get_point(lines, side) for side in (0, -1)]
-    return ends, house, shapely.get_point(wires[drop], -1)
+    return lines, house, shapely.get_point(wires[drop], -1)

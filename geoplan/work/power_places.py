@@ -20,7 +20,8 @@ from geoplan.model import Plan
 from geoplan.text_columns import joined, places, texts, worded
 from geoplan.work.clauses import per_row
 from geoplan.work.free_places import OVERHEAD_M
-from geoplan.work.power_around import AROUND_M, NEAR_M, feet_off, land_on_house, landing_m
+from geoplan.work.places import is_bucket_job
+from geoplan.work.power_around import AROUND_M, NEAR_M, at_house, house_words
 from geoplan.work.power_pairs import (
     ARM_REACH_M,
     BESIDE,
@@ -101,21 +102,24 @@ def power_places(
     -------
     pandas array of str, shape (n,)
         ``place: id``, each pair once, split by ``LIST_SPLIT``; null without one. Places are
-        ``ladder``, ``reel`` and ``bucket`` (what passes over them; what is close to the ladder's
-        top too), ``hook`` (hook or clamp), ``wire`` (what it goes up beside, with the distance),
-        ``run`` (along the strand, with where it is), ``terminal``, ``terminal_ladder`` (drops to
-        buildings on its pole and lines beside it, within `NEAR_M` in plan, whatever their height),
+        ``ladder``, ``reel`` and ``bucket`` (what passes over them; for ladder and bucket what is
+        at hook or clamp too, and what is within `NEAR_M` in plan of the pole that the hook goes
+        on), ``hook`` (what is close to hook or clamp; of what is close to anything of the drop,
+        what is within `NEAR_M` of it; drops to buildings about its pole), ``wire`` (what it goes
+        up beside, with the distance), ``run`` (along the strand, with where it is), ``terminal``,
+        ``terminal_ladder`` (drops to buildings on its pole and lines beside it, within `NEAR_M`
+        in plan, whatever their height),
         ``house_ladder`` (with how far above the attachment), ``wall`` (what lands on the drop's
-        building within `AROUND_M` of the attachment, and how far off), ``house`` (what of it lands
-        within `BY_RUN_M`), and ``short`` (all whose
-        distance is not kept, or not known).
+        building or passes it within `AROUND_M` of the attachment, and how far off), ``house``
+        (what of it within `BY_RUN_M`), and ``short`` (all whose distance is not kept, or not
+        known).
     """
     near, powers = judged.near, telling.powers
     terminal = places(plan.drops["terminal_id"], plan.layers.poles.index)
     parts = [
         *_overhead(plan, work_places),
         _pairs("ladder", near, judged.of(LADDER)),
-        _pairs("hook", near, judged.of(HOOK, ON_POLE, BUCKET)),
+        *_at_support(plan, judged, powers),
         _beside_wire(judged, telling),
         _along_run(judged, telling),
         _pairs("terminal", near, _at_terminal(judged, terminal)),
@@ -176,22 +180,58 @@ def _at_terminal(judged: Judged, terminal: IntArray) -> IntArray:
     """Return the pairs close to the hands that connect."""
     near = judged.near
     reach_m = OVERHEAD_M + ARM_REACH_M
-    rows = judged.of(RUN_POLE, TERMINAL, TERMINAL_SIDE, RUN, RUN_BUCKET)
+    rows = judged.of(*AT_POLE)
     is_there = near.pole[rows] == terminal[near.drop[rows]]
     return np.asarray(rows[is_there & ~(near.at_m[rows] > reach_m)])
 
 
+AT_POLE = (RUN_POLE, TERMINAL, TERMINAL_SIDE, RUN, RUN_BUCKET)
+"""Reasons that tell of a pole of the strand, and of the strand by it."""
+
+
+def _at_support(plan: Plan, judged: Judged, powers: Powers) -> list[_Part]:
+    """Find what is at hook or clamp, and over whoever goes up to it."""
+    near, drops = judged.near, plan.drops
+    is_hook = drops["strand_span_id"].isna().to_numpy(dtype=bool)
+    access = places(drops["access_pole_id"], plan.layers.poles.index)
+    at = np.where(is_hook, access, -1)
+    pair = near.drop * len(powers.voltage_v) + near.power
+    is_told = np.isin(pair, pair[judged.is_close]) & (near.gap_m <= NEAR_M)
+    is_there = ~(near.at_m > OVERHEAD_M + ARM_REACH_M)
+    by_pole = np.isin(near.reason, AT_POLE) & (near.pole == at[near.drop]) & (near.pole >= 0)
+    is_close = judged.is_close & is_there & (by_pole | (near.reason == BESIDE))
+    own = np.isin(near.reason, (HOOK, ON_POLE, BUCKET))
+    rows = np.flatnonzero(is_close | (own & (judged.is_close | is_told)))
+    drop, line = _about_poles(plan, at)
+    service = powers.is_service[line]
+    parts = [_pairs("hook", near, rows), _Part("hook", drop[service], line[service])]
+    by_bucket = is_bucket_job(drops)
+    for place, goes_up in (("ladder", ~by_bucket), ("bucket", by_bucket)):
+        some = goes_up[drop]
+        parts.append(_pairs(place, near, rows[goes_up[near.drop[rows]]]))
+        parts.append(_Part(place, drop[some], line[some]))
+    return parts
+
+
+def _about_poles(plan: Plan, pole: IntArray) -> tuple[IntArray, IntArray]:
+    """Pair drops with the lines within `NEAR_M` in plan of a pole of each; -1: of none."""
+    rows = np.flatnonzero(pole >= 0)
+    points = np.asarray(plan.layers.poles.geometry.values, dtype=object)[pole[rows]]
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
+    at, line = shapely.STRtree(lines).query(points, predicate="dwithin", distance=NEAR_M)
+    return rows[at], line.astype(np.int64)
+
+
 def _about_terminal(plan: Plan, powers: Powers, terminal: IntArray) -> list[_Part]:
     """Find lines beside the terminal's pole in plan, and drops to buildings that come to it."""
-    rows = np.flatnonzero(terminal >= 0)
-    poles = np.asarray(plan.layers.poles.geometry.values, dtype=object)[terminal[rows]]
-    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
-    at, line = shapely.STRtree(lines).query(poles, predicate="dwithin", distance=NEAR_M)
-    is_off = shapely.distance(poles[at], lines[line]) > OVERHEAD_M
+    drop, line = _about_poles(plan, terminal)
+    poles = np.asarray(plan.layers.poles.geometry.values, dtype=object)[terminal[drop]]
+    lines = np.asarray(plan.layers.power.geometry.values, dtype=object)[line]
+    is_off = shapely.distance(poles, lines) > OVERHEAD_M
     is_over = is_off | powers.is_service[line]
     return [
-        _Part("terminal", rows[at[is_off]], line[is_off].astype(np.int64)),
-        _Part("terminal_ladder", rows[at[is_over]], line[is_over].astype(np.int64)),
+        _Part("terminal", drop[is_off], line[is_off]),
+        _Part("terminal_ladder", drop[is_over], line[is_over]),
     ]
 
 
@@ -223,16 +263,16 @@ def _overhead(plan: Plan, work_places: gpd.GeoDataFrame | None) -> list[_Part]:
 
 
 def _on_wall(plan: Plan, powers: Powers, telling: Telling) -> list[_Part]:
-    """Find the lines that land on the building, and those of them near ladder and building run."""
+    """Find the lines that are at the building, and those of them near ladder and building run."""
     wires = np.asarray(plan.air_spans.geometry.values, dtype=object)
     ends = shapely.force_2d(shapely.get_point(wires, -1))
     lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
     drop, line = shapely.STRtree(lines).query(ends, predicate="dwithin", distance=AROUND_M)
-    lands = land_on_house(plan, powers, drop, line)
-    drop, line = drop[lands].astype(np.int64), line[lands].astype(np.int64)
-    off_m = landing_m(plan, drop, line)
-    words = joined(", lands on this house ", feet_off(off_m, telling.units), " off")
-    near = np.flatnonzero(off_m <= BY_RUN_M)
+    met = at_house(plan, powers, drop, line)
+    rows = np.flatnonzero(met.is_met)
+    drop, line = drop[rows].astype(np.int64), line[rows].astype(np.int64)
+    words = house_words(met.take(rows), telling.units)
+    near = np.flatnonzero(met.off_m[rows] <= BY_RUN_M)
     return [
         _Part("wall", drop, line, words),
         _Part("house", drop[near], line[near], words.take(near)),

@@ -1,4 +1,4 @@
-"""Words on power for single steps: what is close at a place, and what is measured before it.
+"""Words on power for single steps: what is close at a place, what is along the run.
 
 Enters: a `DropCase`.
 Leaves: sentences, or parts of them; empty where there is nothing to say.
@@ -7,10 +7,8 @@ Does not do: compute; judge.
 
 from __future__ import annotations
 
-import re
-
 from geoplan.work.drop_case import DropCase
-from geoplan.work.power_pairs import BESIDE, REASONS
+from geoplan.work.power_measured import OF_RUN, to_measure
 from geoplan.work.site_words import (
     capital,
     grouped_poles,
@@ -22,10 +20,10 @@ from geoplan.work.site_words import (
     run_by_bucket,
 )
 
-POLE_OF_RUN = re.compile(r" from pole ([^()]+)\)")
-"""How words on a distance name the pole that is nearest on the strand."""
-BESIDE_WIRE = f"from {REASONS[BESIDE]}"
-"""How words on a distance tell that the wire passes the line."""
+SEVERAL_POLES = "power on poles "
+"""How power that is recorded on several poles is named as one."""
+MOST_AGAIN = 2
+"""So much power at most is named again in a step after that of the ladder."""
 
 
 def placed_at(case: DropCase, place: str) -> list[str]:
@@ -53,27 +51,18 @@ def not_looked_at(case: DropCase) -> str:
 def close_to(case: DropCase, place: str, below: str, told: str = "") -> str:
     """Name the power that is close to hands at a place, and what keeps them clear of it.
 
-    Lines of another place that the step has named before are not named again.
+    More than `MOST_AGAIN` of it that the step of ladder or bucket names too are not named again.
     """
     names = [words.partition(", ")[0] for words in power_at(case, place)]
     before = {words.partition(", ")[0] for words in power_at(case, told)}
-    again = ["they"] if before.intersection(names) else []
-    left = [name for name in names if name not in before]
-    live = in_a_row([*again, *grouped_poles(left)]) or not_looked_at(case)
-    return f" {capital(live)} close, live: head and hands below {below}." if live else ""
+    is_again = len(names) > MOST_AGAIN and before.issuperset(names)
+    names = [f"all power named for the {told}"] if is_again else grouped_poles(names)
+    live = f"{in_a_row(names)} {_are(names)}" if names else not_looked_at(case)
+    return f" {capital(live)} close and live: head and hands below {below}." if live else ""
 
 
-def measured_before(case: DropCase, words: str) -> str:
-    """Say before what the distance to a line is measured, from the words that tell it."""
-    pole = POLE_OF_RUN.search(words)
-    if BESIDE_WIRE in words:
-        return "before the wire goes up"
-    if pole and pole.group(1) == str(case.drop["access_pole_id"]) and not case.is_from_clamp:
-        return f"before the wire is led off {pole.group(1)}"
-    if pole:
-        what = "bucket" if run_by_bucket(case) else "ladder"
-        return f"before the {what} goes to {pole.group(1)}"
-    return "before anybody goes up there"
+def _are(names: list[str]) -> str:
+    return "are" if len(names) > 1 or SEVERAL_POLES in names[0] else "is"
 
 
 def along_run(case: DropCase) -> str:
@@ -86,13 +75,7 @@ def along_run(case: DropCase) -> str:
         told.append(f"Power along it, live: {names}; approach distance not kept: stop.")
     elif parts_of(case.job.get("power_lines")) and not run_by_bucket(case):
         told.append("Head and hands below the strand: the lines under 'Power' are live.")
-    lines: dict[str, list[str]] = {}
-    for words in parts_of(case.job.get("power_tight")):
-        if POLE_OF_RUN.search(words):
-            name = words.partition(": ")[0]
-            lines.setdefault(measured_before(case, words), []).append(name)
-    told += [f"Measure to {in_a_row(names)}, live, {when}." for when, names in lines.items()]
-    return " ".join(told)
+    return f"{' '.join(told)}{to_measure(case, OF_RUN)}".strip()
 
 
 def ladder_side(case: DropCase) -> str:
@@ -100,15 +83,15 @@ def ladder_side(case: DropCase) -> str:
     live = names_at(case, "terminal_ladder")
     street = ", off the carriageway" if near_road(case) else ""
     if not live:
-        return street
+        return ", on its side away from the nearest carriageway" if street else ""
     road = " and the road" if street else ""
     return f"{street}, on the side away from {live} (live){road}: choose there"
 
 
 def landing(case: DropCase, place: str = "wall") -> str:
-    """Tell which power lands on the building that is worked on, and how far off.
+    """Tell which power lands on the building that is worked on or passes it, and how far off.
 
-    At ``house`` only what lands within reach of ladder and building run.
+    At ``house`` only what is within reach of ladder and building run.
     """
     near = {words.partition(", ")[0] for words in power_at(case, "house_ladder")}
     return in_a_row(

@@ -61,8 +61,9 @@ def run_lots(
     on the side away from the nearest carriageway, where the other side is nearer to one than
     ``places.kerb_told``; else on either. A truck stands ``places.bucket_away`` off, toward a
     carriageway within `STREET_WITHIN_M` of the leg's middle, on nobody's lot where that is in its
-    lane; else on either side. Where either side will do, nobody more is asked if one has free
-    ground and no lots, or if the run is over lots itself.
+    lane; else on either side. Where either side will do, nobody more is asked if the run is over
+    lots itself, or, for a ladder, if one side has free ground and no lots. A truck without a road
+    beside the run gets to it over ground that nobody knows: all lots beside it are asked.
 
     References
     ----------
@@ -90,7 +91,8 @@ def run_lots(
         free[side] = _is_free(ground, aside, np.where(is_truck, *keep_off))
     has_lots = np.array([np.isin(np.arange(count), leg) for leg, _ in lots])
     below = _over(shapes, runs.lines, own[runs.drop])
-    needs_none = (free & ~has_lots).any(axis=0) | np.isin(np.arange(count), below[0])
+    has_room = (free & ~has_lots).any(axis=0) & ~is_truck
+    needs_none = has_room | np.isin(np.arange(count), below[0])
     asked = _asked(edge, is_truck, rules, has_lots & ~needs_none)
     lots = [(leg[asked[n][leg]], lot[asked[n][leg]]) for n, (leg, lot) in enumerate(lots)]
     lots.append(below)

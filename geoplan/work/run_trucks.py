@@ -24,6 +24,7 @@ from geoplan.work.ground import Ground
 from geoplan.work.over_roads import Over, first_of
 from geoplan.work.place_search import STREET_WITHIN_M
 from geoplan.work.road_works import Roads
+from geoplan.work.run_lots import SHARES
 from geoplan.work.strand_run import LIST_SPLIT, RoadsBelow, StrandRuns
 
 FloatArray = npt.NDArray[np.float64]
@@ -83,22 +84,25 @@ def place_trucks(
 
     Notes
     -----
-    The middle of each leg counts: the truck stands toward the nearest carriageway within
-    `STREET_WITHIN_M`, ``places.bucket_away`` from the strand. Nearer to that carriageway than
-    ``places.bucket_keep_off`` it stands in the lane. Common practice, no source.
+    Several places along each leg are looked at, and every street there is told: the truck stands
+    toward the nearest carriageway within `STREET_WITHIN_M`, ``places.bucket_away`` from the
+    strand. Nearer to that carriageway than ``places.bucket_keep_off`` it stands in the lane. Of a
+    leg that hangs over a road the places beside that road are reached from it. A street that the
+    truck stands off is told where it stands in no lane along the leg. Common practice, no source.
     """
-    leg = np.flatnonzero(by_bucket[runs.drop])
-    middle = runs.segment[leg].reshape(-1, 2, 2).mean(axis=1)
+    leg = np.repeat(np.flatnonzero(by_bucket[runs.drop]), len(SHARES))
+    part = np.tile(SHARES, len(leg) // len(SHARES))[:, None]
+    spot = runs.segment[leg][:, :2] * (1 - part) + runs.segment[leg][:, 2:] * part
     drop = runs.drop[leg]
-    road, edge = _beside(middle, ground)
+    road, edge = _beside(spot, ground)
     room = rules.value("places.bucket_away") + rules.value("places.bucket_keep_off")
     in_lane = (road >= 0) & (edge < room)
     is_narrow = np.append(roads.width_m, np.inf)[road] < rules.value("run.pass_width")
     shapes = np.asarray([*plan.layers.roads.geometry.values, None], dtype=object)[road]
-    nearest = shapely.get_point(shapely.shortest_line(shapes, shapely.points(middle)), 0)
+    nearest = shapely.get_point(shapely.shortest_line(shapes, shapely.points(spot)), 0)
     has = np.flatnonzero(road >= 0)
-    way = np.zeros_like(middle)
-    way[has] = shapely.get_coordinates(nearest[has]) - middle[has]
+    way = np.zeros_like(spot)
+    way[has] = shapely.get_coordinates(nearest[has]) - spot[has]
     wind = np.rint(np.degrees(np.arctan2(way[:, 1], way[:, 0])) / 45.0).astype(np.int64) % 8
     beside = joined(
         "on the strand's ",
@@ -111,7 +115,14 @@ def place_trucks(
         joined("below the strand, in the closed lane of ", roads.name.take(road, allow_fill=True))
     )
     words = pd.Series(beside).where(edge > 0, under).where(road >= 0, NO_ROAD)
-    told = pd.DataFrame({"drop": drop, "words": words.to_numpy(dtype=object)}).drop_duplicates()
+    told = pd.DataFrame(
+        {
+            "leg": leg, "road": road, "drop": drop, "words": words.to_numpy(dtype=object),
+            "rank": np.select([edge <= 0, in_lane, road >= 0], [0, 1, 2], default=3),
+        }
+    )  # fmt: skip
+    told = told[_is_told(told)].drop_duplicates(["leg", "road", "rank"])  # its first side
+    told = told.drop_duplicates(["drop", "words"])
     count = len(roads.way)
     is_new = ~np.isin(drop * count + road, below.drop * count + below.road)
     pairs = np.unique(np.stack([drop, road], axis=1)[in_lane & is_new], axis=0).reshape(-1, 2)
@@ -128,6 +139,14 @@ def place_trucks(
             told["drop"].to_numpy(dtype=np.int64), texts(told["words"]), runs.count, LIST_SPLIT
         ),
     )
+
+
+def _is_told(told: pd.DataFrame) -> BoolArray:
+    """Tell which places along legs are told: over a road, in a lane, by none; off it if all are."""
+    of_road = told.groupby(["leg", "road"])["rank"].transform("min")
+    of_leg = told.groupby("leg")["rank"].transform("min")
+    rank = told["rank"]
+    return np.asarray((rank == of_road) & ((rank != 2) | (rank == of_leg)), dtype=bool)
 
 
 def _beside(xy: FloatArray, ground: Ground) -> tuple[IntArray, FloatArray]:

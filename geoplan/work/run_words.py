@@ -95,6 +95,21 @@ def runs_not_for_one(
     return texts((told + why).where(told.notna(), None))
 
 
+def mates_below(pressed: Over, roads: Roads, count: int, units: ReportUnits) -> Any:
+    """Say over which roads a ladder brings wires of others down, and how these are held."""
+    does = worded(
+        pressed.way - STOP,
+        ("short stop as long as the ladder is on", "held by the flaggers of this job"),
+    )
+    words = joined(
+        "a ladder on the strand brings wires of other drops down over ",
+        described(pressed.road, roads, units),
+        ": ",
+        does,
+    )
+    return per_row(pressed.drop, words, count)
+
+
 def clamps_not_for_one(drop: IntArray, road: IntArray, roads: Roads, count: int) -> Any:
     """Say over which roads drops hang from a clamp, which nobody does alone; null for others."""
     words = joined(

@@ -1,7 +1,7 @@
 """Side roads that join a road between the two ends of its traffic control.
 
 Enters: places of the work on roads, reach of the control, road lines.
-Leaves: names of the side roads by drop.
+Leaves: names of the side roads by drop, and how many people their approaches take.
 Does not do: know bridges: a road that passes over another counts as joining it.
 """
 
@@ -17,9 +17,9 @@ import shapely
 
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import joined, texts, worded
-from geoplan.work.clauses import per_row
+from geoplan.work.clauses import chained, per_row
 from geoplan.work.over_roads import Over
-from geoplan.work.road_works import Roads, buffer_length, work_distances
+from geoplan.work.road_works import FLAGGERS, STOP, Roads, buffer_length, work_distances
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -32,11 +32,17 @@ source."""
 
 SIDE_ROAD = "side road"
 """How reasons for traffic control begin that name side roads within its reach."""
-BY_FLAGGER = ("a sign and a flagger there", "a sign and a flagger on each")
+BY_FLAGGER = ("a sign and a flagger there", "a sign and a flagger on each approach")
 BY_CREW = (
     "a sign, and one person more who lets nobody turn in",
-    "a sign on each, and one person more at each who lets nobody turn in",
+    "a sign on each approach, and one person more at each who lets nobody turn in",
 )
+BOTH_WAYS = " (both ways)"
+"""Said of a side road that goes on beyond the junction: traffic comes from two approaches."""
+NOT_HELD = "NOT WORKED OUT, too busy to be held that way: ask the road's owner first"
+"""Said of side roads beyond the limits of those who would hold them."""
+FOR_RUN = "for the strand run: "
+"""Before what is told of side roads for the run alone."""
 
 
 def side_roads(
@@ -46,10 +52,11 @@ def side_roads(
     reach_m: FloatArray,
     controlled: tuple[IntArray, IntArray],
     roads: gpd.GeoDataFrame,
+    is_held: BoolArray,
     count: int,
     does: tuple[str, str] = BY_FLAGGER,
 ) -> tuple[Any, IntArray]:
-    """Name and count the side roads within the reach of traffic control.
+    """Name the side roads within the reach of traffic control, and count their approaches.
 
     Parameters
     ----------
@@ -63,18 +70,21 @@ def side_roads(
     controlled : tuple of ndarray of int64
         Drops and roads on which traffic is controlled anyway: never told as side roads.
     roads : geopandas.GeoDataFrame
-        Columns as declared for the layer.
+        Columns as declared for the layer, m rows.
+    is_held : ndarray of bool, shape (m,)
+        Roads that may be held in the way of `does`; others are told as not worked out.
     count : int
         Drops, n.
     does : tuple of str
-        What is done on one of them, and on several.
+        What is done on one approach, and on several.
 
     Returns
     -------
     words : pandas array of str, shape (n,)
         A sentence; null without a side road.
     posts : ndarray of int64, shape (n,)
-        Side roads by drop: one person for each.
+        Approaches of side roads by drop, one person for each: two of a road that goes on beyond
+        the junction, one of a road that ends there. Those not worked out are not counted.
 
     Notes
     -----
@@ -95,20 +105,53 @@ def side_roads(
     is_highway = (roads["road_class"] == "highway").to_numpy(dtype=bool)
     joins &= ~is_highway[other] & ~is_highway[road[pair]]
     joins &= (name[other] != name[road[pair]]).astype(bool)
-    told = pd.DataFrame({"drop": drop[pair[joins]], "name": name[other[joins]]})
+    pair, other = pair[joins], other[joins]
+    legs = _approaches(held[pair], width[road[pair]], shapes[other])
+    told = pd.DataFrame(
+        {
+            "drop": drop[pair], "road": road[pair], "other": other, "name": name[other],
+            "legs": legs, "is_held": is_held[other],
+        }
+    )  # fmt: skip
+    for by, how in (
+        (["drop", "road", "other", "name"], "max"),
+        (["drop", "road", "name"], "sum"),  # a road may be there in parts that end at the junction
+        (["drop", "name"], "max"),
+    ):
+        told = told.groupby(by, as_index=False).agg(legs=("legs", how), is_held=("is_held", "all"))
     own = pd.DataFrame({"drop": controlled[0], "name": name[controlled[1]]}).drop_duplicates()
-    told = told.drop_duplicates().merge(own, how="left", on=["drop", "name"], indicator=True)
+    told = told.merge(own, how="left", on=["drop", "name"], indicator=True)
     told = told[told["_merge"] == "left_only"].sort_values(["drop", "name"])
+    kept, left = told[told["is_held"]], told[~told["is_held"]]
+    posts = np.zeros(count, dtype=np.int64)
+    np.add.at(posts, kept["drop"].to_numpy(dtype=np.int64), kept["legs"].to_numpy(dtype=np.int64))
+    every = np.arange(count)
+    words = [
+        (every, joined(_named(kept, count), ": ", worded(posts > 1, does))),
+        (every, joined(_named(left, count), f": {NOT_HELD}")),
+    ]
+    return chained(count, words), posts
+
+
+def _approaches(
+    held: npt.NDArray[np.object_], width_m: FloatArray, other: npt.NDArray[np.object_]
+) -> IntArray:
+    """Count the ways on which roads come to others that are held: where they cut their strip."""
+    strip = shapely.boundary(shapely.buffer(held, width_m / 2 + JOINS_WITHIN_M))
+    cuts = shapely.get_num_coordinates(shapely.intersection(strip, other))
+    return np.asarray(np.maximum(cuts, 1), dtype=np.int64)
+
+
+def _named(told: pd.DataFrame, count: int) -> Any:
+    """Name the side roads of each drop in a row; null without one."""
     rows = told["drop"].to_numpy(dtype=np.int64)
     last = np.append(rows[1:] != rows[:-1], True)[: len(rows)]
     first = np.append(True, rows[1:] != rows[:-1])[: len(rows)]
     between = worded(np.where(first, 0, np.where(last, 1, 2)), ("", " and ", ", "))
-    names = per_row(rows, joined(between, texts(told["name"])), count, "")
-    joining = np.bincount(rows, minlength=count)
-    several = joining > 1
-    opening = worded(several, (f"{SIDE_ROAD} ", f"{SIDE_ROAD}s "))
-    words = joined(opening, names, ": ", worded(several, does))
-    return words, joining.astype(np.int64)
+    ways = worded(told["legs"].to_numpy() > 1, ("", BOTH_WAYS))
+    names = per_row(rows, joined(between, texts(told["name"]), ways), count, "")
+    several = np.bincount(rows, minlength=count) > 1
+    return joined(worded(several, (f"{SIDE_ROAD} ", f"{SIDE_ROAD}s ")), names)
 
 
 def join_roads(
@@ -141,12 +184,13 @@ def join_roads(
     lines : ndarray of shapely geometry, shape (k,)
         Wire or place of work of each pair.
     does : tuple of str
-        What is done on one side road, and on several.
+        What is done on one approach, and on several.
 
     Returns
     -------
     tuple
-        As from `side_roads`. A run reaches by its length over the carriageway farther.
+        As from `side_roads`. A run reaches by its length over the carriageway farther. Flaggers
+        hold roads within their limits, the crew those that it may stop itself.
 
     References
     ----------
@@ -163,6 +207,7 @@ def join_roads(
         far + np.nan_to_num(over.over_m[rows]),
         (over.drop, over.road),
         layer,
+        roads.way <= STOP if does is BY_CREW else roads.way_held <= FLAGGERS,
         count,
         does,
     )
@@ -172,4 +217,4 @@ def for_run_alone(air: Any, run: Any) -> Any:
     """Return what is told of side roads for the run, where it is not the same for the air span."""
     again, told = pd.Series(air), pd.Series(run)
     same = (again == told).fillna(False).to_numpy(dtype=bool)
-    return texts(("for the strand run: " + told).where(told.notna() & ~same, None))
+    return texts((FOR_RUN + told).where(told.notna() & ~same, None))

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from geoplan.work.address_titles import is_usual_title
 from geoplan.work.drop_case import DropCase, feature_name, is_known
+from geoplan.work.hang_words import hung_first
 from geoplan.work.holds import BLANK, BY_NAME, IN_THE_ROAD, beside_unjudged, build_holds
 from geoplan.work.profiles import STRAND
 from geoplan.work.run_trucks import NO_ROAD
@@ -23,6 +24,7 @@ from geoplan.work.site_words import (
     over_road,
     parts_of,
     poles_of,
+    power_at,
     roads_over,
     run_by_bucket,
     side_roads_held,
@@ -84,7 +86,7 @@ def build_site_checks(
     checks += _below_run(case)
     checks += _power(case)
     others = parts_of(job.get("span_drops"))
-    if others:
+    if others and others != hung_first(case):  # else told by the box on what is hung first
         checks.append(
             f"On one strand span with {in_a_row(others)}: sag and clearances are with all hung."
         )
@@ -160,12 +162,17 @@ def _below_run(case: DropCase) -> list[str]:
 
 
 def _power(case: DropCase) -> list[str]:
-    """Tell to look up where the layers have no power, and which lines are drawn farther off."""
+    """Tell to look up where the layers have no power, and which lines are drawn farther off.
+
+    What is at the house is told with 'Power' and in the steps there.
+    """
     if case.job["power_approach"] != "none":
         return []
     words = "Looked up along wire, hook, ladders and run: the layers have no power there. Any seen:"
     words += " stop, call the office."
     near, farther = lines_around(case)
+    told = {name.partition(", ")[0] for name in power_at(case, "wall")}
+    farther = [line for line in farther if line.partition(", ")[0] not in told]
     words += f" Drawn near: {'; '.join(near)}." if near else ""
     return [f"{words} Drawn farther off: {'; '.join(farther)}." if farther else words]
 

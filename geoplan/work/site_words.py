@@ -140,11 +140,13 @@ def while_held(case: DropCase) -> str:
         return "with the lane closed and the rest of the traffic held"
     if kind == "owner":
         return "with traffic held as the owner's permit says"
-    who = "the second person holding traffic"
+    who = "the second person"
     if case.job["is_bucket_job"]:
-        who = "somebody besides the two at the bucket holding traffic"
+        who = "somebody besides the two at the bucket"
     side = "".join(f", one more at {name}" for name in side_roads_held(case))
-    return f"in a gap in traffic, {who}{side}"
+    if case.is_from_clamp and not case.job["is_bucket_job"]:  # since the ladder is on the strand
+        return f"{who} still holding traffic{side}"
+    return f"in a gap in traffic, {who} holding traffic{side}"
 
 
 def side_roads_held(case: DropCase) -> list[str]:
@@ -181,18 +183,17 @@ def height_to_open(case: DropCase) -> float:
     -------
     float
         The greatest height asked over the roads crossed, m. NaN where the road stays shut until
-        the wire has its sag: at a span clamp, where flaggers or a closure hold traffic anyway,
-        where a clearance over a road was not worked out, or where the pull by hand alone doesn't
-        clear it.
+        the wire has its sag: at a span clamp, where cones, flaggers or a closure keep traffic off
+        anyway, where a clearance over a road was not worked out, or where the pull is more than a
+        hand holds.
     """
     drop, roads = case.drop, case.crossed("road")
     margins = [float(row["margin_m"]) for row in roads if row["clearance_basis"] == "computed"]
     is_short = case.job["traffic_class"] == "short_stop"
     if case.is_from_clamp or not is_short or not roads or len(margins) < len(roads):
         return math.nan
-    names = ("stringing_sag_m", "stringing_tension_n")
-    sag, pull = (np.array([drop[name]], dtype=np.float64) for name in names)
-    if not clears_by_hand(sag, pull, np.array([min(margins)]))[0]:
+    pull = np.array([drop["stringing_tension_n"]], dtype=np.float64)
+    if is_closed(case) or not clears_by_hand(pull, np.array([min(margins)]))[0]:
         return math.nan
     return max(float(row["required_m"]) for row in roads)
 

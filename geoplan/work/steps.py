@@ -12,6 +12,7 @@ import math
 
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import beside_unjudged, build_holds
+from geoplan.work.power_measured import AT_HOUSE, to_measure
 from geoplan.work.power_steps import landing
 from geoplan.work.site_words import (
     at_an_end,
@@ -174,10 +175,11 @@ def _house(case: DropCase) -> str:
         angle = float(drop["wall_angle_deg"])
         words += f"; on a bracket, as the wire leaves the wall at only {angle:.0f} deg"
     words += _near_house(case)
+    first = to_measure(case, AT_HOUSE)
     if not reel_is_beyond(case):
-        return f"{words}."
+        return f"{words}.{first}"
     other = "" if case.job["is_bucket_job"] else f"; a SECOND one to the {_start(case)}"
-    return f"{words}. Leave this ladder standing, secured, until the wire hangs{other}."
+    return f"{words}. Leave this ladder standing, secured, until the wire hangs{other}.{first}"
 
 
 def _near_house(case: DropCase) -> str:
@@ -206,7 +208,7 @@ def _building(case: DropCase) -> str:
 
 
 def _on_wall(case: DropCase) -> str:
-    """Tell which power lands on the building that the run goes along."""
+    """Tell which power is at the building that the run goes along."""
     lands = landing(case)
     return f"; {lands}: keep run and ladder off" if lands else ""
 

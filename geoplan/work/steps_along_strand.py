@@ -10,7 +10,9 @@ from __future__ import annotations
 import math
 
 from geoplan.work.drop_case import DropCase, is_known
+from geoplan.work.hang_words import hang_before
 from geoplan.work.power_steps import along_run, close_to, ladder_side
+from geoplan.work.run_walks import guarded
 from geoplan.work.site_words import (
     in_a_row,
     near_road,
@@ -44,7 +46,7 @@ def strand_run(case: DropCase) -> list[str]:
         f" to pole {terminal}, tied below strand and cable, nothing chafing.",
         _reach(case),
     ]
-    words += filter(None, [along_run(case)])
+    words += filter(None, [guarded(case), along_run(case)])
     trees = parts_of(job.get("run_trees"))
     if trees:
         words.append(
@@ -54,17 +56,24 @@ def strand_run(case: DropCase) -> list[str]:
     if roads:
         height = job.get("run_asked_m", math.nan)
         asked = f", {case.length(height)} asked" if is_known(height) else ""
-        away = ", with the truck away," if run_by_bucket(case) else ""
-        words.append(
-            f"Clearance over {in_a_row(roads)} NOT WORKED OUT: measure it{asked}. Only then{away}"
-            " open the road again."
-        )
+        words.append(f"Clearance over {in_a_row(roads)} NOT WORKED OUT: measure it{asked}.")
     mates = parts_of(job.get("span_drops_over"))
     if is_pressed_again(case):
         words.append(_open_again(case))
     elif case.is_from_clamp and mates and not run_by_bucket(case):
-        words.append(f"On the clamp's span as before: traffic held below {in_a_row(mates)}.")
+        words.append(_below_mates(mates, hang_before(case)))
     return [step for step in (_hold_again(case), traffic_for_run(case), " ".join(words)) if step]
+
+
+def _below_mates(mates: list[str], later: list[str]) -> str:
+    """Tell how traffic is held below wires of others that the ladder brings down once more."""
+    words = "On the clamp's span as before:"
+    now = [name for name in mates if name not in later]
+    told = [f"traffic held below {in_a_row(now)}"] if now else []
+    if later:
+        up = "hangs" if len(later) == 1 else "hang"
+        told.append(f"if {in_a_row(later)} {up} by now, flaggers hold that road first")
+    return f"{words} {'; '.join(told)}."
 
 
 def is_pressed_again(case: DropCase) -> bool:
@@ -131,6 +140,16 @@ def connection(case: DropCase) -> str:
         words = f"Set the ladder at pole {terminal}{ladder_side(case)}; lash it there. Connect"
         if run_by_bucket(case):
             words = "From the bucket connect"
+    told = "ladder" if words == "Connect" else ""  # it still stands where it was set
     words += f" at terminal {terminal}, {port}, with a drip loop; hang the tag."
-    told = "terminal_ladder" if words.startswith("Set ") else ""
-    return words + close_to(case, "terminal", "the strand", told)
+    return words + close_to(case, "terminal", "the strand", told) + _open_after_run(case)
+
+
+def _open_after_run(case: DropCase) -> str:
+    """Tell when roads shut for the strand run are opened: nothing is done from the truck then."""
+    roads = [*parts_of(case.job.get("run_roads")), *parts_of(case.job.get("run_lanes"))]
+    if not roads or float(case.drop["strand_run_m"]) <= 0.0:
+        return ""
+    measured = " and the clearance measured" if parts_of(case.job.get("run_roads")) else ""
+    away = " with bucket down, truck away" if run_by_bucket(case) else " with the ladder away"
+    return f" Only{away}{measured} open {in_a_row(roads)} again."

@@ -7,11 +7,21 @@ Does not do: handle the wire on the ground; compute.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from geoplan.units import for_report, report_unit
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, is_known
 from geoplan.work.hand_pull import BY_HAND_N
+from geoplan.work.hang_words import (
+    hang_before,
+    held_again,
+    held_to_compare,
+    hung_after,
+    hung_first,
+    up_already,
+)
+from geoplan.work.power_measured import AT_SUPPORT, OF_WIRE, to_measure
 from geoplan.work.power_steps import close_to
 from geoplan.work.site_words import (
     capital,
@@ -41,15 +51,16 @@ WHY_NO_LADDER = {
 
 
 def stand(case: DropCase) -> str:
-    """Tell where ladder or bucket stands."""
+    """Tell where ladder or bucket stands, over or by which power, and what is measured first."""
     if case.is_from_clamp and case.job["is_bucket_job"]:
         why = WHY_NO_LADDER.get(str(case.drop["strand_ladder"]), "not known to bear one")
         bucket = f"Bucket {place_words(case, 'bucket')}.{_over(case, 'bucket')}"
-        return f"No ladder on this strand: {why}. {bucket}"
+        return f"No ladder on this strand: {why}. {bucket}{to_measure(case, AT_SUPPORT)}"
     place = place_words(case, "ladder").removeprefix("at the pole, ")
     where = "the strand" if case.is_from_clamp else pole_of(case)
     ladder = "Take the SECOND ladder" if reel_is_beyond(case) else "Move the ladder"
-    return f"{ladder} to {where}: {place}.{_over(case, 'ladder')}{_presses(case)}"
+    live = f"{_over(case, 'ladder')}{to_measure(case, AT_SUPPORT)}"
+    return f"{ladder} to {where}: {place}.{live}{_presses(case)}"
 
 
 def _presses(case: DropCase) -> str:
@@ -57,9 +68,9 @@ def _presses(case: DropCase) -> str:
     others = parts_of(case.job.get("span_drops_over"))
     if not case.is_from_clamp or not others:
         return ""
-    busy = parts_of(case.job.get("span_drops_busy"))
-    if busy and not (over_road(case) and case.job["traffic_class"] != "short_stop"):
-        return _busy_below(busy)
+    up, later = up_already(case), hang_before(case)
+    if up or later:
+        return _busy_up(up) + _busy_below(later)
     hang, wire = ("hangs", "wire") if len(others) == 1 else ("hang", "wires")
     return (
         f" Where {in_a_row(others)} {hang} already over a road from this span: the ladder brings"
@@ -67,8 +78,21 @@ def _presses(case: DropCase) -> str:
     )
 
 
+def _busy_up(others: list[str]) -> str:
+    """Tell of wires over such a road that are up by the plan when the ladder goes on."""
+    if not others:
+        return ""
+    hangs = "hangs" if len(others) == 1 else "hang"
+    return (
+        f" {in_a_row(others)} {hangs} over a busy road from this span by then: no ladder on the"
+        " strand before flaggers hold that road, until it is off."
+    )
+
+
 def _busy_below(others: list[str]) -> str:
     """Tell of wires over a road that is too busy to be held by one of the crew."""
+    if not others:
+        return ""
     does, them = ("goes", "it") if len(others) == 1 else ("go", "them")
     return (
         f" {in_a_row(others)} {does} over a busy road from this span: hang this drop before {them}."
@@ -114,11 +138,12 @@ def _flat(case: DropCase) -> str:
 
 def _close(case: DropCase) -> str:
     """Tell who works at hook or clamp which power is close there, and what keeps him clear."""
-    return close_to(case, "hook", "the strand" if case.is_from_clamp else "the hook")
+    told = "bucket" if case.job["is_bucket_job"] else "ladder"
+    return close_to(case, "hook", "the strand" if case.is_from_clamp else "the hook", told)
 
 
 def hand_line(case: DropCase) -> str:
-    """Tell how the hand line is hung."""
+    """Tell how the hand line is hung, and to which power is measured before the wire goes up."""
     over = "the strand" if case.is_from_clamp else "the hook"
     words = f"Hang the hand line over {over}, at least {case.length(case.job['hand_line_m'])}"
     house = case.job["hand_line_house_m"]
@@ -129,7 +154,7 @@ def hand_line(case: DropCase) -> str:
         )
     elif over_road(case):
         words += ", no part of it on the carriageway"
-    return f"{words}."
+    return f"{words}.{to_measure(case, OF_WIRE)}"
 
 
 def open_road(case: DropCase) -> str:
@@ -165,7 +190,8 @@ def sagging(case: DropCase) -> list[str]:
             f" today's temperature ({case.sag(with_ladder)} at {at}){least}.{_heavy(case)} Clamp"
             " the wire and tie it off.",
             f"Take the ladder away: {_shift(case, gone)}. {_others_hung(case)}Compare the sag with"
-            f" {table}. Less: ladder on again, let wire out; more: take it up; compare again.",
+            f" {table}. Less: ladder on again{held_again(case)}, let wire out; more: take it up;"
+            " compare again.",
         ]
     return [
         f"Sag: set it by {table}: no more, no less.{_heavy(case)} Put the clamp on the wire."
@@ -190,9 +216,34 @@ def _while_set(case: DropCase) -> tuple[Any, Any]:
     return drop["stringing_tension_n"], drop["stringing_sag_m"]
 
 
+def heavy_below(case: DropCase) -> float:
+    """Return the highest temperature of the table at which a hand can't hold the pull.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+
+    Returns
+    -------
+    float
+        Degrees Celsius; NaN where a hand holds it at all of them.
+    """
+    pulls = ("tension_n", "ladder_tension_n") if has_ladder_sag(case) else ("tension_n",)
+    heavy = [
+        float(row["temperature_c"])
+        for row in case.stringing
+        if any(is_known(row.get(name)) and float(row[name]) > BY_HAND_N for name in pulls)
+    ]
+    return max(heavy, default=math.nan)
+
+
 def _heavy(case: DropCase) -> str:
+    """Tell when the wire is set by hoist and gauge, and to which pull."""
     if not is_heavy(case):
-        return ""
+        at_c = heavy_below(case)
+        cold = f" At {case.temperature(at_c)} or colder: wire grip, hoist and pull gauge."
+        return cold if is_known(at_c) else ""
     pull, sag = _while_set(case)
     by = "; the sag is too small to sight, go by the pull" if float(sag) < SIGHTED_M else ""
     at = case.temperature(case.drop["stringing_temperature_c"])
@@ -204,10 +255,21 @@ def _others_hung(case: DropCase) -> str:
     others = parts_of(case.job.get("span_drops"))
     if not others:
         return ""
+    if others == hung_first(case):  # this is the last one up
+        return f"Figures are with {in_a_row(others)} hung too: compare all{held_to_compare(case)}. "
     return (
         f"Figures are with {in_a_row(others)} hung on this strand span too: hang all before"
-        " comparing or re-tensioning; the last one up: compare all again. "
+        f" comparing or re-tensioning; the last one up: compare all again{held_to_compare(case)}."
+        f" {_after(case)}"
     )
+
+
+def _after(case: DropCase) -> str:
+    """Tell which ladder brings this wire down over a busy road after it hangs."""
+    after = hung_after(case)
+    if not after:
+        return ""
+    return f"{in_a_row(after)} only after this drop: flaggers hold the road again then. "
 
 
 def _shift(case: DropCase, sag_gain_m: float) -> str:

@@ -11,10 +11,12 @@ import math
 from typing import Any
 
 from geoplan.work.drop_case import DropCase, is_known
+from geoplan.work.duties import duties, holders
 from geoplan.work.kerb_lanes import LANE_BESIDE
 from geoplan.work.run_trucks import CLOSES
-from geoplan.work.side_roads import SIDE_ROAD
+from geoplan.work.side_roads import BY_CREW, FOR_RUN, SIDE_ROAD
 from geoplan.work.site_words import (
+    BY_ROAD,
     CLOSED,
     has_signs,
     has_traffic,
@@ -24,11 +26,7 @@ from geoplan.work.site_words import (
     over_road,
     parts_of,
     roads_over,
-    side_roads_held,
 )
-
-LEAST_POSTS = 3
-"""People from whom on one is free to watch the wire while another holds traffic."""
 
 
 def traffic(case: DropCase) -> str:
@@ -38,7 +36,7 @@ def traffic(case: DropCase) -> str:
     job = case.job
     kind = str(job["traffic_class"])
     on = [roads_over(case)] if over_road(case) else []
-    on += [case.road_name or "the road"] if _is_lane(case) or not on else []
+    on += _lanes(case) or ([] if on else [case.road_name or "the road"])
     road = in_a_row(on)
     where = "on" if over_road(case) or _is_lane(case) else "beside"
     words = f"Now set up traffic control {where} {road}"
@@ -50,8 +48,8 @@ def traffic(case: DropCase) -> str:
         words += (
             f"{in_a_row(others)}: near too, signs on each approach as 'Traffic control' tells. "
         )
-    joins = any(SIDE_ROAD in told for told in parts_of(job["traffic_reasons"]))
-    if joins and not side_roads_held(case):
+    joining = [part for part in parts_of(job["traffic_reasons"]) if part.startswith(SIDE_ROAD)]
+    if any(not part.endswith(BY_CREW) for part in joining):
         words += "Side roads that join: see 'Traffic control'. "
     return words + _holding(case)
 
@@ -61,19 +59,28 @@ def _is_lane(case: DropCase) -> bool:
     return LANE_BESIDE in str(case.job["traffic_reasons"])
 
 
+def _lanes(case: DropCase) -> list[str]:
+    """Name the roads whose lane is closed beside ladder, reel, pole or clamp."""
+    told = [part for part in parts_of(case.job["traffic_reasons"]) if LANE_BESIDE in part]
+    return [part.partition(BY_ROAD)[2].partition(", ")[0] for part in told]
+
+
 def traffic_for_run(case: DropCase) -> str:
     """Tell which traffic control is set up before the strand run goes over a carriageway."""
-    over, lanes = (parts_of(case.job.get(f"run_{name}")) for name in ("roads", "lanes"))
+    job = case.job
+    over, lanes = (parts_of(job.get(f"run_{name}")) for name in ("roads", "lanes"))
     roads = list(dict.fromkeys([*over, *lanes]))
     if not roads:
         return ""
-    kind = case.job.get("run_traffic_class")
+    kind = job.get("run_traffic_class")
     again = over_road(case) and roads_over(case) == in_a_row(roads)
     words = "Hold traffic again" if again else "Now set up traffic control"
     words += f" on {in_a_row(roads)} for the strand run"
     if not is_known(kind) or kind == "none":
         return f"{words}, on each approach: its kind was NOT WORKED OUT, ask the office first."
     words += f": {str(kind).replace('_', ' ')}{_figures(case, 'run_')}. "
+    if f"{FOR_RUN}{SIDE_ROAD}" in str(job["traffic_reasons"]):
+        words += "Side roads: see 'Traffic control'. "
     if kind == "flaggers":
         return f"{words}{_by_flaggers(case, over, lanes)}"
     who = {
@@ -146,15 +153,12 @@ def _holding(case: DropCase) -> str:
             " that nobody drives through. A car comes: it waits until the wire hangs."
         )
     runs = _runs_on(case) if kind == "short_stop" else ""
-    side = " and ".join(side_roads_held(case))
-    if side:
-        posts = f"Posts then: one holds traffic, one more {side} (nobody turns in), the rest work."
-    elif people >= LEAST_POSTS or (people > 1 and case.job["is_bucket_job"]):
-        posts = f"Posts then: {_posts(case)}."
-    elif people > 1:
-        posts = "Posts then: one works, one holds traffic and does nothing else."
-    else:
+    if people < 2:
         posts = "Can't hold traffic alone while wire lies on the road: wait for a second person."
+    elif kind == "short_stop":
+        posts = f"Posts then, who holds does nothing else: {duties(case)}."
+    else:
+        posts = "Who holds the rest of the traffic: as the permit tells."
     return f"{runs} {posts}".strip()
 
 
@@ -170,6 +174,11 @@ def _beside(case: DropCase) -> str:
             f"{_flaggers(case)} come besides the crew and let traffic by in turn: before ladder or"
             " reel is set up at the kerb, as long as anybody works there."
         )
+    if holders(case):
+        return (
+            "Traffic runs on until the ladder goes on the strand. From then on, who holds does"
+            f" nothing else: {duties(case)}."
+        )
     later = parts_of(job.get("run_roads")) or parts_of(job.get("run_lanes"))
     until = "Until the strand run nobody" if later else "Nobody"
     return f"{until} and nothing stands on the carriageway."
@@ -180,12 +189,3 @@ def _runs_on(case: DropCase) -> str:
     if case.is_from_clamp and not case.job["is_bucket_job"]:
         return "Traffic runs on until the ladder goes on the strand; from then on it is held."
     return "Traffic runs on until the wire goes over the road."
-
-
-def _posts(case: DropCase) -> str:
-    """Name what each of three or more does while the wire is on the road."""
-    names = in_a_row([str(row["feature_id"]) for row in case.crossed("power")])
-    watched = f"the wire and power {names}" if names else "the wire"
-    if case.job["is_bucket_job"]:
-        return "one in the bucket, one at the wire, and somebody besides holds traffic"
-    return f"one works at hook or clamp, one holds traffic, one watches {watched}"

@@ -8,10 +8,10 @@ Does not do: tell where ladders stand; compute.
 from __future__ import annotations
 
 from geoplan.work.drop_case import DropCase, feature_name, is_known
+from geoplan.work.duties import duties, holders
 from geoplan.work.site_words import (
     height_to_open,
     in_a_row,
-    is_closed,
     is_positive,
     kept_off,
     names_at,
@@ -114,26 +114,27 @@ def _clear_of(case: DropCase) -> str:
     return f"; keep people off it on {in_a_row(names)}" if names else "; clear of plantings"
 
 
-ONE_PULL = "that one raises in one pull"
-WATCHED = "one pulls, one watches the wire all the way"
-
-
 def raise_wire(case: DropCase) -> str:
     """Tell how the wire goes up, and past which power."""
     top = "the span clamp" if case.is_from_clamp else f"the hook on {pole_of(case)}"
     if over_road(case):
         return (
-            f"Raise the wire to {top} in one pull, {kept_off(case)}; make the hand line fast at"
-            f" once and leave it so until the clamp holds.{_past_power(case)}{_open_early(case)}"
+            f"Raise the wire to {top} in one pull, {kept_off(case)}{_by_whom(case)}; make the hand"
+            f" line fast at once and leave it so until the clamp holds.{_past_power(case)}"
+            f"{_open_early(case)}"
         )
-    words = f"Raise the wire to {top} by the hand line; smooth curves, no kink"
     people = int(case.job["crew_size"])
-    if case.job["is_bucket_job"]:
-        words += "; one up in the bucket, one on the ground at the hand line"
-    elif people > 1:
-        both = people == 2 and ONE_PULL in str(case.job.get("crew_reasons"))
-        words += f"; {people} people: " + ("both pull" if both else WATCHED)
-    return f"{words}.{_past_power(case)}"
+    is_told = people < 2 or bool(holders(case))  # before traffic is held
+    by = "" if is_told else f"; {people} people: {duties(case)}"
+    return (
+        f"Raise the wire to {top} by the hand line; smooth curves, no kink{by}.{_past_power(case)}"
+    )
+
+
+def _by_whom(case: DropCase) -> str:
+    """Tell who does what where others hold traffic; posts of a short stop are told before."""
+    is_told = case.job["traffic_class"] == "short_stop"
+    return "" if is_told or int(case.job["crew_size"]) < 2 else f"; {duties(case)}"
 
 
 def _open_early(case: DropCase) -> str:
@@ -141,10 +142,9 @@ def _open_early(case: DropCase) -> str:
     asked = height_to_open(case)
     if not is_known(asked):
         return ""
-    low = "close it" if is_closed(case) else "hold traffic"
     return (
         f" Measure it over {roads_over(case)}: {case.length(asked)} or more, the hand line fast:"
-        f" open the road. Less, or it comes down again: {low}."
+        " open the road. Less, or it comes down again: hold traffic."
     )
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from geoplan.work.drop_case import DropCase
+from geoplan.work.drop_case import DropCase, is_known
+from geoplan.work.duties import holders
 from geoplan.work.site_words import (
     has_signs,
     has_traffic,
@@ -20,7 +21,7 @@ from geoplan.work.site_words import (
     reel_is_beyond,
     run_by_bucket,
 )
-from geoplan.work.steps_at_support import is_heavy
+from geoplan.work.steps_at_support import heavy_below, is_heavy
 
 
 def tools_of(case: DropCase) -> list[str]:
@@ -48,14 +49,14 @@ def tools_of(case: DropCase) -> list[str]:
     names.append(f"hand line, {case.length(job['hand_line_m'])}")
     if case.crossed("water", "roof"):
         names.append("light line")
-    if is_heavy(case):
+    if is_heavy(case) or is_known(heavy_below(case)):
         names.append("wire grip, hoist and pull gauge")
     roads = parts_of(job.get("run_roads"))
     if has_signs(case) and (has_traffic(case) or roads):
         closing = ", ROAD CLOSED for both sides" if is_closed(case) else ""
         names.append(f"signs and cones{closing}")
     count: Any = job.get("flaggers")
-    if (over_road(case) and not is_closed(case)) or roads or is_positive(count):
+    if (over_road(case) and not is_closed(case)) or holders(case) or roads or is_positive(count):
         each = f"{int(count)}\N{NO-BREAK SPACE}" if is_positive(count) else ""
         names.append(f"{each}stop and slow paddles")
     return names

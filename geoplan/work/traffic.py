@@ -24,18 +24,15 @@ from geoplan.units import say
 from geoplan.work.beside_roads import Beside, find_beside
 from geoplan.work.clauses import chained, per_row
 from geoplan.work.ground import Ground
-from geoplan.work.kerb_lanes import KerbLanes, find_kerb_lanes, kerb_words
+from geoplan.work.kerb_lanes import kerb_words
 from geoplan.work.over_roads import (
     Over,
-    both,
-    by_flaggers_there,
     drop_rows,
     first_of,
     has_clamp,
-    over_by_air,
-    over_by_run,
 )
 from geoplan.work.owners import find_owned
+from geoplan.work.place_search import is_bucket_job
 from geoplan.work.road_works import (
     BESIDE,
     FLAGGERS,
@@ -47,15 +44,16 @@ from geoplan.work.road_works import (
     look_up_roads,
     work_distances,
 )
-from geoplan.work.run_trucks import place_trucks
 from geoplan.work.run_words import (
     clamps_not_for_one,
     lanes_taken,
+    mates_below,
     roads_under_runs,
     runs_not_for_one,
 )
 from geoplan.work.side_roads import BY_CREW, for_run_alone, join_roads
 from geoplan.work.strand_run import LIST_SPLIT, RoadsBelow, StrandRuns
+from geoplan.work.traffic_pairs import TrafficPairs, find_pairs
 from geoplan.work.traffic_words import (
     beyond_one,
     hung_over,
@@ -93,11 +91,12 @@ class Traffic:
     is_over_busy: BoolArray
     """Whether it hangs over one too busy for a short stop."""
     is_held: BoolArray
-    """Whether a second person of the crew holds traffic for the air span."""
+    """Whether a second person of the crew holds traffic for the air span, or below others that
+    the ladder brings down."""
     is_run_held: BoolArray
     """The same for the strand run."""
     side_posts: IntArray
-    """Side roads of a short stop: one person more for each."""
+    """Approaches of side roads of a short stop: one person more for each."""
     unknown: Any
     """What was taken because a road has no record of it; null where all is recorded."""
 
@@ -152,13 +151,9 @@ def build_traffic(
     count, units = len(plan.drops), plan.project.units
     every = np.arange(count)
     roads = look_up_roads(plan.layers.roads, rules, _doubtful_class(plan))
-    run = over_by_run(below, roads, rules)
-    trucks = place_trucks(plan, runs, by_bucket, below, ground, roads, rules)
-    along = both(run, trucks.lanes)
-    kerb = find_kerb_lanes(plan, ground, work_places, roads, rules)
-    by_air = over_by_air(plan, roads, rules)
-    air, shared = by_flaggers_there(by_air, both(along, kerb.lanes))
-    first = both(air, kerb.lanes)
+    pairs = find_pairs(plan, rules, ground, work_places, runs, below, by_bucket, roads)
+    air, held, first, along = pairs.air, pairs.held, pairs.first, pairs.along
+    run, kerb, trucks = pairs.run, pairs.kerb, pairs.trucks
     near_m = rules.value("places.beside_road")
     beside = find_beside(plan, ground, work_places, runs, below, near_m)
     lead, run_lead = air.lead(roads, count), along.lead(roads, count)
@@ -189,8 +184,8 @@ def build_traffic(
     hung = hung_over(plan.crossings[hangs_over(plan.crossings)], plan.drops["address_id"], units)
     under = roads_under_runs(run.drop, run.road, run.way, run.over_m, roads, rules, count, units)
     run_rows = np.unique(run.drop)
-    other, other_pairs = _others(air, beside, at, roads)
-    joining, stop_joining, run_joining = _joining(plan, air, kerb, along, roads, rules)
+    other, other_pairs = _others(held, beside, at, roads)
+    joining, stop_joining, run_joining = _joining(plan, pairs, roads, rules)
     each = int(rules.value("people.flaggers"))
     flaggers = np.maximum(
         first.flagged(roads, count) * each + joining[1],
@@ -198,6 +193,7 @@ def build_traffic(
     )
     seen = np.flatnonzero((code >= BESIDE) | (run_way >= BESIDE))
     pair, near = lead[crossed], side[only_beside]
+    by_ladder_at = has_clamp(plan) & ~is_bucket_job(plan.drops)
     own, rail = np.flatnonzero(owned.is_owned), np.flatnonzero(owned.is_rail)
     reasons = chained(
         count,
@@ -209,13 +205,15 @@ def build_traffic(
                     air.road[pair],
                     air.way[pair],
                     air.is_for_one[pair],
-                    shared[pair],
+                    pairs.shared[pair],
+                    by_ladder_at[air.drop[pair]],
                     roads,
                     rules,
                     units,
                 ),
             ),
             (every, hung),
+            (every, mates_below(pairs.pressed, roads, count, units)),
             (every, kerb_words(kerb, roads, rules, count, units)),
             (run_rows, texts(under).take(run_rows)),
             (every, lanes_taken(trucks.lanes, roads, rules, count, units)),
@@ -282,7 +280,7 @@ def build_traffic(
     return Traffic(
         columns,
         code,
-        np.maximum(_people(kerb.with_air(air), along, rules, count), owned.people),
+        np.maximum(_people(kerb.with_air(held), along, rules, count), owned.people),
         chained(
             count,
             [
@@ -294,8 +292,8 @@ def build_traffic(
             ],
         ),
         is_over_road,
-        np.isin(every, by_air.drop[by_air.way >= FLAGGERS]),
-        air.held(count),
+        np.isin(every, pairs.by_air.drop[pairs.by_air.way >= FLAGGERS]),
+        held.held(count),
         run.held(count),
         stop_joining[1],
         not_recorded(_all_pairs(first, along), roads, count, units),
@@ -369,19 +367,20 @@ def _others(
 
 
 def _joining(
-    plan: Plan, air: Over, kerb: KerbLanes, along: Over, roads: Roads, rules: CrewRules
+    plan: Plan, pairs: TrafficPairs, roads: Roads, rules: CrewRules
 ) -> list[tuple[Any, IntArray]]:
-    """Name and count side roads of flaggers at air span and kerb, of short stops, of runs."""
-    lines = np.asarray(plan.air_spans.geometry.values, dtype=object)[air.drop]
+    """Name and count side roads of flaggers at wires and kerb, of short stops, of runs."""
+    held, first, along, spot = pairs.held, pairs.first, pairs.along, pairs.kerb.spot
+    wire = np.append(pairs.air.drop, pairs.mate)
+    lines = np.asarray(plan.air_spans.geometry.values, dtype=object)[wire]
     wires = np.asarray(plan.drops.geometry.values, dtype=object)[along.drop]
-    first = both(air, kerb.lanes)
-    at_kerb = np.repeat([False, True], [len(lines), len(kerb.spot)])
-    stopped = (air.way == STOP) & ~air.is_for_one
+    at_kerb = np.repeat([False, True], [len(lines), len(spot)])
+    stopped = (held.way == STOP) & ~held.is_for_one
     passed = roads.width_m[along.road] >= rules.value("run.pass_width")
     join = partial(join_roads, plan.layers.roads, roads, rules, len(plan.drops))
     return [
-        join(first, first.way >= FLAGGERS, at_kerb, np.append(lines, kerb.spot)),
-        join(air, stopped, np.zeros(len(lines), dtype=bool), lines, BY_CREW),
+        join(first, first.way >= FLAGGERS, at_kerb, np.append(lines, spot)),
+        join(held, stopped, np.zeros(len(lines), dtype=bool), lines, BY_CREW),
         join(along, along.way >= FLAGGERS, passed, wires),
     ]
 

@@ -67,6 +67,7 @@ def roads_crossed(
     way: IntArray,
     is_for_one: BoolArray,
     by_flaggers_there: BoolArray,
+    by_ladder: BoolArray,
     roads: Roads,
     rules: CrewRules,
     units: ReportUnits,
@@ -78,8 +79,15 @@ def roads_crossed(
     )
     is_held = way > roads.way[road]
     case = np.select(
-        [by_flaggers_there, is_held, way == STOP, way == FLAGGERS, way == CLOSURE],
-        [7, np.where(way == FLAGGERS, 5, 6), np.where(is_for_one, 0, 1), 2, 3],
+        [
+            by_flaggers_there,
+            is_held,
+            (way == STOP) & by_ladder,
+            way == STOP,
+            way == FLAGGERS,
+            way == CLOSURE,
+        ],
+        [7, np.where(way == FLAGGERS, 5, 6), 8, np.where(is_for_one, 0, 1), 2, 3],
         default=4,
     )
     most = rules.require("hold.clamp_vehicles")
@@ -95,13 +103,14 @@ def roads_crossed(
             f": flaggers, {held} (",
             f": lane closure, {held} (",
             ": held by the flaggers of this job (a short stop would do: ",
+            ": held as long as the ladder is on the strand, within the limits for two (",
         ),
     )
     limit = pd.Series(alone).where(case == 0, pd.Series(stop))
     limit = limit.where(case <= 2, pd.Series(flaggers))
     limit = limit.where(case <= 3, rules.require("owner.highway.people").status.label)
     limit = limit.where(case <= 4, f"{most.value_si:.0f} a day; {most.status.label}")
-    limit = limit.where(case <= 6, pd.Series(stop))
+    limit = limit.where(case <= 6, pd.Series(stop))  # 7 and 8
     return joined("over ", described(road, roads, units), opening, limit.array, ")")
 
 
@@ -219,7 +228,7 @@ def road_signs(
         for name in ("one_lane_least", "one_lane", "one_lane_device_spacing", "downstream")
     )
     each = int(rules.value("people.flaggers"))
-    split = f", {each} on each road that is held, one on each that joins"
+    split = f", {each} on each road that is held, one on each approach that joins"
     apart = rules.value("taper.device_spacing_per_mph") * roads.speed_m_per_s[at[closed]] / MPH
     buffers = [short_source(figure) for _, figure in rules.buffers()[:1]]
     sources = [

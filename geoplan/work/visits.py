@@ -50,6 +50,8 @@ class Sites:
     """Place along that road."""
     span: IntArray
     """Number of the strand span that the drop's clamp sits on; -1: none."""
+    hangs_last: BoolArray
+    """Whether it is hung after the others of its strand span: a ladder would bring it down."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,8 @@ class Visits:
     """x, y of the first drop."""
     end_m: FloatArray
     """x, y of the last drop."""
+    is_one_way: BoolArray
+    """Whether drops that hang last come after others of their span: not to be turned round."""
 
     def __len__(self) -> int:
         """Count visits."""
@@ -107,7 +111,9 @@ def build_visits(sites: Sites, travel: Travel, *, reach_m: float) -> Visits:
     Drops of a strand span are pulled on by each other, so that sags can be compared only with all
     hung: they are one visit, whatever crews they need, as long as it fits in a day. Otherwise
     drops for crews of one size are joined: a second person for the whole work of a drop costs
-    more than a set-up saves. Drops of a road are taken along it, and a new visit begins where
+    more than a set-up saves. Those that hang last are the last of their span; a span that doesn't
+    fit in a day is then parted into visits that share no set-up with others, so that one of them
+    can be put after the other. Drops of a road are taken along it, and a new visit begins where
     the reach or the day is used up. A visit that drops of a span make too long for a day after
     all is parted again. O(n log n); only drops that share a span or a set-up are looked at one
     by one.
@@ -141,7 +147,7 @@ def _blocks(sites: Sites, travel: Travel) -> tuple[IntArray, IntArray]:
     count = len(sites.span)
     own = np.arange(count, dtype=np.int64)
     key = np.where(sites.span >= 0, sites.span, sites.span.max(initial=0) + 1 + own)
-    member = np.lexsort((own, sites.along_m, key)).astype(np.int64)
+    member = np.lexsort((own, sites.along_m, sites.hangs_last, key)).astype(np.int64)
     begins = np.ones(count, dtype=bool)
     begins[1:] = key[member][1:] != key[member][:-1]
     x, y = sites.x_m[member], sites.y_m[member]
@@ -174,15 +180,20 @@ def _as_sites(sites: Sites, member: IntArray, block: IntArray, travel: Travel) -
     lead = member[block].copy()
     held = np.flatnonzero(np.repeat(is_one, size) & (setup > 0))[::-1]
     lead[np.repeat(np.arange(len(block)), size)[held]] = member[held]
+    span = sites.span[member[block]]
+    last = np.logical_or.reduceat(sites.hangs_last[member], block)
+    is_parted = np.isin(span, span[1:][(span[1:] == span[:-1]) & (span[1:] >= 0)])
+    is_alone = is_parted & np.isin(span, span[last])
     return Sites(
         x_m=sites.x_m[lead],
         y_m=sites.y_m[lead],
         work_s=np.add.reduceat(sites.work_s[member] + leg_s, block),
         setup_s=np.add.reduceat(setups(np.repeat(np.arange(len(block)), size), road, setup), block),
         crew_size=np.maximum.reduceat(sites.crew_size[member], block),
-        road=np.where(is_one | (size == 1), sites.road[lead], -1),
+        road=np.where((is_one | (size == 1)) & ~is_alone, sites.road[lead], -1),
         along_m=sites.along_m[lead],
-        span=sites.span[lead],
+        span=span,
+        hangs_last=last,
     )
 
 
@@ -264,6 +275,9 @@ def _as_visits(sites: Sites, order: IntArray, begins: BoolArray, travel: Travel)
     head = first[:-1]
     some = len(order) > 0
     visit = np.repeat(np.arange(len(count)), count)
+    span, late = sites.span[order], sites.hangs_last[order]
+    waits = np.zeros(len(order), dtype=bool)
+    waits[1:] = late[1:] & ~late[:-1] & (span[1:] == span[:-1]) & (visit[1:] == visit[:-1])
     setup = setups(visit, sites.road[order], sites.setup_s[order])
     return Visits(
         site=order,
@@ -276,4 +290,5 @@ def _as_visits(sites: Sites, order: IntArray, begins: BoolArray, travel: Travel)
         else np.zeros(0, dtype=np.int64),
         begin_m=np.column_stack([x[head], y[head]]),
         end_m=np.column_stack([x[last], y[last]]),
+        is_one_way=np.logical_or.reduceat(waits, head) if some else np.zeros(0, dtype=bool),
     )

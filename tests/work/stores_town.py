@@ -49,6 +49,7 @@ def town_jobs(count: int, seed: int = 1, *, side_m: float = 2000.0) -> gpd.GeoDa
             "flaggers": np.where(traffic == "flaggers", 2, 0),
             "crew_size": np.where(traffic == "flaggers", 2, 1),
             "traffic_class": traffic,
+            "span_drops_first": texts(np.full(count, None, dtype=object)),
             "work_s": np.array([3000.0, 4200.0, 4500.0, 5400.0])[kind],
             "crew_day_id": texts(np.full(count, None, dtype=object)),
         },

@@ -26,6 +26,7 @@ def _visits(count: int, seed: int = 1) -> Visits:
         crew_size=random.choice([1, 2, 3], count, p=[0.5, 0.3, 0.2]),
         begin_m=place,
         end_m=place,
+        is_one_way=np.zeros(count, dtype=bool),
     )
 
 

@@ -29,6 +29,7 @@ def _visits(count: int, seed: int, *, long: float = 0.0) -> Visits:
         crew_size=random.choice([1, 2], count, p=[0.6, 0.4]),
         begin_m=begin,
         end_m=end,
+        is_one_way=np.zeros(count, dtype=bool),
     )
 
 
@@ -139,3 +140,20 @@ def test_directions_are_the_best_of_all(seed: int, depot: tuple[float, float] | 
         for bits in range(64)
     ]
     assert _driven_s(day.visits, _turned(visits, by_visit), travel) == pytest.approx(min(ways))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_visit_of_one_way_is_not_turned(seed: int) -> None:
+    visits, day = _visits(6, seed, long=3000.0), Day(2, (3, 1, 5, 0, 2, 4))
+    free = best_directions(day, visits, TRAVEL)
+    assert any(free)
+    fixed = replace(visits, is_one_way=np.isin(np.arange(6), [3, 5, 4]))
+    found = best_directions(day, fixed, TRAVEL)
+    assert not any(found[place] for place in (0, 2, 5))
+    by_visit = [found[day.visits.index(number)] for number in range(6)]
+    ways = [
+        _driven_s(day.visits, _turned(visits, [bool(bits >> n & 1) for n in range(6)]), TRAVEL)
+        for bits in range(64)
+        if not bits & (1 << 3 | 1 << 5 | 1 << 4)
+    ]
+    assert _driven_s(day.visits, _turned(visits, by_visit), TRAVEL) == pytest.approx(min(ways))

@@ -11,23 +11,68 @@ import shapely
 
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
+from geoplan.text_columns import places
 from geoplan.work.ground import build_ground
 from geoplan.work.jobs import JobTables, build_jobs
 from geoplan.work.kerb_lanes import LANE_BESIDE, find_kerb_lanes, kerb_words
+from geoplan.work.last_ladders import last_ladders
+from geoplan.work.over_roads import Over
 from geoplan.work.road_works import FLAGGERS, look_up_roads
+from geoplan.work.site_words import parts_of
+from geoplan.work.strand_run import trace_runs
 
 
 def by_hand(plan: Plan, jobs: JobTables, rules: CrewRules) -> set[tuple[str, str]]:
     """Return addresses and roads with a place nearer than the figure, one by one."""
-    lanes, places = plan.layers.roads, jobs.work_places
+    last = _last(plan, jobs)
+    ids = plan.drops["address_id"].to_numpy()
+    feet = list(zip(jobs.work_places["address_id"], jobs.work_places.geometry, strict=True))
+    feet += zip(ids[last.drop], shapely.points(last.foot), strict=True)
+    run = _held(jobs)
+    found = _near(plan, rules, feet, run)
+    flagged = {address for address, _ in found | run}
+    start = shapely.get_point(np.asarray(plan.air_spans.geometry.values), 0)
+    poles = np.asarray(plan.layers.poles.geometry.values)[last.pole]
+    ups = [*zip(ids, start, strict=True), *zip(ids[last.drop], poles, strict=True)]
+    return found | _near(plan, rules, [up for up in ups if up[0] in flagged], run)
+
+
+def _near(
+    plan: Plan, rules: CrewRules, spots: list, held: set[tuple[str, str]]
+) -> set[tuple[str, str]]:
+    lanes, found = plan.layers.roads, set()
     way = look_up_roads(lanes, rules).way
-    found = set()
     for k, (line, width) in enumerate(zip(lanes.geometry, lanes["width_m"], strict=True)):
-        if way[k] >= FLAGGERS:
-            away = places.geometry.distance(line) - width / 2
-            near = away < rules.value("places.kerb_lane")
-            found |= {(address, lanes["name"].iloc[k]) for address in places["address_id"][near]}
+        for address, spot in spots:
+            pair = (address, lanes["name"].iloc[k])
+            is_asked = way[k] >= FLAGGERS or pair in held
+            if is_asked and spot.distance(line) - width / 2 < rules.value("places.kerb_lane"):
+                found.add(pair)
     return found
+
+
+def _held(jobs: JobTables) -> set[tuple[str, str]]:
+    """Return addresses and the roads that flaggers hold for their run."""
+    flagged = jobs.jobs[jobs.jobs["run_traffic_class"].eq("flaggers").fillna(False)]
+    return {
+        (row["address_id"], name)
+        for row in flagged.to_dict("records")
+        for column in ("run_roads", "run_lanes")
+        for name in parts_of(row[column])
+    }
+
+
+def _last(plan: Plan, jobs: JobTables):
+    runs = trace_runs(plan.drops, plan.layers.poles, plan.project.heights.strand_height)
+    by_bucket = (jobs.jobs["is_bucket_job"] | jobs.jobs["is_run_bucket"]).to_numpy(dtype=bool)
+    return last_ladders(plan, runs, by_bucket, build_ground(plan.layers))
+
+
+def _pairs(plan: Plan, roads, held: set[tuple[str, str]]) -> Over:
+    drop = places([address for address, _ in sorted(held)], plan.drops["address_id"])
+    road = places([name for _, name in sorted(held)], roads.name)
+    no_one, far = np.zeros(len(drop), dtype=bool), np.full(len(drop), np.nan)
+    return Over(drop, road, np.full(len(drop), FLAGGERS), no_one, far)
 
 
 def test_places_at_the_kerb_of_roads_that_are_not_quiet_close_the_lane(
@@ -35,12 +80,19 @@ def test_places_at_the_kerb_of_roads_that_are_not_quiet_close_the_lane(
 ) -> None:
     roads = look_up_roads(demo_plan.layers.roads, crew_rules)
     ground = build_ground(demo_plan.layers)
-    kerb = find_kerb_lanes(demo_plan, ground, demo_jobs.work_places, roads, crew_rules)
+    last, held = _last(demo_plan, demo_jobs), _pairs(demo_plan, roads, _held(demo_jobs))
+    kerb = find_kerb_lanes(demo_plan, ground, demo_jobs.work_places, last, held, roads, crew_rules)
     ids = demo_plan.drops["address_id"].to_numpy()[kerb.lanes.drop]
     names = np.asarray(roads.name)[kerb.lanes.road]
     expected = by_hand(demo_plan, demo_jobs, crew_rules)
     assert set(zip(ids, names, strict=True)) == expected
     assert len(expected) > 5
+    only = find_kerb_lanes(
+        demo_plan, ground, demo_jobs.work_places.iloc[:0], last, _pairs(demo_plan, roads, set()),
+        roads, crew_rules,
+    )  # fmt: skip
+    assert 0 < len(only.lanes.drop) < len(expected)
+    assert set(only.lanes.drop) <= set(last.drop)
     assert len(kerb.lanes.drop) == len(expected)
     assert (kerb.edge_m < crew_rules.value("places.kerb_lane")).all()
     lines = np.asarray(demo_plan.layers.roads.geometry.values)[kerb.lanes.road]

@@ -8,14 +8,21 @@ import numpy as np
 
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
-from geoplan.work.over_roads import Over, by_flaggers_there, has_clamp, over_by_air
+from geoplan.work.over_roads import (
+    Over,
+    by_flaggers_there,
+    has_clamp,
+    over_by_air,
+    pressed_by_ladder,
+)
+from geoplan.work.place_search import is_bucket_job
 from geoplan.work.road_works import FLAGGERS, STOP, look_up_roads
 
 
 def test_what_lasts_over_a_busier_road_takes_flaggers(
     demo_plan: Plan, crew_rules: CrewRules
 ) -> None:
-    """A clamp holds traffic until the ladder is off; a hook where a pull by hand is too little."""
+    """A clamp holds traffic until the ladder is off; a hook where a hand can't hold the pull."""
     roads = look_up_roads(demo_plan.layers.roads, crew_rules)
     over = over_by_air(demo_plan, roads, crew_rules)
     clamp = has_clamp(demo_plan)[over.drop]
@@ -25,8 +32,7 @@ def test_what_lasts_over_a_busier_road_takes_flaggers(
     roads_met = met[(met["crossing_kind"] == "road") & ~met["is_near_miss"]]
     least = roads_met.groupby("address_id")["margin_m"].min().reindex(drops["address_id"])
     pull = drops["stringing_tension_n"].to_numpy()
-    more = drops["stringing_sag_m"].to_numpy() * np.maximum(pull / 200.0 - 1.0, 0.0)
-    lasts = clamp | ~(more <= least.to_numpy())[over.drop]
+    lasts = clamp | ~((pull <= 200.0) & (least.to_numpy() >= 0))[over.drop]
     assert (over.way[homely & lasts & busy] == FLAGGERS).all()
     assert (over.way[homely & ~(lasts & busy)] == STOP).all()
     assert (lasts & ~clamp).any()
@@ -51,6 +57,29 @@ def test_flaggers_of_a_job_hold_what_its_second_person_would(
     same, none = by_flaggers_there(air, others)
     assert not none.any()
     assert (same.way == air.way).all()
+
+
+def test_a_ladder_brings_down_wires_of_others_over_roads_that_the_crew_holds(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    drops = demo_plan.drops
+    air = over_by_air(demo_plan, look_up_roads(demo_plan.layers.roads, crew_rules), crew_rules)
+    pressed, mate = pressed_by_ladder(demo_plan, air)
+    expected = set()
+    pairs = set(zip(air.drop, air.road, strict=True))
+    busy = set(air.drop[air.way > STOP])
+    is_bucket = is_bucket_job(drops)
+    for _, span in drops.reset_index().groupby("strand_span_id"):
+        for one in span["index"][~is_bucket[span["index"]]]:
+            others = set(span["index"]) - {one} - busy
+            expected |= {(one, road) for drop, road in pairs if drop in others} - pairs
+    assert set(zip(pressed.drop, pressed.road, strict=True)) == expected
+    assert len(pressed.drop) == len(expected) > 0
+    spans = drops["strand_span_id"].to_numpy()
+    assert (spans[mate] == spans[pressed.drop]).all()
+    assert set(zip(mate, pressed.road, strict=True)) <= pairs
+    assert (pressed.way == STOP).all()
+    assert not pressed.is_for_one.any()
 
 
 def test_the_limit_is_the_rules(demo_plan: Plan, crew_rules: CrewRules) -> None:

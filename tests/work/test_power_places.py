@@ -10,6 +10,7 @@ import shapely
 from geoplan.model import Plan
 from geoplan.work.approach import build_approach
 from geoplan.work.free_places import OVERHEAD_M
+from geoplan.work.power_around import NEAR_M
 from geoplan.work.power_places import BY_RUN_M
 from tests.work.test_approach import (
     NO_CONTACT_M,
@@ -34,7 +35,7 @@ def told(plan: Plan, work: Plan, row: int) -> list[str]:
 def test_a_line_over_a_place_is_told_there(
     demo_plan: Plan, demo_work: Plan, place: str, away_m: float, is_over: bool
 ) -> None:
-    row = without_run(demo_plan)
+    row = int(np.flatnonzero(demo_work.jobs["job_kind"].eq("span_clamp"))[0])
     places = demo_work.work_places
     own = places["address_id"].eq(demo_plan.drops["address_id"][row]) & places["place"].eq(place)
     (spot,) = places.geometry[own]
@@ -69,10 +70,13 @@ def test_power_that_lands_elsewhere_on_the_house_is_told_for_the_run_along_it(
     end = shapely.get_coordinates(demo_plan.air_spans.geometry[row])[1]
     for name, corner in zip(kinds.index, corners, strict=True):
         off_m = float(np.hypot(*(corner - end)))
-        words = f": {name}, lands on this house {off_m / 0.3048:.0f} ft off"
+        words = f": {name}, lands on this house {off_m / 0.3048:.0f} ft from the attachment"
         assert (f"wall{words}" in found) == (off_m <= 15.0)
         assert (f"house{words}" in found) == (off_m <= BY_RUN_M)
-    assert not [words for words in told(plan, demo_work, row) if words.startswith("wall")]
+    passed = told(plan, demo_work, row)  # lines of a supply end nowhere
+    assert [words.replace("lands on", "passes") for words in found if " this house " in words] == [
+        words for words in passed if " this house " in words
+    ]
 
 
 def test_a_line_beside_the_terminals_pole_is_told_there(demo_plan: Plan, demo_work: Plan) -> None:
@@ -84,24 +88,75 @@ def test_a_line_beside_the_terminals_pole_is_told_there(demo_plan: Plan, demo_wo
         assert ("terminal: E000" in told(plan, demo_work, row)) == is_told
 
 
-def test_few_ladders_and_reels_of_the_demo_stand_below_power(demo_work: Plan) -> None:
+def test_few_reels_of_the_demo_stand_below_power(demo_work: Plan) -> None:
     words = demo_work.jobs["power_places"].dropna().str.split(";").explode()
-    below = words[words.str.startswith(("ladder: ", "reel: "))]
+    named = words[words.str.startswith("reel: ")]
     lines = shapely.STRtree(demo_work.layers.power.geometry.to_numpy())
     places = demo_work.work_places
-    for place in ("ladder", "reel"):
-        rows = places[places["place"] == place]
-        spots, _ = lines.query(rows.geometry.to_numpy(), predicate="dwithin", distance=OVERHEAD_M)
-        named = below[below.str.startswith(place)]
-        ids = demo_work.jobs.loc[named.index.unique(), "address_id"]
-        below_line = set(rows["address_id"].iloc[spots])
-        assert below_line <= set(ids)
-        assert place == "ladder" or below_line == set(ids)
-        assert len(set(ids)) < 20
+    rows = places[places["place"] == "reel"]
+    spots, _ = lines.query(rows.geometry.to_numpy(), predicate="dwithin", distance=OVERHEAD_M)
+    assert set(rows["address_id"].iloc[spots]) == set(
+        demo_work.jobs.loc[named.index.unique(), "address_id"]
+    )
+    assert len(set(named.index)) < 20
 
 
-@pytest.mark.parametrize(("away_m", "is_close"), [(1.2, True), (1.4, False)])
-def test_a_line_is_told_at_the_hook_only_where_hands_reach_it(
+def test_all_lines_about_the_hooks_pole_are_told_for_ladder_and_drops_for_hands(
+    demo_work: Plan,
+) -> None:
+    drops, power = demo_work.drops, demo_work.layers.power
+    jobs = demo_work.jobs.set_index("address_id")
+    poles = demo_work.layers.poles.geometry
+    hooks = drops[
+        drops["strand_span_id"].isna() & (drops["access_pole_id"] != drops["terminal_id"])
+    ]
+    seen = 0
+    for address_id, pole in zip(hooks["address_id"], hooks["access_pole_id"], strict=True):
+        by = power.index[power.geometry.distance(poles[pole]) <= NEAR_M]
+        words = jobs.loc[address_id, "power_places"]
+        told = words.split(";") if isinstance(words, str) else []
+        assert {f"ladder: {name}" for name in by} <= set(told)
+        drops_by = by[power["power_kind"].loc[by].eq("supply_drop")]
+        assert {f"hook: {name}" for name in drops_by} <= set(told)
+        seen += len(drops_by)
+    assert seen > 30
+
+
+def test_power_in_reach_on_the_hooks_own_pole_is_told_at_the_hook(demo_work: Plan) -> None:
+    jobs, drops = demo_work.jobs, demo_work.drops
+    own = "power on pole " + drops["access_pole_id"]
+    reach = jobs["power_in_reach"].fillna("").str.split(";")
+    is_hook = drops["strand_span_id"].isna()
+    rows = [n for n in range(len(jobs)) if is_hook[n] and own[n] in reach[n]]
+    assert len(rows) > 20
+    for row in rows:
+        told = jobs["power_places"][row].split(";")
+        assert {f"hook: {own[row]}", f"ladder: {own[row]}"} <= set(told)
+
+
+@pytest.mark.parametrize(("above_m", "is_told"), [(NEAR_M - 0.01, True), (NEAR_M + 0.01, False)])
+def test_a_line_over_a_clamp_is_told_there_where_it_is_close_elsewhere(
+    demo_plan: Plan, demo_work: Plan, above_m: float, is_told: bool
+) -> None:
+    drops = demo_plan.drops
+    kinds = demo_work.jobs["job_kind"].eq("span_clamp") & ~demo_work.jobs["is_bucket_job"]
+    row = int(np.flatnonzero(kinds & (drops["strand_run_m"] > 10.0))[0])
+    (x, y), _ = shapely.get_coordinates(demo_plan.air_spans.geometry[row])
+    terminal = demo_plan.layers.poles.geometry[drops["terminal_id"][row]]
+    line = shapely.LineString([(x, y), (terminal.x, terminal.y)])
+    height = float(drops["hook_height_m"][row]) + above_m
+    plan = with_power(demo_plan, [240.0], [line], height_m=height)
+    assert "hook: E000" not in told(plan, demo_work, row)
+    poles = plan.layers.poles
+    high = with_layer(plan, "poles", strand_height_m=pd.Series(height - 0.5, index=poles.index))
+    found = told(high, demo_work, row)
+    assert "terminal: E000" in found
+    assert ("hook: E000" in found) == is_told
+    assert ("ladder: E000" in found) == is_told
+
+
+@pytest.mark.parametrize(("away_m", "is_close"), [(1.2, True), (NEAR_M + 0.1, False)])
+def test_a_line_is_told_at_the_hook_only_where_it_is_within_ten_feet(
     demo_plan: Plan, demo_work: Plan, away_m: float, is_close: bool
 ) -> None:
     row = without_run(demo_plan)

@@ -7,11 +7,11 @@ import dataclasses
 import pytest
 
 from geoplan.work.power_steps import (
+    MOST_AGAIN,
     along_run,
     close_to,
     ladder_side,
     landing,
-    measured_before,
     names_short,
 )
 from geoplan.work.steps_at_support import support
@@ -40,31 +40,40 @@ def test_power_is_close_only_in_the_step_whose_place_it_is_close_to(case, state)
     assert "live" not in support(far)
     near = changed(case, power_approach=state, power_places="hook: E7;hook: power on pole P1")
     assert support(near).endswith(
-        " E7 and power on pole P1 close, live: head and hands below the strand."
+        " E7 and power on pole P1 are close and live: head and hands below the strand."
     )
+
+
+def test_what_the_ladders_step_names_is_not_all_named_again(case):
+    names = [f"E{n}" for n in range(MOST_AGAIN + 1)]
+    both = [f"{place}: {name}" for place in ("ladder", "hook") for name in names]
+    told = changed(case, power_places=";".join(both))
+    words = close_to(told, "hook", "x", "ladder")
+    assert words == " All power named for the ladder is close and live: head and hands below x."
+    more = changed(case, power_places=";".join([*both, "hook: E9"]))
+    few = changed(case, power_places=";".join(part for part in both if part[-1] in "01"))
+    for one in (more, few):
+        assert "E0" in close_to(one, "hook", "x", "ladder")
+    assert "E0" in close_to(told, "hook", "x")
 
 
 def test_power_that_could_not_be_looked_at_may_be_anywhere(case):
     dark = changed(case, power_approach="not_checked")
     assert close_to(dark, "hook", "x") == (
-        " Power (NOT CHECKED) may be close, live: head and hands below x."
+        " Power (NOT CHECKED) may be close and live: head and hands below x."
     )
     assert close_to(changed(case, power_approach="none"), "hook", "x") == ""
 
 
-def test_lines_named_before_in_a_step_are_not_named_again(case):
-    told = changed(case, power_places="terminal: E1;terminal: E2;terminal_ladder: E1")
-    assert close_to(told, "terminal", "x", "terminal_ladder").startswith(" They and E2 close")
-
-
-def test_it_is_said_before_what_a_line_is_measured(case):
-    assert measured_before(case, WIRE) == "before the wire goes up"
-    assert measured_before(case, RUN) == "before the ladder goes to P3"
-    assert measured_before(changed(case, is_run_bucket=True), RUN).startswith("before the bucket")
-    assert measured_before(case, "E9: the ladder at the house") == "before anybody goes up there"
-    hook = dataclasses.replace(case, drop={**case.drop, "access_pole_id": "P3"})
-    hook = changed(hook, job_kind="same_side")
-    assert measured_before(hook, RUN) == "before the wire is led off P3"
+def test_one_line_is_and_several_are_close(case):
+    for places, words in (
+        ("E1", "E1 is"),
+        ("power on pole P1", "Power on pole P1 is"),
+        ("E1;hook: E2", "E1 and E2 are"),
+        ("power on pole P1;hook: power on pole P2", "Power on poles P1 and P2 are"),
+    ):
+        told = close_to(changed(case, power_places=f"hook: {places}"), "hook", "x")
+        assert told == f" {words} close and live: head and hands below x."
 
 
 def test_the_run_tells_where_power_is_and_what_to_measure(case):
@@ -82,7 +91,7 @@ def test_the_run_tells_where_power_is_and_what_to_measure(case):
 
 
 def test_the_last_ladder_goes_on_the_side_away_from_lines_and_road(case):
-    assert "away" not in ladder_side(case)
+    assert "live" not in ladder_side(case)
     over = changed(case, power_places="terminal_ladder: E1;terminal_ladder: E2")
     assert ", on the side away from E1 and E2 (live)" in ladder_side(over)
     by_road = dataclasses.replace(over, road_name="A Street")
@@ -92,10 +101,10 @@ def test_the_last_ladder_goes_on_the_side_away_from_lines_and_road(case):
 def test_what_lands_on_the_house_is_told_with_how_far_off(case):
     told = changed(
         case,
-        power_places="house_ladder: E1;wall: E1, lands on this house 1 m off;"
-        "wall: E2, lands on this house 8 m off",
+        power_places="house_ladder: E1;wall: E1, lands on this house 1 m from the attachment;"
+        "wall: E2, lands on this house 8 m from the attachment",
     )
-    assert landing(told) == "E2, live, lands on this house 8 m off"
+    assert landing(told) == "E2, live, lands on this house 8 m from the attachment"
     assert landing(told, "house") == ""
 
 

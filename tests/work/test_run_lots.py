@@ -92,6 +92,7 @@ LEFT, RIGHT = (0.6, 9.0), (-9.0, -0.6)
         ((LEFT, RIGHT), 2.6, (), True, 0),  # the truck stands in the lane
         ((LEFT, RIGHT), None, (), True, 2),
         ((LEFT,), None, (RIGHT,), True, 1),
+        ((LEFT,), None, (), True, 1),  # free ground on the other, but no road to it
     ],
 )
 def test_lots_that_a_run_is_worked_from(

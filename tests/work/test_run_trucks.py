@@ -11,6 +11,7 @@ from geoplan.work.ground import build_ground
 from geoplan.work.jobs import build_jobs
 from geoplan.work.over_roads import has_clamp
 from geoplan.work.road_works import FLAGGERS, look_up_roads
+from geoplan.work.run_lots import SHARES
 from geoplan.work.run_trucks import CLOSES, NO_ROAD, place_trucks
 from geoplan.work.strand_run import roads_below, trace_runs
 
@@ -32,6 +33,7 @@ def test_trucks_are_told_for_runs_by_bucket_alone_and_hold_traffic_in_a_lane(
     in_lane = words.str.contains(" side, in the lane of ", regex=False).fillna(False)
     assert in_lane.any()
     assert set(trucks.lanes.drop) <= set(np.flatnonzero(in_lane))
+    assert words.str.contains(", in the lane of Grandle Avenue", regex=False).fillna(False).any()
     others = set(np.flatnonzero(in_lane)) - set(trucks.lanes.drop)
     assert others <= set(below.drop), "in the lane of a road that the run hangs over anyway"
     closed = words.str.contains("below the strand, in the closed lane of ", regex=False)
@@ -40,6 +42,32 @@ def test_trucks_are_told_for_runs_by_bucket_alone_and_hold_traffic_in_a_lane(
     assert (trucks.lanes.way >= FLAGGERS).all()
     pairs = set(zip(below.drop, below.road, strict=True))
     assert not pairs & set(zip(trucks.lanes.drop, trucks.lanes.road, strict=True))
+
+
+def test_every_street_along_a_leg_counts_not_that_at_its_middle_alone(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    """A run whose middle hangs over a lane goes on along a street: the truck stands in both."""
+    ground = build_ground(demo_plan.layers)
+    roads = look_up_roads(demo_plan.layers.roads, crew_rules)
+    runs = trace_runs(
+        demo_plan.drops, demo_plan.layers.poles, demo_plan.project.heights.strand_height
+    )
+    below = roads_below(runs, ground)
+    every = np.ones(runs.count, dtype=bool)
+    trucks = place_trucks(demo_plan, runs, every, below, ground, roads, crew_rules)
+    room = sum(crew_rules.value(f"places.bucket_{x}") for x in ("away", "keep_off"))
+    seen = 0
+    for leg, drop in enumerate(runs.drop):
+        start, end = runs.segment[leg].reshape(2, 2)
+        places = np.array([start + part * (end - start) for part in SHARES])
+        near, edge = ground.nearest_road(*places.T, room)
+        middle = near[len(SHARES) // 2]
+        told = set(trucks.lanes.road[trucks.lanes.drop == drop])
+        told |= set(below.road[below.drop == drop])
+        assert set(near[edge < room]) <= told
+        seen += bool(edge[len(SHARES) // 2] == 0 and set(near[near >= 0]) - {middle})
+    assert seen > 0
 
 
 def test_a_truck_in_a_lane_takes_flaggers_for_the_run_and_its_road_is_counted(

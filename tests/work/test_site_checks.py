@@ -62,6 +62,9 @@ def test_no_power_in_the_layers_is_a_thing_to_look_at(case):
         assert words in told
         assert (f"Drawn farther off: {far}." in told) == bool(around)
         assert "there is none" not in told
+        at_house = {"power_places": "wall: E9, lands on this house 10 ft from the attachment"}
+        there = {"power_approach": "none", "power_around": around, **at_house}
+        assert "Drawn farther off" not in _checks(_changed(case, job=there))
     assert words not in _checks(_changed(case, job={"power_approach": "clear"}))
 
 

@@ -117,7 +117,7 @@ def test_ends_of_the_air_span_are_named(case):
     ("kind", "crew", "word"),
     [
         ("flaggers", 2, "while the flaggers hold traffic"),
-        ("short_stop", 2, "the second person holding traffic"),
+        ("short_stop", 2, "the second person still holding traffic"),
         ("owner", 2, "owner's permit"),
         ("lane_closure", 2, "lane closed"),
     ],
@@ -125,7 +125,11 @@ def test_ends_of_the_air_span_are_named(case):
 def test_traffic_is_held_by_somebody(case, kind, crew, word):
     told = while_held(_with(case, traffic_class=kind, crew_size=crew))
     assert word in told
-    assert ("gap in traffic" in told) == (kind == "short_stop")
+    assert "gap in traffic" not in told, "held since the ladder is on the strand"
+    hook = _with(case, traffic_class=kind, crew_size=crew, job_kind="street_crossing")
+    assert ("gap in traffic, the second person holding" in while_held(hook)) == (
+        kind == "short_stop"
+    )
 
 
 def test_one_person_closes_the_road_and_holds_nobody(case):
@@ -140,26 +144,26 @@ def test_one_person_closes_the_road_and_holds_nobody(case):
     assert kept_off(two) == "traffic still held"
 
 
-def test_a_road_is_opened_early_at_the_height_asked_where_a_pull_by_hand_clears_it(case):
+def test_a_road_is_opened_early_at_the_height_asked_where_a_hand_holds_the_pull(case):
     row = {
         "crossing_kind": "road", "feature_id": "R1", "is_near_miss": False, "required_m": 4.7,
         "margin_m": 0.1, "clearance_basis": "computed",
     }  # fmt: skip
     hook = _with(dataclasses.replace(case, crossings=(row,)), job_kind="street_crossing")
-    hook = _with(hook, traffic_class="short_stop")
+    hook = _with(hook, traffic_class="short_stop", crew_size=2)
 
-    def opened(sag_m, pull_n, **road):
-        drop = {**case.drop, "stringing_sag_m": sag_m, "stringing_tension_n": pull_n}
-        changed = dataclasses.replace(hook, drop=drop, crossings=({**row, **road},))
-        return height_to_open(changed)
+    def opened(pull_n, **road):
+        drop = {**case.drop, "stringing_tension_n": pull_n}
+        return dataclasses.replace(hook, drop=drop, crossings=({**row, **road},))
 
-    assert opened(0.05, 400.0) == 4.7
-    assert np.isnan(opened(0.15, 400.0)), "0.15 m lower by hand, 0.1 m to spare"
-    assert opened(5.0, 200.0) == 4.7
-    assert np.isnan(opened(0.05, 400.0, clearance_basis="not_checked"))
+    assert height_to_open(opened(200.0)) == 4.7
+    assert np.isnan(height_to_open(opened(201.0))), "grip and hoist set the sag"
+    assert np.isnan(height_to_open(opened(200.0, margin_m=-0.1)))
+    assert np.isnan(height_to_open(opened(200.0, clearance_basis="not_checked")))
+    assert np.isnan(height_to_open(_with(opened(200.0), crew_size=1))), "closed by cones"
     assert np.isnan(height_to_open(dataclasses.replace(case, crossings=(row,)))), "a clamp"
     flagged = _with(hook, traffic_class="flaggers")
-    drop = {**case.drop, "stringing_sag_m": 0.05, "stringing_tension_n": 400.0}
+    drop = {**case.drop, "stringing_tension_n": 100.0}
     assert np.isnan(height_to_open(dataclasses.replace(flagged, drop=drop))), "they hold it anyway"
 
 

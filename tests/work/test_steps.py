@@ -299,7 +299,8 @@ def test_power_at_a_place_is_told_in_the_step_that_sets_it_up(demo_work):
     assert "E6" not in house
     assert "E3 over or by it, live" in steps[_at(steps, "ladder to the strand")]
     assert "E4 over it, live" in steps[_at(steps, "Reel ")]
-    assert "E5 close, live: head and hands below the strand" in steps[_at(steps, "Connect at")]
+    connected = steps[_at(steps, "Connect at")]
+    assert "E5 is close and live: head and hands below the strand" in connected
 
 
 def test_other_strands_in_the_line_are_told_with_other_wires(demo_work):

@@ -45,7 +45,7 @@ def test_poles_power_and_trees_of_the_run_are_named(case):
     (run,) = strand_run(_changed(case, job={"run_power": "E9, line, 240 V", "run_trees": "V1;V2"}))
     assert "from the clamp, past poles P1 and P2 to pole P3" in run
     assert "Move the ladder along, lashed each time; look up first" in run
-    assert "other people's yards only with their leave" in run
+    assert "Onto other people's lots only with their leave" in run
     assert "No ladder on a span whose strand failed the check" in run
     assert "Power along it, live: E9; approach distance not kept: stop." in run
     assert "Through the crown of V1 and V2" in run
@@ -60,14 +60,20 @@ def test_over_a_road_traffic_comes_first_and_no_ladder_goes_along(case):
         f" the nearest sign {one} before the taper, the next {two} farther; taper {taper}, buffer"
         f" {buffer}."
     )
-    assert "The flaggers hold traffic while anybody" in control
+    assert (
+        "flaggers besides the crew let traffic by in turn while the truck is in a lane" in control
+    )
     assert "By bucket, the lane closed where it works over Main Street: no ladder" in run
     assert "Move the ladder" not in run
-    assert (
-        f"over Main Street NOT WORKED OUT: measure it, {case.length(4.7)} asked. Only then, with"
-        " the truck away, open the road again." in run
+    assert run.endswith(f"over Main Street NOT WORKED OUT: measure it, {case.length(4.7)} asked.")
+    last = connection(over)
+    assert last.startswith("From the bucket connect at terminal P3")
+    assert last.endswith(
+        " Only with bucket down, truck away and the clearance measured open Main Street again."
     )
-    assert connection(over).startswith("From the bucket connect at terminal P3")
+    lane = _changed(over, job={"run_roads": None, "run_lanes": "Side Lane"})
+    assert connection(lane).endswith("Only with bucket down, truck away open Side Lane again.")
+    assert "open" not in connection(case)
     assert "permit for Main Street" in build_holds(over)[-1].until
 
 
@@ -167,6 +173,6 @@ def test_power_close_to_the_terminal_is_told_where_hands_connect(case, state):
     elsewhere = _changed(case, job={"power_approach": state, "power_places": "hook: E8"})
     assert "live" not in connection(elsewhere)
     near = connection(_changed(case, job={"power_approach": state, "power_places": "terminal: E9"}))
-    assert near.endswith("E9 close, live: head and hands below the strand.")
+    assert near.endswith("E9 is close and live: head and hands below the strand.")
     far = connection(_changed(case, job={"power_approach": "clear", "power_places": None}))
     assert "head and hands" not in far

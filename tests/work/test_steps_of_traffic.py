@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 
 from geoplan.work.kerb_lanes import LANE_BESIDE
-from geoplan.work.side_roads import BY_CREW
+from geoplan.work.side_roads import BY_CREW, BY_FLAGGER, FOR_RUN
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.site_words import side_roads_held, while_held
 from geoplan.work.steps_of_traffic import traffic, traffic_for_run
@@ -43,14 +43,16 @@ def test_without_a_road_there_is_no_traffic_step(demo_work):
     ("people", "kind", "words"),
     [
         (1, "lane_closure", "Can't hold traffic alone while wire lies on the road: wait"),
-        (2, "short_stop", "one works, one holds traffic and does nothing else"),
-        (3, "short_stop", "one works at hook or clamp, one holds traffic, one watches the wire"),
+        (2, "short_stop", "does nothing else: one holds traffic, one works at hook or clamp."),
+        (3, "short_stop", "one holds traffic, one pulls, one watches the wire"),
+        (2, "lane_closure", "Who holds the rest of the traffic: as the permit tells."),
         (2, "flaggers", "no wire on the road before they hold traffic"),
     ],
 )
 def test_everybody_has_one_post(demo_work, people, kind, words):
     (case, *_) = cases_of_kind(demo_work, "street_crossing", 1)
-    told = traffic(_changed(case, crew_size=people, traffic_class=kind, is_bucket_job=False))
+    plain = {"crew_reasons": "x", "traffic_reasons": "x", "is_bucket_job": False}
+    told = traffic(_changed(case, crew_size=people, traffic_class=kind, **plain))
     assert words in told
     assert ("Traffic runs on until" in told) == (kind == "short_stop")
 
@@ -98,11 +100,14 @@ def test_flaggers_who_hold_the_whole_road_stand_off_it_without_a_taper(demo_work
 
 def test_a_lane_at_the_kerb_is_closed_before_anybody_stands_there(demo_work):
     case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street")
-    why = f"ladder 2 ft from it: {LANE_BESIDE}: flaggers"
+    why = f"ladder 2 ft from the carriageway of Main Street, x: {LANE_BESIDE}: flaggers"
     lane = {"traffic_reasons": why, "traffic_class": "flaggers", "flaggers": 2}
     told = traffic(_changed(case, **lane))
     assert told.startswith("Now set up traffic control on Main Street: flaggers")
     assert "The 2 flaggers come besides the crew and let traffic by in turn: before ladder" in told
+    corner = why.replace("Main Street", "Side Lane")
+    both = traffic(_changed(case, **(lane | {"traffic_reasons": f"{why}; {corner}"})))
+    assert both.startswith("Now set up traffic control on Main Street and Side Lane: flaggers")
     closed = traffic(_changed(case, **(lane | {"traffic_class": "lane_closure"})))
     assert "The lane is closed before ladder or reel is set up at the kerb" in closed
     (over, *_) = cases_of_kind(demo_work, "street_crossing", 1)
@@ -117,10 +122,31 @@ def test_a_side_road_of_a_short_stop_has_its_own_post(demo_work):
     why = f"over x; side road Hask Lane: {BY_CREW[0]}"
     case = _changed(case, crew_size=3, traffic_class="short_stop", traffic_reasons=why)
     told = traffic(_changed(case, is_bucket_job=False))
-    assert "one holds traffic, one more Hask Lane (nobody turns in), the rest work" in told
+    assert "one holds traffic, one holds Hask Lane, one works at hook or clamp." in told
+    assert "Side roads that join" not in told
     assert side_roads_held(case) == ["Hask Lane"]
     assert "one more at Hask Lane" in while_held(_changed(case, is_bucket_job=False))
     assert any("Hask Lane" in check and "Sight" in check for check in build_site_checks(case, {}))
+
+
+def test_side_roads_are_told_where_their_traffic_control_is_set_up(demo_work):
+    case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street", crossings=())
+    case = _changed(case, is_over_street=False, run_lanes="Main Street", run_roads=None)
+    case = _changed(case, traffic_class="beside_road", run_traffic_class="flaggers")
+    why = f"side road Hask Lane: {BY_FLAGGER[0]}"
+    for reasons, first, later in ((why, True, False), (f"{FOR_RUN}{why}", False, True)):
+        told = _changed(case, traffic_reasons=f"x; {reasons}")
+        assert ("Side roads that join: see" in traffic(told)) == first
+        assert ("Side roads: see" in traffic_for_run(told)) == later
+
+
+def test_traffic_below_others_wires_is_held_from_the_ladder_on(demo_work):
+    case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street", crossings=())
+    told = {"traffic_class": "short_stop", "span_drops_over": "A8", "span_drops_busy": None}
+    case = _changed(case, is_over_street=False, crew_size=2, is_bucket_job=False, **told)
+    words = traffic(_changed(case, traffic_reasons="x"))
+    assert "Traffic runs on until the ladder goes on the strand. From then on" in words
+    assert "one holds traffic below A8, one works" in words
 
 
 def test_a_ladder_on_a_strand_beside_the_road_has_traffic_held_from_then_on(demo_work):

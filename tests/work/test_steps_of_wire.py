@@ -56,6 +56,13 @@ def test_the_road_is_opened_while_the_wire_is_tensioned(demo_work):
     assert seen == {True, False}
 
 
+def test_what_each_does_is_told_where_flaggers_hold_traffic(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "street_crossing", 1)
+    case = _job(case, crew_size=3, is_bucket_job=False, crew_reasons="x")
+    assert "one watches the wire" in raise_wire(_job(case, traffic_class="flaggers"))
+    assert "watches" not in raise_wire(_job(case, traffic_class="short_stop"))
+
+
 def test_power_over_the_reel_is_told_at_the_reel(demo_work):
     case = case_of(demo_work, "A001")
     words = wire_at_house(_job(case, power_places="reel: E9;ladder: E8"))
@@ -77,9 +84,9 @@ def test_a_stocked_length_is_not_cut(demo_work):
 def test_a_second_person_is_told_what_to_do(demo_work):
     case = case_of(demo_work, "A001")
     case = dataclasses.replace(case, crossings=())
-    case = _job(case, is_over_street=False)
+    case = _job(case, is_over_street=False, traffic_class="none", crew_reasons="x")
     assert "2 people: one pulls" in raise_wire(_job(case, crew_size=2, is_bucket_job=False))
-    assert "one up in the bucket" in raise_wire(_job(case, crew_size=2, is_bucket_job=True))
+    assert "one in the bucket" in raise_wire(_job(case, crew_size=2, is_bucket_job=True))
     assert "people" not in raise_wire(_job(case, crew_size=1, is_bucket_job=False))
 
 

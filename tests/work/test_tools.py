@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 
+from geoplan.work.hand_pull import BY_HAND_N
 from geoplan.work.site_words import reel_is_beyond
 from geoplan.work.steps import build_steps
+from geoplan.work.steps_at_support import sagging
 from geoplan.work.tools import tools_of
 from tests.work.cases import cases_of_kind
 
@@ -22,6 +24,19 @@ def test_what_the_steps_use_is_brought(demo_work):
             assert ("signs and cones" in told) == ("nearest sign" in text)
             if not case.job["is_bucket_job"]:
                 assert told.startswith("2" if reel_is_beyond(case) else "1")
+
+
+def test_a_gauge_is_brought_where_a_hand_fails_only_in_the_cold(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "same_side", 1)
+    drop = {**case.drop, "stringing_tension_n": BY_HAND_N - 10.0}
+    for pull_n, is_brought in ((BY_HAND_N + 5.0, True), (BY_HAND_N, False)):
+        rows = ({"temperature_c": -18.0, "tension_n": pull_n},
+                {"temperature_c": 16.0, "tension_n": BY_HAND_N - 10.0})  # fmt: skip
+        one = dataclasses.replace(case, drop=drop, stringing=rows)
+        assert ("wire grip, hoist and pull gauge" in tools_of(one)) == is_brought
+        (told,) = sagging(one)
+        cold = f"At {case.temperature(-18.0)} or colder: wire grip, hoist and pull gauge."
+        assert (cold in told) == is_brought
 
 
 def test_a_light_line_is_brought_for_water_and_roofs(demo_work):

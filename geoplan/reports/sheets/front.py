@@ -15,6 +15,7 @@ from typing import Any
 from geoplan.hanging import LADDER_WORDS
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.front_tables import has_ladder, length_cells, not_worked_out
+from geoplan.reports.sheets.hang_boxes import order_boxes
 from geoplan.reports.sheets.wording import (
     ID_LETTERS,
     JOB_WORDS,
@@ -116,6 +117,7 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     power = _power_box(case)
     if power:
         alerts.append(("Power", power))
+    alerts += order_boxes(case)
     poor = listed(job, "poor_poles")
     if poor:
         alerts.append(("POOR POLE", f"{cut(', '.join(poor), ID_LETTERS)}: see back"))

@@ -29,7 +29,7 @@ from geoplan.reports.sheets.wording import (
 from geoplan.units import ReportUnits, for_report, report_unit
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.profiles import Envelope
-from geoplan.work.site_words import power_at
+from geoplan.work.site_words import in_a_row, power_at
 
 NOT_THEN = "NO"
 """Stands in the stringing table where the plan has no figure: not to be strung then."""
@@ -127,10 +127,16 @@ def crossings_of(case: DropCase, envelopes: list[Envelope]) -> list[tuple[str, .
                 case.length(drop["margin_required_m"]),
                 case.length(drop["margin_available_m"]),
                 margin(float(drop["margin_m"]), case.units),
-                _rule(drop["margin_rule"]),
+                _along_drives(case) or _rule(drop["margin_rule"]),
             )
         )
     return rows
+
+
+def _along_drives(case: DropCase) -> str:
+    """Tell to look where the yard's clearance is that along a driveway; empty: it isn't."""
+    names = [words.partition(", ")[0] for words in listed(case.job, "drives_beside")]
+    return f"LOOK: along {in_a_row(names)}: see back" if names else ""
 
 
 def _each_line_once(crossings: Sequence[Row], beside: Mapping[str, str]) -> list[Row]:

@@ -14,7 +14,8 @@ from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import MOST_HAZARDS, TEXT_LETTERS, listed, live, plain
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import within_swing
-from geoplan.work.power_steps import measured_before, names_short
+from geoplan.work.power_measured import blank, measured_before
+from geoplan.work.power_steps import names_short
 from geoplan.work.site_words import grouped_poles, in_a_row, is_flat, out_of, power_at
 
 PLANNING_CODES = ("route_changed_by_clearance", "terminal_changed_by_clearance")
@@ -115,6 +116,7 @@ def hazards_of(case: DropCase, *, is_boxed: bool = True) -> list[Hazard]:
         for row in case.hazards
         if (row["severity"] == "error" or row["code"] not in left_out)
         and not (row["code"] in OF_WIRES and str(row["feature_id"]) in wires)
+        and not (row["code"] == "near_power" and str(row["feature_id"]) in _measured(case))
         and str(row["feature_id"]) not in by_code.get(TOLD_BETTER.get(str(row["code"]), ""), ())
     ]
     swung = {str(row["feature_id"]) for row in within_swing(case)}
@@ -240,6 +242,17 @@ def _of_power(case: DropCase) -> list[Hazard]:
     return [*_stop(state, stops), *_in_reach(left, is_told=is_told), *rows]
 
 
+def _measured(case: DropCase) -> set[str]:
+    """Name the lines that a row on power has with a place for the distance measured."""
+    job = case.job
+    names = {words.partition(": ")[0] for words in listed(job, "power_tight")}
+    if str(job["power_approach"]) in STOPS:
+        note = job["power_approach_note"]
+        names |= {_named(str(note)) if is_known(note) else ""}
+        names |= {words.partition(", ")[0] for words in power_at(case, "short")}
+    return names
+
+
 STOPS = {
     "within": (
         "planned WITHIN THE APPROACH DISTANCE of power",
@@ -259,6 +272,7 @@ def _stop(state: str, names: list[str]) -> list[Hazard]:
     if state not in STOPS:
         return []
     what, todo = STOPS[state]
+    todo = f"{todo} {blank(*names)}".strip()
     where = f": {in_a_row(names)}" if names else ""
     return [("STOP", cut(f"{what}{where}", TEXT_LETTERS), todo)]
 
@@ -267,7 +281,7 @@ def _to_measure(case: DropCase, name: str, words: str) -> str:
     """Say before what a line is measured, with a place for the figure."""
     is_reached = name in listed(case.job, "power_in_reach")
     opening = "Head and hands below hook and strand; measure" if is_reached else "Measure"
-    return f"{opening} {measured_before(case, words)}. {name} measured: ____"
+    return f"{opening} {measured_before(case, words)}. {blank(name)}"
 
 
 def _in_reach(names: list[str], *, is_told: bool = False) -> list[Hazard]:

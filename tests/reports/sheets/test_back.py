@@ -185,8 +185,8 @@ def test_power_that_is_clear_by_little_is_to_be_measured(case):
         case, power_approach="clear", power_approach_note=note, power_tight=f"{tight}; E8: as well"
     )
     assert hazards_of(found) == [
-        ("WARNING", f"power {tight}", "Measure before anybody goes up there. E7 measured: ____"),
-        ("WARNING", "power E8: as well", "Measure before anybody goes up there. E8 measured: ____"),
+        ("WARNING", f"power {tight}", "Measure before anybody goes up. E7 measured: ____"),
+        ("WARNING", "power E8: as well", "Measure before anybody goes up. E8 measured: ____"),
     ]
 
 
@@ -215,7 +215,20 @@ def test_a_stop_names_all_power_that_is_not_kept(case):
     assert stop[:2] == (
         "STOP", "planned WITHIN THE APPROACH DISTANCE of power: E2, E1 and power on pole P1"
     )  # fmt: skip
+    assert stop[2].endswith("Measured: E2 ____, E1 ____, power on pole P1 ____")
     assert reach[1].endswith("above hook or strand: E9")
+
+
+@pytest.mark.parametrize(("state", "level"), [("within", "STOP"), ("close", "WARNING")])
+def test_a_line_that_a_row_on_power_measures_has_no_row_of_its_flag(case, state, level):
+    note = "E7, drop, 240 V: 1.0 ft asked for, there is 0.9 ft; rule"
+    tight = None if state == "within" else "E7: 1.2 ft worked out from the wire beside it"
+    found = with_job(case, power_approach=state, power_approach_note=note, power_tight=tight)
+    flags = tuple(flag("near_power", feature_id=name) for name in ("E7", "E8"))
+    told = hazards_of(dataclasses.replace(found, hazards=flags))
+    rows = [one for one in told if "measure" in one[2].casefold()]
+    assert sorted(one[0] for one in rows) == sorted([level, "WARNING"])
+    assert [one for one in rows if "E7 measured: ____" in one[2]]
 
 
 def test_stops_come_first_and_what_is_left_out_is_counted(case):
@@ -330,7 +343,7 @@ def test_power_close_to_head_and_hands_is_a_warning(case):
     assert what.endswith("in reach of head and hands above hook or strand: E1")
     assert "below" in todo
     assert power_of(near).startswith("CLOSE: clear only while head and hands stay below")
-    assert "E1 close, live: head and hands below the strand" in " ".join(build_steps(near))
+    assert "E1 is close and live: head and hands below the strand" in " ".join(build_steps(near))
 
 
 def test_a_sheet_without_flags_sends_to_its_boxes(case):

@@ -28,7 +28,7 @@ from geoplan.reports.sheets.front_tables import (
     stringing_of,
 )
 from geoplan.reports.sheets.gather import SheetSource
-from geoplan.reports.sheets.wording import MOST_ALERTS
+from geoplan.reports.sheets.wording import MOST_ALERTS, at_an_end
 from geoplan.standards import load_standards
 from geoplan.units import say
 from geoplan.work.profiles import Envelope
@@ -191,10 +191,14 @@ def test_yard_has_a_row_just_where_it_governs(demo_work):
         assert len(told) == governs
         for row in told:
             drop = case.drop
-            assert row[2:5] == (case.length(drop["margin_at_m"]),
+            at = "air_span_m" if at_an_end(case) == "the house attachment" else "margin_at_m"
+            assert row[2:5] == (case.length(drop[at]),
                                 case.length(drop["margin_required_m"]),
                                 case.length(drop["margin_available_m"]))  # fmt: skip
-            assert row[6].startswith("NESC ")
+            along = case.job["drives_beside"]
+            drives = re.findall(r"driveway \w+", along) if isinstance(along, str) else []
+            assert row[6].startswith("LOOK: along driveway" if drives else "NESC ")
+            assert all(name in row[6] for name in drives)
 
 
 def test_least_clearance_at_an_end_is_called_so(clamp_case, pole_case):
