@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.hang_words import hung_first, up_already
+from geoplan.work.power_measured import MOST_NAMED
 from geoplan.work.power_steps import names_short
 from geoplan.work.site_words import (
     in_a_row,
@@ -90,6 +91,8 @@ def _approach(case: DropCase) -> Iterator[Hold]:
     told, name = (f": {note}" if note else ""), note.split(",")[0]
     short = names_short(case, name)
     line = in_a_row(short) or "power"
+    if len(short) > MOST_NAMED:
+        line = f"{in_a_row([*short[:1], 'all power of the first box'])}"
     if len(short) > 1:
         told += f". Not kept or not known too: {in_a_row(short[1:] if short[0] == name else short)}"
     if state == "within":

@@ -35,6 +35,9 @@ TOLD_FROM = {
 """What words on a distance say that it is from, by the step that tells to measure it."""
 FROM_POLE = "from pole "
 
+MOST_NAMED = 4
+"""Where more lines have to be made safe, the nearest distance alone has a place."""
+
 
 def measured_before(case: DropCase, words: str) -> str:
     """Say before what the distance to a line is measured, from the words that tell it."""
@@ -75,7 +78,8 @@ def to_measure(case: DropCase, step: str) -> str:
 def blank(*names: str) -> str:
     """Leave a place for the distance that was measured to each line; empty without one."""
     if len(names) > 1:
-        return f"Measured: {', '.join(f'{name} ____' for name in names)}"
+        some = f"nearest, of {len(names)} ____" if len(names) > MOST_NAMED else ""
+        return f"Measured: {some or ', '.join(f'{name} ____' for name in names)}"
     return "".join(f"{name} measured: ____" for name in names)
 
 

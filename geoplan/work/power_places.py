@@ -50,9 +50,9 @@ OVER = ("ladder", "reel", "bucket")
 """Places of ``work_places`` over which lines are looked for in plan."""
 
 
-BY_RUN_M = 9.0
-"""Power that lands on the house within this of the attachment is told with the ladder there: about
-as far as ladder and building run go along the wall; our own default, no source."""
+BY_RUN_M = 12.0
+"""Power that lands on the house within this of the attachment is told with the ladder and the run
+there: about as far as these go along the wall, and some way more; our own default, no source."""
 
 
 @dataclass(frozen=True)

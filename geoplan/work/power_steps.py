@@ -88,16 +88,13 @@ def ladder_side(case: DropCase) -> str:
     return f"{street}, on the side away from {live} (live){road}: choose there"
 
 
-def landing(case: DropCase, place: str = "wall") -> str:
-    """Tell which power lands on the building that is worked on or passes it, and how far off.
-
-    At ``house`` only what is within reach of ladder and building run.
-    """
+def landing(case: DropCase) -> str:
+    """Tell which power lands on the building or passes it near ladder and building run."""
     near = {words.partition(", ")[0] for words in power_at(case, "house_ladder")}
     return in_a_row(
         [
             words.replace(", ", ", live, ", 1)
-            for words in power_at(case, place)
+            for words in power_at(case, "house")
             if words.partition(", ")[0] not in near
         ]
     )

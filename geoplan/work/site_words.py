@@ -112,9 +112,14 @@ def over_road(case: DropCase) -> bool:
 
 
 def roads_over(case: DropCase) -> str:
+    """Name the roads that the air span is over, in a row."""
+    return in_a_row(names_over(case))
+
+
+def names_over(case: DropCase) -> list[str]:
     """Name the roads that the air span is over."""
-    names = in_a_row([feature_name(row) for row in case.crossed("road")])
-    return names or case.road_name or "the road"
+    names = [feature_name(row) for row in case.crossed("road")]
+    return list(dict.fromkeys(names)) or [case.road_name or "the road"]
 
 
 def has_traffic(case: DropCase) -> bool:

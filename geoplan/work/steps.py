@@ -184,7 +184,7 @@ def _house(case: DropCase) -> str:
 
 def _near_house(case: DropCase) -> str:
     """Tell which power is over or close to the ladder at the house."""
-    lines, lands = power_at(case, "house_ladder"), landing(case, "house")
+    lines, lands = power_at(case, "house_ladder"), landing(case)
     told = ""
     if lines:
         told = f". Live there: {in_a_row(lines)}: ladder to the other side, head and hands off"
@@ -208,7 +208,7 @@ def _building(case: DropCase) -> str:
 
 
 def _on_wall(case: DropCase) -> str:
-    """Tell which power is at the building that the run goes along."""
+    """Tell which power is at the building within reach of the run."""
     lands = landing(case)
     return f"; {lands}: keep run and ladder off" if lands else ""
 

@@ -23,6 +23,7 @@ from geoplan.work.site_words import (
     in_a_row,
     is_closed,
     is_positive,
+    names_over,
     over_road,
     parts_of,
     roads_over,
@@ -35,9 +36,9 @@ def traffic(case: DropCase) -> str:
         return ""
     job = case.job
     kind = str(job["traffic_class"])
-    on = [roads_over(case)] if over_road(case) else []
+    on = names_over(case) if over_road(case) else []
     on += _lanes(case) or ([] if on else [case.road_name or "the road"])
-    road = in_a_row(on)
+    road = in_a_row(list(dict.fromkeys(on)))
     where = "on" if over_road(case) or _is_lane(case) else "beside"
     words = f"Now set up traffic control {where} {road}"
     told = CLOSED if is_closed(case) else kind.replace("_", " ")

@@ -101,11 +101,11 @@ def test_the_last_ladder_goes_on_the_side_away_from_lines_and_road(case):
 def test_what_lands_on_the_house_is_told_with_how_far_off(case):
     told = changed(
         case,
-        power_places="house_ladder: E1;wall: E1, lands on this house 1 m from the attachment;"
-        "wall: E2, lands on this house 8 m from the attachment",
+        power_places="house_ladder: E1;house: E1, lands on this house 1 m from the attachment;"
+        "house: E2, lands on this house 8 m from the attachment;"
+        "wall: E3, lands on this house 30 m from the attachment",
     )
     assert landing(told) == "E2, live, lands on this house 8 m from the attachment"
-    assert landing(told, "house") == ""
 
 
 def test_all_that_is_not_kept_is_named_the_one_told_first_first(case):

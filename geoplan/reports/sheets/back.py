@@ -28,6 +28,7 @@ from geoplan.units import say
 from geoplan.work.drop_case import DropCase, Row, is_known
 from geoplan.work.power_steps import landing
 from geoplan.work.site_words import CLOSED, has_traffic, is_closed, lines_around, powers_of
+from geoplan.work.traffic_words import BOTH_WAYS
 
 
 def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[str, str]]:
@@ -59,7 +60,7 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     for told in TOLD_ELSEWHERE:
         reasons = reasons.replace(f"; {told}", "")
     reasons = reasons.replace(NO_LIMITS, "")
-    reasons = cut(_roads_once(reasons), REASON_LETTERS)
+    reasons = cut(_status_once(_roads_once(reasons)), REASON_LETTERS)
     why = _reasons(_why(job)).removeprefix(_opening(count)).replace(MADE_SAFE, "")
     for hung in HUNG.findall(why):
         why = why.replace(f"; {hung}", "") if hung in reasons else why
@@ -84,6 +85,7 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
 TOLD_ELSEWHERE = (
     "sight distance not checked: no layer tells",  # a box asks for it
     "signs count from the start of the taper",  # the step says before what
+    BOTH_WAYS,  # the step tells when
 )
 """Parts of the reasons for traffic control that other places of the back tell."""
 
@@ -107,6 +109,16 @@ def _roads_once(reasons: str) -> str:
         name = name.rpartition("over ")[2]
         reasons = first + mark + rest.replace(f"{name}{what}", name)
     return reasons
+
+
+NO_SOURCE = "(common practice, no source)"
+ALIKE = "(likewise)"
+
+
+def _status_once(reasons: str) -> str:
+    """Return reasons in which figures without a source are called so once, then alike."""
+    first, mark, rest = reasons.partition(NO_SOURCE)
+    return first + mark + rest.replace(NO_SOURCE, ALIKE)
 
 
 def _opening(count: int) -> str:

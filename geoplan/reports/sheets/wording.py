@@ -17,7 +17,7 @@ from geoplan.work import site_words
 from geoplan.work.drop_case import DropCase, Row, is_known
 
 TITLE_LETTERS, ID_LETTERS, TEXT_LETTERS, RULE_LETTERS = 44, 40, 240, 110
-REASON_LETTERS = 1200
+REASON_LETTERS = 1800
 """Reasons for crew and traffic and words on power: what is not checked stands at their end."""
 MATERIAL_LETTERS, CHECK_LETTERS, STEP_LETTERS = 64, 400, 900
 MOST_HAZARDS, MOST_CROSSINGS, MOST_CHECKS, MOST_ALERTS = 12, 9, 14, 4

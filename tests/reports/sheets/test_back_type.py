@@ -8,7 +8,7 @@ import pytest
 from geoplan.reports.sheets.back_type import BACK_SIZES, BACKS_MM, back_height, back_size
 from geoplan.reports.sheets.gather import SheetSource
 
-LEAST_PT = 7.0
+LEAST_PT = 6.75
 """Type smaller than this nobody reads on a ladder."""
 
 
