@@ -17,6 +17,30 @@ from geoplan.routes.segments import IntArray
 BoolArray = npt.NDArray[np.bool_]
 
 
+def components(address: IntArray, terminal: IntArray, count: int, terminals: int) -> IntArray:
+    """Find the components that pairs make of addresses and terminals.
+
+    Parameters
+    ----------
+    address, terminal : ndarray of int64, shape (n,)
+        Of each pair.
+    count, terminals : int
+        Addresses and terminals in all.
+
+    Returns
+    -------
+    ndarray of int64, shape (count + terminals,)
+        Component of each address, then of each terminal, from 0.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    size = count + terminals
+    pairs = (address, terminal + count)
+    links = coo_array((np.ones(len(address), dtype=np.int8), pairs), shape=(size, size))
+    return np.asarray(connected_components(links, directed=False)[1], dtype=np.int64)
+
+
 def parts_of(address: IntArray, terminal: IntArray) -> IntArray:
     """Tell the parts of a network that pairs connect, by numbers.
 
@@ -28,16 +52,11 @@ def parts_of(address: IntArray, terminal: IntArray) -> IntArray:
     Returns
     -------
     ndarray of int64, shape (n,)
-        Part of each pair, from 0.
+        Part of each pair, from 0; each has a pair.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     owner, a = np.unique(address, return_inverse=True)
     end, t = np.unique(terminal, return_inverse=True)
-    size = len(owner) + len(end)
-    links = coo_array((np.ones(len(a), dtype=np.int8), (a, t + len(owner))), shape=(size, size))
-    return np.asarray(connected_components(links, directed=False)[1][a], dtype=np.int64)
+    return components(a, t, len(owner), len(end))[a]
 
 
 def shared_out(part: IntArray, count: int) -> list[IntArray]:

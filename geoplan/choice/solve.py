@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoplan.choice.flow_parts import LastFlow
+from geoplan.choice.flow_parts import LastFlow, components
 from geoplan.choice.pieces import Pieces, solve_pieces
 from geoplan.choice.port_values import find_values
 from geoplan.choice.relaxed import Pairs, Relaxed, solve_relaxed
@@ -122,7 +122,7 @@ def solve_assignment(
     tell(1, steps)
     pieces = solve_pieces(pairs, relaxed)
     tell(2, steps)
-    component = _components(address, terminal, len(needed), len(ports.free))
+    component = components(address, terminal, len(needed), len(ports.free))
     method = _methods(address, terminal, component, relaxed, pieces)
     values = find_values(
         Pairs(address, terminal, cents, *(needed, ports.free, ports.reserve, ports.reserve_cents)),
@@ -208,18 +208,6 @@ def relax(
 
 def _silent(done: int, total: int) -> None:
     del done, total
-
-
-def _components(address: IntArray, terminal: IntArray, count: int, terminals: int) -> IntArray:
-    """Find the components that pairs make of addresses and terminals."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    links = coo_array(
-        (np.ones(len(address), dtype=np.int8), (address, terminal + count)),
-        shape=(count + terminals, count + terminals),
-    )
-    return np.asarray(connected_components(links, directed=False)[1], dtype=np.int64)
 
 
 def _methods(
