@@ -14,6 +14,7 @@ from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.hang_words import hung_first, up_already
 from geoplan.work.power_measured import MOST_NAMED
 from geoplan.work.power_steps import names_short
+from geoplan.work.side_roads import FOR_RUN, NOT_HELD
 from geoplan.work.site_words import (
     in_a_row,
     is_closed,
@@ -76,6 +77,7 @@ def build_holds(case: DropCase) -> list[Hold]:
         *_ports(case),
         *_owners(case),
         *_roads(case),
+        *_side_roads(case),
         *_easements(case),
         *_ground(case),
     ]
@@ -272,6 +274,15 @@ def _roads(case: DropCase) -> Iterator[Hold]:
             until += f" and {'let them' if many else 'lets it'} be closed for the work"
             names = [f"{name} and its closing" for name in names]
         yield Hold(until, _numbered("Permit for", names))
+
+
+def _side_roads(case: DropCase) -> Iterator[Hold]:
+    """Hold for side roads that neither the crew nor flaggers may hold by the rules."""
+    told = [part for part in parts_of(case.job["traffic_reasons"]) if NOT_HELD in part]
+    for part in told:
+        name = part.partition(f": {NOT_HELD}")[0].removeprefix(FOR_RUN)
+        until = f"how {name} is held is settled with its owner"
+        yield Hold(until, f"Control of {name} NOT WORKED OUT: settled with its owner {BY_NAME}")
 
 
 def _easements(case: DropCase) -> Iterator[Hold]:

@@ -8,6 +8,7 @@ import re
 import pytest
 
 from geoplan.work.holds import BLANK, BY_NAME, NO_ADDRESS, NUMBER, build_holds, first_part
+from geoplan.work.side_roads import FOR_RUN, NOT_HELD
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps import build_steps
 from tests.work.cases import case_of
@@ -198,6 +199,15 @@ def test_leave_for_the_strand_run_is_asked_before_the_start(quiet):
     told = f"on lots L1 (1 Mill Lane) and L2 ({NO_ADDRESS}): {BY_NAME}"
     assert run.box == f"Leave for the strand run {told}"
     assert crown.box == f"Leave to trim V1: {BY_NAME}"
+
+
+def test_a_side_road_that_nobody_may_hold_stops_the_job(quiet):
+    reasons = f"over A Road: flaggers;{FOR_RUN}side road B Road (both ways): {NOT_HELD}"
+    case = dataclasses.replace(quiet, job={**quiet.job, "traffic_reasons": reasons})
+    (hold,) = build_holds(case)
+    assert hold.until == "how side road B Road (both ways) is held is settled with its owner"
+    assert hold.box.startswith("Control of side road B Road (both ways) NOT WORKED OUT")
+    assert hold.box.endswith(BY_NAME)
 
 
 def test_a_road_that_one_person_closes_needs_a_permit_that_says_so(quiet):
