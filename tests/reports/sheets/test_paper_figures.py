@@ -359,9 +359,18 @@ def test_crossings_are_printed_with_their_place_and_in_order(cases, pages):
     def check(case, front, _):
         rows = case.rows["crossings"]
         table = between(front, "wire as strung.", "Stringing: sag to leave")
-        wanted = [(row["feature_id"], crossing_pattern(row)) for row in rows]
+        lines, wanted = lines_by_wire(case), {}
+        for number, row in enumerate(rows):
+            name = row["feature_id"]
+            is_line = row["crossing_kind"] == "power" and row["clearance_basis"] == "none"
+            is_told = is_line and name in lines  # in one row, however often it is met
+            wanted.setdefault(
+                (name, -1 if is_told else number),
+                lines[name] if is_told else crossing_pattern(row),
+            )
+        wanted = [(name, pattern) for (name, _), pattern in wanted.items()]
         wanted += [(road, run_pattern(case, road)) for road in parts(case.job["run_roads"])]
-        wanted += [("yard", yard_pattern(case.drop))] if case.drop["margin_over"] == "yard" else []
+        wanted += [("yard", yard_pattern(case))] if case.drop["margin_over"] == "yard" else []
         missing, at = [], 0
         for name, pattern in wanted:
             found = re.compile(pattern).search(table, at)
@@ -381,9 +390,23 @@ def run_pattern(case: Case, road: str) -> str:
     return rf"strand run over {re.escape(road)} – {asked} – – NOT WORKED OUT: measure"
 
 
-def yard_pattern(drop: dict[str, Any]) -> str:
+def lines_by_wire(case: Case) -> dict[str, str]:
+    """Return the row of each power line that the wire passes: what is asked, and what is there."""
+    told = {}
+    for words in parts(case.job["power_places"]):
+        if words.startswith("wire: "):
+            name, there, asked = re.fullmatch(
+                r"wire: (\S+), (.+?) \(.+\), (.+) asked", words
+            ).groups()  # fmt: skip
+            told[name] = rf"{name}, beside (?:{FIG})(?: – (?:{FIG}))? {asked} {there} – approach"
+    return told
+
+
+def yard_pattern(case: Case) -> str:
     """Return the row of the yard, where its clearance is the least."""
-    figures = " ".join(feet(drop[f"margin_{name}_m"]) for name in ("at", "required", "available"))
+    drop = case.drop
+    at_m = drop["air_span_m" if end_of(case) == "house" else "margin_at_m"]
+    figures = " ".join(map(feet, (at_m, drop["margin_required_m"], drop["margin_available_m"])))
     return rf"yard \(fine dots\), [a-z ]+ {figures} (?:{margin(drop['margin_m'])}) "
 
 
@@ -582,6 +605,7 @@ def test_approach_distance_is_printed_where_there_is_one_and_nowhere_else(cases,
         asked = case.job["power_approach_m"]
         text = powers_told(back)
         found = re.findall(rf"[Kk]eep ({FIG}) away", text)
+        found += re.findall(rf"[Kk]eep (?:{FIG}) away, ({FIG}) with the bucket", text)
         if not known(asked):
             return [], found
         return True, feet(asked) in found
@@ -683,6 +707,13 @@ OF_WIRES = ("existing_drop_crossing", "planned_drop_crossing", "clearance_not_ch
 """Flags that the line on other wires tells of all of them."""
 
 
+def stop_row(line: str) -> str:
+    """Return how a row to stop for has a place for the distance to a line."""
+    name = re.escape(line)
+    blanks = rf"(?:Measured: (?:\S+ ____, )*{name} ____|{name} measured: ____)"
+    return rf"STOP(?:(?!WARNING).)*{blanks}"
+
+
 def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
     def check(case, _, back):
         rows = [r for r in case.rows["hazards"] if not r["code"].endswith("_changed_by_clearance")]
@@ -701,7 +732,12 @@ def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
             if r["code"] != "near_power"
             or not re.search(rf" {r['feature_id']} (?:measured: )?____", row)
         ]  # fmt: skip
-        words = [*(r["what"] for r in lines), *parts(case.job["power_tight"])]
+        words = [r["what"] for r in lines]
+        words += [  # a line with a place for its distance in a row before has no row of its own
+            tight
+            for tight in parts(case.job["power_tight"])
+            if not re.search(stop_row(tight.partition(": ")[0]), row)
+        ]
         words += [out_of(case, r["at_m"]) for r in wires]
         words += [feet(case.run_asked_m)] if known(case.job["run_roads"]) else []
         words += parts(case.job["strands_met"])
@@ -709,7 +745,10 @@ def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
         words += [said(angle, "angle")] if angle < FLAT_DEG else []
         told = {one for what in words for one in numbers(what)}
         others = {one for r in rows if r not in lines for one in numbers(r["what"])}
-        found = numbers(between(back, " Hazards ", " Steps ")) - {"1"}  # of 'step 1'
+        printed = re.sub(
+            r"Measured: nearest, of \d+ ____", "", between(back, " Hazards ", " Steps ")
+        )
+        found = numbers(printed) - {"1"}  # of 'step 1'
         return (told - {"1"}, set()), (found, others - numbers(back))
 
     assert sum(known(case.job["power_tight"]) for case in cases.values()) > 5
@@ -718,14 +757,16 @@ def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
 
 
 OUT = rf"(?:({FIG}) from the (?:pole|clamp)|at the (?:house|pole|clamp))"
+ROOM = rf"(\S+) \({OUT}, ({FIG}) aside(?:, the wire swings (?:{FIG}))?\)"
+"""How the box on room beside buildings tells of one."""
+NUMBERS = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5}
 STEPS = {
     "walk": rf"Walk the line from (?:the clamp, ({FIG}) along the strand from )?"
     rf"pole (\S+), ({FIG})",
-    "sign 1": rf"the nearest sign ({FIG}) before the (?:work|taper)",
+    "sign 1": rf"the nearest sign ({FIG}) before the (?:work|taper|flagger)",
     "signs 2, 3": rf", the next ({FIG}) farther",
     "taper": rf"; taper ({FIG})",
-    "buffer": rf"[,;] buffer ({FIG})",
-    "people": r"(\d+) people: (?:one pulls|both pull)",
+    "buffer": rf"(?:[,;] buffer |: flaggers, )({FIG})",
     "trees": rf"Tree (\S+), ({FIG}) to ({FIG}) from the (?:pole|clamp): its crown",
     "roofs": rf"Roof (\S+), {OUT}: with",
     "buildings": rf"Building (\S+), {OUT}: the wire passes ({FIG}) from it in plan",
@@ -763,9 +804,10 @@ STEPS = {
 }
 """Each sentence of the steps that holds a figure."""
 
+AT_HOUSE = rf"(?:, (?:lands on|passes) this house (?:{FIG}) from the attachment)?"
 POWERS = {
-    "power crossed": rf"(\S+) \(meets the wire {OUT}\)",
-    "power beside": rf"(\S+) \({OUT}, ({FIG}) aside in plan\)",
+    "power crossed": rf"(\S+) \(meets the wire {OUT}{AT_HOUSE}\)",
+    "power beside": rf"(\S+) \({OUT}, ({FIG}) aside in plan{AT_HOUSE}\)",
 }
 """How the words on power tell where a line meets the wire or passes it."""
 
@@ -786,6 +828,10 @@ def lowest_wanted(case: Case) -> dict[str, list[Any]]:
     at, asked, there = (drop[f"margin_{name}_m"] for name in ("at", "required", "available"))
     is_power = str(drop["margin_over"]).startswith("power ")
     end = end_of(case)
+    for row in case.rows["crossings"]:  # told within what is crossed, from the clamp's own place
+        if drop["margin_over"] == f"{row['crossing_kind']} {row['feature_id']}":
+            at = float(np.clip(at, row["start_m"], row["end_m"]))
+            break
     today = [
         (feet(row["height_there_m"]), said(at_c, "temperature"), feet(asked))
         for row in case.rows["stringing"]
@@ -828,13 +874,12 @@ def steps_wanted(case: Case) -> dict[str, list[Any]]:
     pole, at = drop["access_pole_id"], feet(drop["clamp_at_m"])
     temperature = said(drop["stringing_temperature_c"], "temperature")
     passed = drop["spans_passed"]
-    is_over, on_road = bool(job["is_over_street"]), case.is_over_road
+    is_over = bool(job["is_over_street"])
     is_beyond = bool(drop["is_street_crossing"]) if case.is_clamp else is_over
     house = feet(job["hand_line_house_m"]) if is_over else ""
     is_steep = any(row["code"] == "steep_wall_angle" for row in case.rows["hazards"])
     has_run = drop["strand_run_m"] > 0
     strand = (feet(drop["strand_run_m"]), str(passed) if passed else "", drop["terminal_id"])
-    quiet = on_road or job["is_bucket_job"]
     pull = drop["ladder_tension_n" if case.has_ladder() else "stringing_tension_n"]
     is_heavy = max(pull, drop["stringing_tension_n"]) > BY_HAND_N  # with the ladder or gone
     moved = gap_between(drop["ladder_shift_m"], drop["clamp_shift_m"])
@@ -855,12 +900,11 @@ def steps_wanted(case: Case) -> dict[str, list[Any]]:
     return {
         "walk": [(at if case.is_clamp else "", pole, feet(drop["air_span_m"]))],
         **signs_wanted(case),
-        "people": [str(job["crew_size"])] if job["crew_size"] > 1 and not quiet else [],
         "trees": [(row["feature_id"], feet(row["start_m"]), feet(row["end_m"]))
                   for row in met("tree")],
         "roofs": [(row["feature_id"], out(row["at_m"])) for row in met("roof")],
-        "buildings": [(row["feature_id"], out(row["at_m"]), feet(row["distance_m"]))
-                      for row in beside("roof")],
+        "buildings": sorted((row["feature_id"], out(row["at_m"]), feet(row["distance_m"]))
+                            for row in beside("roof")),
         "wires": [out(row["at_m"]) for row in met(*WIRES)],
         "power crossed": sorted((row["feature_id"], out(row["at_m"])) for row in met("power")),
         "power beside": sorted((row["feature_id"], out(row["at_m"]), feet(row["distance_m"]))
@@ -891,6 +935,8 @@ def test_figures_of_the_steps_are_those_of_the_plan(cases, pages):
     def check(case, _, back):
         text = between(back, " Steps ", " Wire and materials ")
         found = {name: re.findall(pattern, text) for name, pattern in STEPS.items()}
+        room = re.findall(ROOM, between(back, "Check on site first", "Who, and traffic"))
+        found["buildings"] = sorted([*found["buildings"], *room])
         told = powers_told(back)
         found |= {name: sorted(re.findall(pattern, told)) for name, pattern in POWERS.items()}
         wanted = steps_wanted(case)
@@ -905,6 +951,20 @@ def test_figures_of_the_steps_are_those_of_the_plan(cases, pages):
             if one}  # fmt: skip
     # no drop of the demo leaves a surplus or has its least clearance over power
     assert {*STEPS, *POWERS} - told == {"coil", "to power"}
+
+
+def test_everybody_of_the_crew_has_one_duty_while_the_wire_goes_up(cases, pages):
+    seen = 0
+    for name, (_, back) in pages.items():
+        steps = between(back, " Steps ", " Wire and materials ")
+        for count, duties in re.findall(r"(\d+) people: ([^.]+)", steps):
+            told = re.findall(
+                r"(one|two|three|four|five) (?:holds?|pulls?|watch(?:es)?|works?|in|at)\b", duties
+            )
+            assert int(count) == cases[name].job["crew_size"], name
+            assert sum(NUMBERS[word] for word in told) == int(count), (name, duties)
+            seen += 1
+    assert seen > 20
 
 
 def test_reels_and_materials_are_printed_and_no_others(cases, pages):
@@ -1032,6 +1092,9 @@ def explained(case: Case, findings: list[str], shared: set[str]) -> set[str]:
     if any("exception for slope" in str(row["rule"]) for row in case.rows["crossings"]):
         found.add("4 in")  # of a slope of 4 in 12
     found.add(gap_between(case.drop["ladder_shift_m"], case.drop["clamp_shift_m"]))
+    found |= {feet(swing_m(case, row["at_m"])) for row in case.rows["crossings"]
+              if row["crossing_kind"] == "roof" and row["is_near_miss"]}  # fmt: skip
+    found |= {said(r["temperature_c"], "temperature") for r in case.rows["stringing"]}
     found |= {feet(case.run_asked_m)} | {
         feet(row["height_there_m"])
         for row in case.rows["stringing"]
@@ -1044,6 +1107,12 @@ def explained(case: Case, findings: list[str], shared: set[str]) -> set[str]:
         if known(text):
             found |= tokens(text)
     return found - {"unknown"}
+
+
+def swing_m(case: Case, at_m: float) -> float:
+    """Return the sideways swing at a place: a parabola through both ends and the greatest."""
+    share = float(np.clip(at_m / case.drop["air_span_m"], 0.0, 1.0))
+    return case.drop["swing_worst_m"] * (1.0 - (2.0 * share - 1.0) ** 2)
 
 
 def tokens(text: str) -> set[str]:
