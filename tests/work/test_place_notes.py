@@ -48,10 +48,11 @@ def test_the_side_told_is_the_side_that_the_place_has(
 def test_the_field_side_is_told_where_a_street_is_crossed(demo_plan: Plan, notes) -> None:
     drops = demo_plan.drops
     over = drops.loc[drops["is_street_crossing"], "address_id"]
-    for name in over:
-        if (name, "ladder") in notes.index:
-            assert "the field side" in notes.loc[(name, "ladder"), "note"]
-            assert "never in the street" in notes.loc[(name, "ladder"), "note"]
+    told = [notes.loc[(name, "ladder"), "note"] for name in over if (name, "ladder") in notes.index]
+    for note in told:  # at a corner there may be no side well away from every carriageway
+        assert "the field side" in note or "turned to free ground off the road" in note
+        assert "never in the street" in note
+    assert sum("the field side" in note for note in told) > 0.8 * len(told) > 20
     assert not notes.loc[("A290", "ladder"), "note"].count("street")
 
 
