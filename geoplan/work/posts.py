@@ -74,7 +74,8 @@ def find_posts(
     bucket = is_bucket_job(drops)
     alone = traffic.is_over_road & (traffic.people == 1)
     sides = [
-        (traffic.side_posts > k, "holding a side road") for k in range(traffic.side_posts.max(initial=0))
+        (traffic.side_posts > k, "holding a side road")
+        for k in range(traffic.side_posts.max(initial=0))
     ]
     by_bucket = bucket | reach["is_run_bucket"].to_numpy(dtype=bool)
     again = has_clamp(plan) & ~by_bucket & traffic.is_held
