@@ -8,7 +8,7 @@ import pytest
 from geoplan.reports.sheets.back_type import BACK_SIZES, BACKS_MM, back_height, back_size
 from geoplan.reports.sheets.gather import SheetSource
 
-LEAST_PT = 6.75
+LEAST_PT = 7.0
 """Type smaller than this nobody reads on a ladder."""
 
 
@@ -27,7 +27,8 @@ def test_a_short_back_is_set_larger_than_a_long_one(sheets):
 
 def test_no_back_of_the_demo_has_type_too_small_to_read(sheets):
     sizes = {sheet["address_id"]: back_size(sheet) for sheet in sheets}
-    assert {name: size for name, size in sizes.items() if size < LEAST_PT} == {}
+    small = {name: size for name, size in sizes.items() if size < LEAST_PT}
+    assert small == {"A037": 6.75, "A113": 6.75}  # too long still: to be shortened, no more of them
 
 
 def test_height_grows_with_each_line(sheets):
