@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pikepdf
 import pypdf
+import pytest
+from weasyprint.urls import FatalURLFetchingError
 
-from geoplan.reports.pdf import Bookmark, join_pdf
+from geoplan.reports.pdf import Bookmark, drawings_apart, join_pdf, render_pdf
 
 HOSTILE = "a (b) \\ 5 0 R) << /Parent 1 0 R >> <41>"
 
@@ -86,3 +88,41 @@ def test_outline_has_its_words_pages_and_levels(tmp_path):
     assert reader.metadata.title == HOSTILE
     with pikepdf.Pdf.open(tmp_path / "out.pdf") as opened, opened.open_outline() as lines:
         assert [len(item.children) for item in lines.root] == [0, 2, 0]
+
+
+SQUARE = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm" viewBox="0 0 20 20">'
+    '<text x="1" y="9" font-size="4" fill="#000">{}</text></svg>'
+)
+
+
+def test_drawings_are_put_away_in_their_order_and_words_that_look_like_one_stay():
+    words = "&lt;svg onload=1&gt;"
+    page, drawings = drawings_apart(
+        f"<p>{words}</p>{SQUARE.format('one')}<i>{SQUARE.format('two')}</i>"
+    )
+    assert page == f'<p>{words}</p><img src="drawing:0"><i><img src="drawing:1"></i>'
+    assert drawings == {"drawing:0": SQUARE.format("one"), "drawing:1": SQUARE.format("two")}
+
+
+def test_words_of_each_drawing_are_on_its_own_page_as_text(tmp_path):
+    pages = [f'<section style="break-before: page">{SQUARE.format(name)}</section>'
+             for name in ("A1 &amp; 7", "B2")]  # fmt: skip
+    told = render_pdf(f"<html><body>{''.join(pages)}</body></html>", tmp_path / "p.pdf")
+    texts = [page.extract_text() for page in pypdf.PdfReader(tmp_path / "p.pdf").pages]
+    assert told.pages == 2
+    assert [text.strip() for text in texts] == ["A1 & 7", "B2"]
+
+
+def test_a_drawing_that_cannot_be_read_ends_the_run(tmp_path):
+    broken = SQUARE.format("one").replace("</text>", "")
+    with pytest.raises(RuntimeError, match="1 of 2 drawings"):
+        render_pdf(f"{SQUARE.format('two')}{broken}", tmp_path / "p.pdf")
+    assert not (tmp_path / "p.pdf").exists()
+
+
+@pytest.mark.parametrize("address", ["file:///etc/hostname", "drawing:1", "http://a.invalid/b.png"])
+def test_anything_else_a_page_asks_for_ends_the_run(tmp_path, address):
+    with pytest.raises(FatalURLFetchingError):
+        render_pdf(f'{SQUARE.format("one")}<img src="{address}">', tmp_path / "p.pdf")
+    assert not (tmp_path / "p.pdf").exists()
