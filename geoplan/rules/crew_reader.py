@@ -83,6 +83,7 @@ _SINGLE: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
                 "bucket_keep_off",
                 "kerb_keep_off",
                 "kerb_lane",
+                "kerb_lane_aloft",
                 "kerb_told",
                 "water_away",
                 "near_rail",

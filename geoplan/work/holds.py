@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
+from geoplan.work.duties import mates_held
 from geoplan.work.hang_words import hung_first, up_already
 from geoplan.work.power_measured import MOST_NAMED
 from geoplan.work.power_steps import names_short
@@ -25,6 +26,7 @@ from geoplan.work.site_words import (
     roads_over,
     swing_at,
 )
+from geoplan.work.steps_of_traffic import lanes_beside
 
 BLANK = "________"
 """Where a name or number is written."""
@@ -262,8 +264,9 @@ OWNED = ("rail", "water")
 
 
 def _roads(case: DropCase) -> Iterator[Hold]:
-    """Hold for a permit of each road that the air span or the strand run is over."""
-    names = [feature_name(row) for row in case.crossed("road")]
+    """Hold for a permit of each road on which traffic is held or a lane closed."""
+    names = [feature_name(row) for row in case.crossed("road")] + lanes_beside(case)
+    names += [str(case.road_name)] if mates_held(case) and case.road_name else []
     names += parts_of(case.job.get("run_roads")) + parts_of(case.job.get("run_lanes"))
     names = list(dict.fromkeys(names))
     if names:

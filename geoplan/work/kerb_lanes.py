@@ -1,8 +1,8 @@
 """Lanes that are closed because somebody works at the kerb of a road with much traffic.
 
-Enters: places of the work, last ladders of runs, carriageways, roads as crew rules see them.
+Enters: places of the work, on the ground and aloft, carriageways, roads as crew rules see them.
 Leaves: pairs of a drop and a road whose lane is closed beside it, with the place and its words.
-Does not do: look at runs, nor at poles and clamps of jobs on which there are no flaggers.
+Does not do: look at the strand between poles.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import joined, texts, worded
 from geoplan.units import ReportUnits, say
+from geoplan.work.aloft import Spots
 from geoplan.work.clauses import in_words, per_row
 from geoplan.work.ground import Ground
 from geoplan.work.last_ladders import LastLadders
@@ -29,6 +30,10 @@ from geoplan.work.traffic_words import described
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+
+
+ON_GROUND, ALOFT, ANYWAY = range(3)
+"""Why a lane is closed: somebody stands near, is up near, or flaggers are there anyway."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +47,8 @@ class KerbLanes:
     """Its name: ladder, house ladder, last ladder, reel, bucket, pole or clamp."""
     edge_m: FloatArray
     """How far it is from the carriageway, m."""
+    why: IntArray
+    """`ON_GROUND`, `ALOFT`, or `ANYWAY` where only flaggers that come anyway close the lane."""
 
     def with_air(self, air: Over) -> Over:
         """Return these pairs after those of the air spans; one person may work by flaggers."""
@@ -55,10 +62,9 @@ class KerbLanes:
 
 
 def find_kerb_lanes(
-    plan: Plan,
     ground: Ground,
-    work_places: gpd.GeoDataFrame,
-    last: LastLadders,
+    feet: Spots,
+    aloft: Spots,
     held: Over,
     roads: Roads,
     rules: CrewRules,
@@ -67,99 +73,94 @@ def find_kerb_lanes(
 
     Parameters
     ----------
-    plan : Plan
-        A finished plan, n drops.
     ground : Ground
         Carriageways.
-    work_places : geopandas.GeoDataFrame
-        Where ladders, reels and buckets stand.
-    last : LastLadders
-        Where ladders stand at the terminals of runs.
+    feet : Spots
+        Where somebody stands on the ground, as `standing` returns them.
+    aloft : Spots
+        Where somebody is up, as from `geoplan.work.aloft.places_aloft`.
     held : Over
         Pairs of a drop and a road for whose run flaggers come in any case.
     roads : Roads
         Roads as the rules see them.
     rules : CrewRules
-        ``places.kerb_lane``.
+        ``places.kerb_lane`` and ``places.kerb_lane_aloft``.
 
     Returns
     -------
     KerbLanes
         Sorted by drop and road. Roads that may be crossed in a short stop are quiet: signs alone
         there. On others the lane is closed by what holds traffic for longer than a moment. Where
-        a lane is closed anyway, or flaggers come for the run, pole and clamp count too: every road
-        within the figure that isn't quiet, or that these flaggers hold later, is closed on its
-        side from the first ladder on.
+        a lane is closed anyway, or flaggers come for the run, those aloft count as those on the
+        ground do: every road within their figure that isn't quiet, or that these flaggers hold
+        later, is closed on its side from the first ladder on.
 
     References
     ----------
     Common practice, no source.
     """
-    within_m = rules.value("places.kerb_lane")
-    feet = _feet(plan, work_places, last)
-    row, _, _ = _busy_near(feet, held, ground, roads, within_m)
-    supports = _supports(plan, last)
-    kept = np.flatnonzero(np.isin(supports[0], np.append(feet[0][row], held.drop)))
-    owner = np.concatenate([feet[0], supports[0][kept]])
-    points = np.concatenate([feet[1], supports[1][kept]])
-    called = pd.concat([pd.Series(feet[2]), pd.Series(supports[2]).iloc[kept]]).array
-    row, road, edge_m = _busy_near((owner, points, called), held, ground, roads, within_m)
-    drop = owner[row]
-    order = np.lexsort((row, edge_m, road, drop))
+    far_m, near_m = (rules.value(key) for key in ("places.kerb_lane", "places.kerb_lane_aloft"))
+    spots = feet.and_those(aloft)
+    is_up = np.arange(len(spots.drop)) >= len(feet.drop)
+    row, road, edge_m = _busy_near(spots, held, ground, roads, max(far_m, near_m))
+    why = np.select(
+        [~is_up[row] & (edge_m < far_m), is_up[row] & (edge_m < near_m)],
+        [ON_GROUND, ALOFT],
+        default=ANYWAY,
+    )
+    with_flaggers = np.append(spots.drop[row[why != ANYWAY]], held.drop)
+    counts = (why != ANYWAY) | (np.isin(spots.drop[row], with_flaggers) & (edge_m < far_m))
+    row, road, edge_m, why = row[counts], road[counts], edge_m[counts], why[counts]
+    drop = spots.drop[row]
+    order = np.lexsort((row, edge_m, why == ANYWAY, road, drop))
     drop, road = drop[order], road[order]
     lead = np.ones(len(order), dtype=bool)
     lead[1:] = (drop[1:] != drop[:-1]) | (road[1:] != road[:-1])
     drop, road, nearest = drop[lead], road[lead], order[lead]
+    told = spots.part(row[nearest])
+    no_one, no_run = np.zeros(len(road), dtype=bool), np.full(len(road), np.nan)
     return KerbLanes(
-        Over(
-            drop,
-            road,
-            roads.way_held[road],
-            np.zeros(len(road), dtype=bool),
-            np.full(len(road), np.nan),
-        ),
-        points[row[nearest]],
-        called.take(row[nearest]),
+        Over(drop, road, roads.way_held[road], no_one, no_run),
+        told.point,
+        told.name,
         edge_m[nearest],
+        why[nearest],
     )
 
 
-_Spots = tuple[IntArray, npt.NDArray[np.object_], Any]
+def standing(plan: Plan, work_places: gpd.GeoDataFrame, last: LastLadders) -> Spots:
+    """Return where somebody stands on the ground: ladders, reels, buckets, last ladders of runs.
 
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    work_places : geopandas.GeoDataFrame
+        Where ladders, reels and buckets stand.
+    last : LastLadders
+        Where ladders stand at the terminals of runs.
 
-def _feet(plan: Plan, work_places: gpd.GeoDataFrame, last: LastLadders) -> _Spots:
-    """Return drops, points and names of where somebody stands."""
+    Returns
+    -------
+    Spots
+        In the order of `work_places`, then of `last`.
+    """
     called = texts(work_places["place"].str.replace("_", " ", regex=False))
+    points = np.asarray(work_places.geometry.values, dtype=object)
     ladder = worded(np.zeros(len(last.drop)), ("last ladder",))
-    return (
-        np.concatenate([drop_rows(work_places["address_id"], plan), last.drop]),
-        np.append(np.asarray(work_places.geometry.values, dtype=object), shapely.points(last.foot)),
-        pd.concat([pd.Series(called), pd.Series(ladder)]).array,
-    )
-
-
-def _supports(plan: Plan, last: LastLadders) -> _Spots:
-    """Return drops, points and names of poles and clamps at which somebody is up."""
-    drops, poles = plan.drops, plan.layers.poles
-    start = shapely.get_point(np.asarray(plan.air_spans.geometry.values, dtype=object), 0)
-    names = pd.Series(joined("pole ", texts(drops["access_pole_id"])))
-    is_clamp = drops["strand_span_id"].notna().to_numpy(dtype=bool)
-    terminals = pd.Series(joined("pole ", texts(poles.index).take(last.pole)))
-    return (
-        np.concatenate([np.arange(len(drops)), last.drop]),
-        np.append(start, np.asarray(poles.geometry.values, dtype=object)[last.pole]),
-        pd.concat([names.where(~is_clamp, "clamp"), terminals]).array,
+    return Spots(drop_rows(work_places["address_id"], plan), points, called).and_those(
+        Spots(last.drop, np.asarray(shapely.points(last.foot), dtype=object), ladder)
     )
 
 
 def _busy_near(
-    spots: _Spots, held: Over, ground: Ground, roads: Roads, within_m: float
+    spots: Spots, held: Over, ground: Ground, roads: Roads, within_m: float
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return rows of spots and of roads near them, not quiet or held, with the way between."""
-    x_m, y_m = shapely.get_coordinates(spots[1]).reshape(-1, 2).T
+    x_m, y_m = shapely.get_coordinates(spots.point).reshape(-1, 2).T
     row, road, edge_m = ground.roads_near(x_m, y_m, within_m)
     wide = len(roads.way)
-    busy = np.isin(spots[0][row] * wide + road, held.drop * wide + held.road)
+    busy = np.isin(spots.drop[row] * wide + road, held.drop * wide + held.road)
     busy |= roads.way[road] >= FLAGGERS
     return row[busy], road[busy], edge_m[busy]
 
@@ -172,8 +173,11 @@ def kerb_words(
     kerb: KerbLanes, roads: Roads, rules: CrewRules, count: int, units: ReportUnits
 ) -> Any:
     """Say where the lane beside a place is closed, by what, and by which figure; null elsewhere."""
-    figure = rules.require("places.kerb_lane")
-    within = say(figure.value_si, "length", units)
+    figures = [rules.require(key) for key in ("places.kerb_lane", "places.kerb_lane_aloft")]
+    within = [
+        f"nearer than {say(one.value_si, 'length', units)} ({one.status.label})" for one in figures
+    ]
+    reasons = (within[ON_GROUND], f"aloft {within[ALOFT]}", "with flaggers there anyway")
     does = worded(
         kerb.lanes.way - FLAGGERS,
         ("flaggers", "lane closure", "only with the owner's permit and a crew"),
@@ -184,7 +188,9 @@ def kerb_words(
         in_words(kerb.edge_m, "length", units),
         " from the carriageway of ",
         described(kerb.lanes.road, roads, units),
-        f", nearer than {within} ({figure.status.label}): {LANE_BESIDE}: ",
+        ", ",
+        worded(kerb.why, reasons),
+        f": {LANE_BESIDE}: ",
         does,
     )
     told = per_row(kerb.lanes.drop, words, count)

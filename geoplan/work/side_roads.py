@@ -37,6 +37,10 @@ BY_CREW = (
     "a sign, and one person more who lets nobody turn in",
     "a sign on each approach, and one person more at each who lets nobody turn in",
 )
+BY_CONES = (
+    "cones across the corner, so that nobody turns in, and a sign before it",
+    "cones across each corner, so that nobody turns in, and a sign on each approach",
+)
 BOTH_WAYS = " (both ways)"
 """Said of a side road that goes on beyond the junction: traffic comes from two approaches."""
 NOT_HELD = "NOT WORKED OUT, too busy to be held that way: ask the road's owner first"

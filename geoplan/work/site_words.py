@@ -16,7 +16,7 @@ import numpy as np
 
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, Row, feature_name, is_known
 from geoplan.work.hand_pull import clears_by_hand
-from geoplan.work.side_roads import BY_CREW, SIDE_ROAD
+from geoplan.work.side_roads import BOTH_WAYS, BY_CREW, SIDE_ROAD
 
 AT_END_M = 0.5
 """A place nearer than this to an end of the air span is told as that end."""
@@ -148,7 +148,8 @@ def while_held(case: DropCase) -> str:
     who = "the second person"
     if case.job["is_bucket_job"]:
         who = "somebody besides the two at the bucket"
-    side = "".join(f", one more at {name}" for name in side_roads_held(case))
+    side = in_a_row([name.replace(BOTH_WAYS, "") for name in side_roads_held(case)])
+    side = f", those at {side} too" if side else ""
     if case.is_from_clamp and not case.job["is_bucket_job"]:  # since the ladder is on the strand
         return f"{who} still holding traffic{side}"
     return f"in a gap in traffic, {who} holding traffic{side}"

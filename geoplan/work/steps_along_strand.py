@@ -22,7 +22,7 @@ from geoplan.work.site_words import (
     roads_over,
     run_by_bucket,
 )
-from geoplan.work.steps_of_traffic import traffic_for_run
+from geoplan.work.steps_of_traffic import lanes_beside, traffic_for_run
 
 HANGS_OVER = "hangs over "
 """How a note tells of a run over a road."""
@@ -120,7 +120,7 @@ def _reach(case: DropCase) -> str:
         )
     if roads:
         return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
-    street = ", never on a carriageway" if near_road(case) else ""
+    street = ", on the side away from the road, never on a carriageway" if near_road(case) else ""
     is_by_lots = bool(parts_of(job.get("run_lots"))) or not near_road(case)
     yards = " Onto other people's lots only with their leave." if is_by_lots else ""
     return (
@@ -148,6 +148,7 @@ def connection(case: DropCase) -> str:
 def _open_after_run(case: DropCase) -> str:
     """Tell when roads shut for the strand run are opened: nothing is done from the truck then."""
     roads = [*parts_of(case.job.get("run_roads")), *parts_of(case.job.get("run_lanes"))]
+    roads = list(dict.fromkeys([*roads, *lanes_beside(case)]))
     if not roads or float(case.drop["strand_run_m"]) <= 0.0:
         return ""
     measured = " and the clearance measured" if parts_of(case.job.get("run_roads")) else ""

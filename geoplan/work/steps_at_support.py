@@ -37,7 +37,11 @@ from geoplan.work.site_words import (
     roads_over,
     toward_pole,
 )
+from geoplan.work.steps_of_traffic import lanes_beside
 
+AT_EDGE_M = 0.3
+"""A hand line nearer to a carriageway than this counts as at its edge, m; common practice, no
+source."""
 SIGHTED_M = 0.15
 """Sag below which it can't be sighted and is set by the pull, m; common practice, no source."""
 
@@ -149,23 +153,37 @@ def hand_line(case: DropCase) -> str:
     house = case.job["hand_line_house_m"]
     if case.is_over_street and is_known(house):
         words += (
-            f": {case.length(house)} of it on the side to the house, just down to the ground, on"
-            " no carriageway"
+            f": {case.length(house)} of it on the side to the house, just down to the"
+            f" ground{_off_road(case)}"
         )
     elif over_road(case):
         words += ", no part of it on the carriageway"
     return f"{words}.{to_measure(case, OF_WIRE)}"
 
 
+def _off_road(case: DropCase) -> str:
+    """Tell where the hand line's leg on the house's side hangs while the ladder is on."""
+    shift = case.drop["ladder_shift_m"]
+    moved_m = float(shift) if case.is_from_clamp and is_known(shift) else 0.0
+    begins_m = min(float(row["start_m"]) for row in case.crossed("road"))
+    if begins_m - moved_m > AT_EDGE_M:
+        return ", on no carriageway"
+    return "; the ladder brings it to the carriageway's edge: only with traffic held"
+
+
 def open_road(case: DropCase) -> str:
     """Tell when the road may be opened."""
+    lanes = lanes_beside(case)
+    lane = "lane stays" if len(lanes) == 1 else "lanes stay"
+    kept = f" The {lane} closed as long as anybody works beside {in_a_row(lanes)}." if lanes else ""
     if has_ladder_sag(case):
-        return "Open the road only with the ladder off the strand and the clearance measured."
+        opened = "Open the road only with the ladder off the strand and the clearance measured."
+        return opened + kept
     asked = height_to_open(case)
     if is_known(asked):
         least = f"{case.length(asked)} or more"
         return f"The clamp holds: measure over {roads_over(case)} again, {least}."
-    return "Open the road again only when the clamp holds the wire at its height."
+    return f"Open the road again only when the clamp holds the wire at its height.{kept}"
 
 
 def has_ladder_sag(case: DropCase) -> bool:

@@ -37,9 +37,9 @@ def traffic(case: DropCase) -> str:
     job = case.job
     kind = str(job["traffic_class"])
     on = names_over(case) if over_road(case) else []
-    on += _lanes(case) or ([] if on else [case.road_name or "the road"])
+    on += lanes_beside(case) or ([] if on else [case.road_name or "the road"])
     road = in_a_row(list(dict.fromkeys(on)))
-    where = "on" if over_road(case) or _is_lane(case) else "beside"
+    where = "on" if over_road(case) or lanes_beside(case) else "beside"
     words = f"Now set up traffic control {where} {road}"
     told = CLOSED if is_closed(case) else kind.replace("_", " ")
     words += "" if kind == "beside_road" else f": {told}"
@@ -55,12 +55,7 @@ def traffic(case: DropCase) -> str:
     return words + _holding(case)
 
 
-def _is_lane(case: DropCase) -> bool:
-    """Whether a lane is closed beside ladder or reel."""
-    return LANE_BESIDE in str(case.job["traffic_reasons"])
-
-
-def _lanes(case: DropCase) -> list[str]:
+def lanes_beside(case: DropCase) -> list[str]:
     """Name the roads whose lane is closed beside ladder, reel, pole or clamp."""
     told = [part for part in parts_of(case.job["traffic_reasons"]) if LANE_BESIDE in part]
     return [part.partition(BY_ROAD)[2].partition(", ")[0] for part in told]
@@ -74,6 +69,11 @@ def traffic_for_run(case: DropCase) -> str:
     if not roads:
         return ""
     kind = job.get("run_traffic_class")
+    beside = lanes_beside(case)
+    is_same = kind == job["traffic_class"] and _figures(case, "") == _figures(case, "run_")
+    if kind == "flaggers" and is_same and set(beside) == set(roads):
+        words = f"Traffic control on {in_a_row(roads)} as set up before, moved along with the work."
+        return f"{words} {_by_flaggers(case, over, lanes)}"
     again = over_road(case) and roads_over(case) == in_a_row(roads)
     words = "Hold traffic again" if again else "Now set up traffic control"
     words += f" on {in_a_row(roads)} for the strand run"
@@ -83,7 +83,9 @@ def traffic_for_run(case: DropCase) -> str:
     if f"{FOR_RUN}{SIDE_ROAD}" in str(job["traffic_reasons"]):
         words += "Side roads: see 'Traffic control'. "
     if kind == "flaggers":
-        return f"{words}{_by_flaggers(case, over, lanes)}"
+        kept = in_a_row([name for name in beside if name not in roads])
+        kept = f" The lane of {kept} stays closed." if kept else ""
+        return f"{words}{_by_flaggers(case, over, lanes)}{kept}"
     who = {
         "lane_closure": "The lane is closed and the rest of the traffic held",
         "owner": "Traffic is held as the owner's permit says",
@@ -141,8 +143,9 @@ def _holding(case: DropCase) -> str:
     if not over_road(case):
         return _beside(case)
     if kind == "flaggers":
-        what = "no ladder or reel at the kerb, no wire" if _is_lane(case) else "no wire"
-        lane = "; past the closed lane in turn" if _is_lane(case) else ""
+        is_lane = bool(lanes_beside(case))
+        what = "no ladder or reel at the kerb, no wire" if is_lane else "no wire"
+        lane = "; past the closed lane in turn as long as anybody works there" if is_lane else ""
         return (
             f"{_flaggers(case)} come besides the crew; {what} on the road before they hold traffic:"
             " both ways, a few minutes at a time, only while wire or somebody is over the road"
@@ -166,11 +169,12 @@ def _holding(case: DropCase) -> str:
 def _beside(case: DropCase) -> str:
     """Tell what holds where the wire is over no road."""
     job = case.job
-    if _is_lane(case) and job["traffic_class"] != "flaggers":
+    is_lane = bool(lanes_beside(case))
+    if is_lane and job["traffic_class"] != "flaggers":
         return (
             "The lane is closed before ladder or reel is set up at the kerb, until both are gone."
         )
-    if _is_lane(case):
+    if is_lane:
         return (
             f"{_flaggers(case)} come besides the crew and let traffic by in turn: before ladder or"
             " reel is set up at the kerb, as long as anybody works there."

@@ -25,6 +25,7 @@ from geoplan.work.beside_roads import Beside, find_beside
 from geoplan.work.clauses import chained, per_row
 from geoplan.work.ground import Ground
 from geoplan.work.kerb_lanes import kerb_words
+from geoplan.work.ladder_mates import flaggers_below, hung_before, passed_below
 from geoplan.work.over_roads import (
     Over,
     drop_rows,
@@ -51,7 +52,7 @@ from geoplan.work.run_words import (
     roads_under_runs,
     runs_not_for_one,
 )
-from geoplan.work.side_roads import BY_CREW, for_run_alone, join_roads
+from geoplan.work.side_roads import BY_CONES, BY_CREW, for_run_alone, join_roads
 from geoplan.work.strand_run import LIST_SPLIT, RoadsBelow, StrandRuns
 from geoplan.work.traffic_pairs import TrafficPairs, find_pairs
 from geoplan.work.traffic_words import (
@@ -79,7 +80,9 @@ class Traffic:
     """``road_id``, ``traffic_class``, ``traffic_reasons``, ``sign_1_m`` to ``sign_3_m``,
     ``taper_m``, ``buffer_m``, the same with ``run_`` but for road and reasons, ``flaggers``,
     ``is_owner_permit_needed``, ``run_roads``, ``run_lanes``, ``run_truck``,
-    ``other_roads``."""
+    ``other_roads``, ``run_drops_over``, ``flaggers_below``."""
+    hung: tuple[IntArray, IntArray]
+    """Drops that are hung before others, and these: see `geoplan.work.ladder_mates`."""
     code: IntArray
     """Place in `TRAFFIC_CLASSES`, for air span and places."""
     people: IntArray
@@ -184,13 +187,15 @@ def build_traffic(
     hung = hung_over(plan.crossings[hangs_over(plan.crossings)], plan.drops["address_id"], units)
     under = roads_under_runs(run.drop, run.road, run.way, run.over_m, roads, rules, count, units)
     run_rows = np.unique(run.drop)
-    other, other_pairs = _others(held, beside, at, roads)
-    joining, stop_joining, run_joining = _joining(plan, pairs, roads, rules)
+    other, other_pairs = _others(first, beside, at, roads)
+    joining, stop_joining, closed_joining, run_joining = _joining(plan, pairs, roads, rules)
     each = int(rules.value("people.flaggers"))
     flaggers = np.maximum(
         first.flagged(roads, count) * each + joining[1],
         along.flagged(roads, count) * each + run_joining[1],
     )
+    aside = np.maximum.reduce([joining[1], stop_joining[1], closed_joining[1]])
+    by_others = flaggers_below(pairs.by_air, aside, each, roads)
     seen = np.flatnonzero((code >= BESIDE) | (run_way >= BESIDE))
     pair, near = lead[crossed], side[only_beside]
     by_ladder_at = has_clamp(plan) & ~is_bucket_job(plan.drops)
@@ -254,6 +259,7 @@ def build_traffic(
             (free, worded(np.zeros(len(free)), (clear,))),
             (every, joining[0]),
             (every, stop_joining[0]),
+            (every, closed_joining[0]),
             (every, for_run_alone(joining[0], run_joining[0])),
             (seen, worded(np.zeros(len(seen)), (NOT_SEEN,))),
         ],
@@ -272,6 +278,8 @@ def build_traffic(
             "run_lanes": _named(trucks.lanes.drop, trucks.lanes.road, roads, count),
             "run_truck": trucks.words,
             "other_roads": _named(*other, roads, count),
+            "run_drops_over": passed_below(pairs.mates, plan, roads),
+            "flaggers_below": by_others,
         }
     )
     is_over_road = np.isin(every, air.drop)
@@ -279,6 +287,7 @@ def build_traffic(
     not_alone = runs_not_for_one(run.drop, run.road, run.over_m, roads, count, units)
     return Traffic(
         columns,
+        hung_before(pairs.mates, pairs.by_air, by_others),
         code,
         np.maximum(_people(kerb.with_air(held), along, rules, count), owned.people),
         chained(
@@ -369,18 +378,20 @@ def _others(
 def _joining(
     plan: Plan, pairs: TrafficPairs, roads: Roads, rules: CrewRules
 ) -> list[tuple[Any, IntArray]]:
-    """Name and count side roads of flaggers at wires and kerb, of short stops, of runs."""
+    """Name and count side roads of flaggers at wires and kerb, stops, closed roads, and runs."""
     held, first, along, spot = pairs.held, pairs.first, pairs.along, pairs.kerb.spot
     wire = np.append(pairs.air.drop, pairs.mate)
     lines = np.asarray(plan.air_spans.geometry.values, dtype=object)[wire]
     wires = np.asarray(plan.drops.geometry.values, dtype=object)[along.drop]
     at_kerb = np.repeat([False, True], [len(lines), len(spot)])
-    stopped = (held.way == STOP) & ~held.is_for_one
+    no_lane = np.zeros(len(lines), dtype=bool)
+    stopped, is_one = held.way == STOP, held.is_for_one
     passed = roads.width_m[along.road] >= rules.value("run.pass_width")
     join = partial(join_roads, plan.layers.roads, roads, rules, len(plan.drops))
     return [
         join(first, first.way >= FLAGGERS, at_kerb, np.append(lines, spot)),
-        join(held, stopped, np.zeros(len(lines), dtype=bool), lines, BY_CREW),
+        join(held, stopped & ~is_one, no_lane, lines, BY_CREW),
+        join(held, stopped & is_one, no_lane, lines, BY_CONES),
         join(along, along.way >= FLAGGERS, passed, wires),
     ]
 

@@ -15,16 +15,17 @@ import numpy.typing as npt
 
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
+from geoplan.work.aloft import places_aloft
 from geoplan.work.ground import Ground
-from geoplan.work.kerb_lanes import KerbLanes, find_kerb_lanes
-from geoplan.work.last_ladders import last_ladders
+from geoplan.work.kerb_lanes import KerbLanes, find_kerb_lanes, standing
+from geoplan.work.ladder_mates import LadderMates, below_ladders, pressed_by_ladder
+from geoplan.work.last_ladders import LastLadders, last_ladders
 from geoplan.work.over_roads import (
     Over,
     both,
     by_flaggers_there,
     over_by_air,
     over_by_run,
-    pressed_by_ladder,
 )
 from geoplan.work.road_works import FLAGGERS, Roads
 from geoplan.work.run_trucks import Trucks, place_trucks
@@ -44,6 +45,8 @@ class TrafficPairs:
     """The same, held by flaggers where these come to the job anyway."""
     shared: BoolArray
     """Which pairs of `air` that changed."""
+    mates: LadderMates
+    """What hangs over roads from the spans of its ladder."""
     pressed: Over
     """Roads over which the ladder brings wires of other drops down."""
     mate: IntArray
@@ -52,6 +55,8 @@ class TrafficPairs:
     run: Over
     """Carriageways below strand runs."""
     trucks: Trucks
+    last: LastLadders
+    """Ladders at the terminals of runs."""
 
     @property
     def held(self) -> Over:
@@ -97,12 +102,14 @@ def find_pairs(
     run = over_by_run(below, roads, rules)
     trucks = place_trucks(plan, runs, by_bucket, below, ground, roads, rules)
     along = both(run, trucks.lanes)
-    last = last_ladders(plan, runs, by_bucket, ground)
+    last = last_ladders(plan, runs, by_bucket, ground, rules)
     by_flaggers = along.part(along.way == FLAGGERS)
-    kerb = find_kerb_lanes(plan, ground, work_places, last, by_flaggers, roads, rules)
+    feet, aloft = standing(plan, work_places, last), places_aloft(plan, runs, by_bucket)
+    kerb = find_kerb_lanes(ground, feet, aloft, by_flaggers, roads, rules)
     by_air = over_by_air(plan, roads, rules)
     others = both(along, kerb.lanes)
     air, shared = by_flaggers_there(by_air, others)
-    by_ladder, mate = pressed_by_ladder(plan, by_air)
+    mates = below_ladders(plan, runs, by_bucket, by_air)
+    by_ladder, mate = pressed_by_ladder(mates, by_air)
     pressed, _ = by_flaggers_there(by_ladder, both(others, air))
-    return TrafficPairs(by_air, air, shared, pressed, mate, kerb, run, trucks)
+    return TrafficPairs(by_air, air, shared, mates, pressed, mate, kerb, run, trucks, last)

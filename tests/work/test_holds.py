@@ -224,3 +224,14 @@ def test_the_lane_of_the_truck_needs_a_permit(quiet):
     job = {**quiet.job, "run_roads": "A Street", "run_lanes": "B Street"}
     (hold,) = build_holds(dataclasses.replace(quiet, job=job))
     assert hold.until == "the permits for A Street and B Street are here"
+
+
+def test_a_lane_closed_at_the_kerb_and_a_road_held_for_others_need_permits(quiet):
+    lane = "clamp 1 m from the carriageway of A Street, x: the lane beside it closed: flaggers"
+    case = dataclasses.replace(quiet, job={**quiet.job, "traffic_reasons": lane})
+    (hold,) = build_holds(case)
+    assert hold.box == f"Permit for A Street: {NUMBER}"
+    below = {"span_drops_over": "A8", "span_drops_busy": None, "traffic_class": "short_stop"}
+    job = {**quiet.job, **below, "crew_size": 2, "is_bucket_job": False}
+    (hold,) = build_holds(dataclasses.replace(quiet, job=job, road_name="B Alley"))
+    assert hold.box == f"Permit for B Alley: {NUMBER}"

@@ -12,9 +12,18 @@ import shapely
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import places
+from geoplan.work.aloft import places_aloft
 from geoplan.work.ground import build_ground
 from geoplan.work.jobs import JobTables, build_jobs
-from geoplan.work.kerb_lanes import LANE_BESIDE, find_kerb_lanes, kerb_words
+from geoplan.work.kerb_lanes import (
+    ALOFT,
+    ANYWAY,
+    LANE_BESIDE,
+    ON_GROUND,
+    find_kerb_lanes,
+    kerb_words,
+    standing,
+)
 from geoplan.work.last_ladders import last_ladders
 from geoplan.work.over_roads import Over
 from geoplan.work.road_works import FLAGGERS, look_up_roads
@@ -23,22 +32,26 @@ from geoplan.work.strand_run import trace_runs
 
 
 def by_hand(plan: Plan, jobs: JobTables, rules: CrewRules) -> set[tuple[str, str]]:
-    """Return addresses and roads with a place nearer than the figure, one by one."""
+    """Return addresses and roads with a place nearer than the figures, one by one."""
     last = _last(plan, jobs)
     ids = plan.drops["address_id"].to_numpy()
     feet = list(zip(jobs.work_places["address_id"], jobs.work_places.geometry, strict=True))
     feet += zip(ids[last.drop], shapely.points(last.foot), strict=True)
+    aloft = _aloft(plan, jobs)
+    ups = list(zip(ids[aloft.drop], aloft.point, strict=True))
     run = _held(jobs)
-    found = _near(plan, rules, feet, run)
+    far_m, near_m = (rules.value(f"places.kerb_lane{key}") for key in ("", "_aloft"))
+    found = _near(plan, rules, feet, run, far_m) | _near(plan, rules, ups, run, near_m)
     flagged = {address for address, _ in found | run}
-    start = shapely.get_point(np.asarray(plan.air_spans.geometry.values), 0)
-    poles = np.asarray(plan.layers.poles.geometry.values)[last.pole]
-    ups = [*zip(ids, start, strict=True), *zip(ids[last.drop], poles, strict=True)]
-    return found | _near(plan, rules, [up for up in ups if up[0] in flagged], run)
+    return found | _near(plan, rules, [up for up in ups if up[0] in flagged], run, far_m)
 
 
 def _near(
-    plan: Plan, rules: CrewRules, spots: list, held: set[tuple[str, str]]
+    plan: Plan,
+    rules: CrewRules,
+    spots: list,
+    held: set[tuple[str, str]],
+    within_m: float,
 ) -> set[tuple[str, str]]:
     lanes, found = plan.layers.roads, set()
     way = look_up_roads(lanes, rules).way
@@ -46,9 +59,18 @@ def _near(
         for address, spot in spots:
             pair = (address, lanes["name"].iloc[k])
             is_asked = way[k] >= FLAGGERS or pair in held
-            if is_asked and spot.distance(line) - width / 2 < rules.value("places.kerb_lane"):
+            if is_asked and spot.distance(line) - width / 2 < within_m:
                 found.add(pair)
     return found
+
+
+def _aloft(plan: Plan, jobs: JobTables):
+    runs = trace_runs(plan.drops, plan.layers.poles, plan.project.heights.strand_height)
+    return places_aloft(plan, runs, _by_bucket(jobs))
+
+
+def _by_bucket(jobs: JobTables):
+    return (jobs.jobs["is_bucket_job"] | jobs.jobs["is_run_bucket"]).to_numpy(dtype=bool)
 
 
 def _held(jobs: JobTables) -> set[tuple[str, str]]:
@@ -64,8 +86,7 @@ def _held(jobs: JobTables) -> set[tuple[str, str]]:
 
 def _last(plan: Plan, jobs: JobTables):
     runs = trace_runs(plan.drops, plan.layers.poles, plan.project.heights.strand_height)
-    by_bucket = (jobs.jobs["is_bucket_job"] | jobs.jobs["is_run_bucket"]).to_numpy(dtype=bool)
-    return last_ladders(plan, runs, by_bucket, build_ground(plan.layers))
+    return last_ladders(plan, runs, _by_bucket(jobs), build_ground(plan.layers))
 
 
 def _pairs(plan: Plan, roads, held: set[tuple[str, str]]) -> Over:
@@ -81,18 +102,21 @@ def test_places_at_the_kerb_of_roads_that_are_not_quiet_close_the_lane(
     roads = look_up_roads(demo_plan.layers.roads, crew_rules)
     ground = build_ground(demo_plan.layers)
     last, held = _last(demo_plan, demo_jobs), _pairs(demo_plan, roads, _held(demo_jobs))
-    kerb = find_kerb_lanes(demo_plan, ground, demo_jobs.work_places, last, held, roads, crew_rules)
+    feet, aloft = standing(demo_plan, demo_jobs.work_places, last), _aloft(demo_plan, demo_jobs)
+    kerb = find_kerb_lanes(ground, feet, aloft, held, roads, crew_rules)
     ids = demo_plan.drops["address_id"].to_numpy()[kerb.lanes.drop]
     names = np.asarray(roads.name)[kerb.lanes.road]
     expected = by_hand(demo_plan, demo_jobs, crew_rules)
     assert set(zip(ids, names, strict=True)) == expected
     assert len(expected) > 5
-    only = find_kerb_lanes(
-        demo_plan, ground, demo_jobs.work_places.iloc[:0], last, _pairs(demo_plan, roads, set()),
-        roads, crew_rules,
-    )  # fmt: skip
+    nobody = _pairs(demo_plan, roads, set())
+    only = find_kerb_lanes(ground, feet, aloft.part(aloft.drop < 0), nobody, roads, crew_rules)
     assert 0 < len(only.lanes.drop) < len(expected)
-    assert set(only.lanes.drop) <= set(last.drop)
+    assert set(only.why) == {ON_GROUND}
+    up = find_kerb_lanes(ground, feet.part(feet.drop < 0), aloft, nobody, roads, crew_rules)
+    assert ALOFT in set(up.why)
+    assert (up.edge_m[up.why == ALOFT] < crew_rules.value("places.kerb_lane_aloft")).all()
+    assert set(kerb.why) == {ON_GROUND, ALOFT, ANYWAY}
     assert len(kerb.lanes.drop) == len(expected)
     assert (kerb.edge_m < crew_rules.value("places.kerb_lane")).all()
     lines = np.asarray(demo_plan.layers.roads.geometry.values)[kerb.lanes.road]
@@ -100,8 +124,13 @@ def test_places_at_the_kerb_of_roads_that_are_not_quiet_close_the_lane(
     assert kerb.edge_m == pytest.approx(edge, abs=0.01)
     words = pd.Series(kerb_words(kerb, roads, crew_rules, len(demo_plan.drops), "us"))
     assert set(np.flatnonzero(words.notna())) == set(kerb.lanes.drop)
-    figure = "nearer than 4.0 ft (common practice, no source)"
-    assert words.dropna().str.contains(figure, regex=False).all()
+    told = words.iloc[kerb.lanes.drop]
+    for why, figure in (
+        (ON_GROUND, ", nearer than 4.0 ft (common practice, no source)"),
+        (ALOFT, ", aloft nearer than 2.0 ft (common practice, no source)"),
+        (ANYWAY, ", with flaggers there anyway"),
+    ):
+        assert told[kerb.why == why].str.contains(figure, regex=False).all()
 
 
 def test_their_jobs_take_flaggers_with_a_taper_before_the_ladder(
@@ -114,8 +143,10 @@ def test_their_jobs_take_flaggers_with_a_taper_before_the_ladder(
     assert told["traffic_reasons"].str.contains(LANE_BESIDE, regex=False).all()
     assert (told["flaggers"] >= crew_rules.value("people.flaggers")).all()
     assert told["taper_m"].notna().all()
-    key = "places.kerb_lane"
-    figures = crew_rules.figures | {key: dataclasses.replace(crew_rules.require(key), value_si=0.0)}
+    keys = ("places.kerb_lane", "places.kerb_lane_aloft")
+    figures = crew_rules.figures | {
+        key: dataclasses.replace(crew_rules.require(key), value_si=0.0) for key in keys
+    }
     without = build_jobs(demo_plan, dataclasses.replace(crew_rules, figures=figures)).jobs
     before = without.set_index("address_id").loc[ids]
     assert not before["traffic_reasons"].str.contains(LANE_BESIDE, regex=False).any()

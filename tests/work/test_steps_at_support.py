@@ -9,6 +9,7 @@ import pytest
 from geoplan.work.steps_at_support import (
     BY_HAND_N,
     SIGHTED_M,
+    hand_line,
     open_road,
     sagging,
     stand,
@@ -178,3 +179,30 @@ def test_a_wire_over_a_busy_road_on_the_same_span_goes_up_after_this_one(demo_wo
     flagged = stand(_changed(street, job={**busy, "traffic_class": "flaggers"}))
     assert "hold traffic there until it is off" in flagged
     assert "before flaggers" not in flagged
+
+
+def test_a_lane_at_the_kerb_stays_closed_after_the_wire_is_up(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "street_crossing", 1)
+    lane = "pole P1 1 m from the carriageway of {}, x: the lane beside it closed: flaggers"
+    one, two = lane.format("Main Street"), lane.format("Side Lane")
+    job = {**case.job, "traffic_class": "flaggers"}
+    for reasons, words in (
+        ("x", None),
+        (one, " The lane stays closed as long as anybody works beside Main Street."),
+        (
+            f"{one}; {two}",
+            " The lanes stay closed as long as anybody works beside Main Street and Side Lane.",
+        ),
+    ):
+        told = open_road(dataclasses.replace(case, job={**job, "traffic_reasons": reasons}))
+        assert told.startswith("Open the road again only when the clamp holds the wire")
+        assert told.endswith(words or "at its height.")
+
+
+def test_the_hand_line_is_on_no_carriageway_unless_the_ladder_brings_it_there(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "street_crossing_span_clamp", 1)
+    begins_m = min(float(row["start_m"]) for row in case.crossed("road"))
+    for shift_m, is_off in ((begins_m - 0.31, True), (begins_m - 0.29, False), (None, True)):
+        told = hand_line(dataclasses.replace(case, drop={**case.drop, "ladder_shift_m": shift_m}))
+        assert (", on no carriageway" in told) == is_off
+        assert ("to the carriageway's edge: only with traffic held" in told) == (not is_off)

@@ -125,7 +125,7 @@ def test_a_side_road_of_a_short_stop_has_its_own_post(demo_work):
     assert "one holds traffic, one holds Hask Lane, one works at hook or clamp." in told
     assert "Side roads that join" not in told
     assert side_roads_held(case) == ["Hask Lane"]
-    assert "one more at Hask Lane" in while_held(_changed(case, is_bucket_job=False))
+    assert while_held(_changed(case, is_bucket_job=False)).endswith(", those at Hask Lane too")
     assert any("Hask Lane" in check and "Sight" in check for check in build_site_checks(case, {}))
 
 
@@ -159,3 +159,21 @@ def test_before_a_run_over_a_road_nobody_is_on_it_until_then(demo_work):
     case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street")
     case = _changed(case, traffic_class="beside_road", traffic_reasons="x", run_lanes="Main Street")
     assert "Until the strand run nobody and nothing stands on the carriageway" in traffic(case)
+
+
+def test_a_run_on_the_road_already_controlled_is_not_told_anew(demo_work):
+    case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street", crossings=())
+    lane = f"clamp 1 m from the carriageway of Main Street, x: {LANE_BESIDE}: flaggers"
+    case = _changed(
+        case, is_over_street=False, run_roads="Main Street", run_lanes=None, traffic_reasons=lane,
+        traffic_class="flaggers", run_traffic_class="flaggers",
+        **{f"{run}{name}_m": 30.0 for run in ("", "run_") for name in ("sign_1", "taper", "buffer")},
+    )  # fmt: skip
+    again = traffic_for_run(case)
+    assert "Main Street as set up before, moved along with the work" in again
+    assert "nearest sign" not in again
+    other = traffic_for_run(_changed(case, run_taper_m=60.0))
+    assert "Now set up traffic control on Main Street for the strand run" in other
+    elsewhere = traffic_for_run(_changed(case, run_roads="Side Lane"))
+    assert "Now set up traffic control on Side Lane" in elsewhere
+    assert "The lane of Main Street stays closed." in elsewhere

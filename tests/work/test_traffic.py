@@ -335,7 +335,8 @@ def test_a_run_over_a_road_is_controlled_by_the_limits_of_a_crossing(
     figures = dict(crew_rules.figures)
     key = "run.longest_stop"
     figures[key] = dataclasses.replace(figures[key], value_si=longest_m)
-    for room in ("places.bucket_away", "places.bucket_keep_off"):  # no truck in another's lane
+    others = ("bucket_away", "bucket_keep_off", "kerb_lane_aloft")  # another road's lane stays open
+    for room in (f"places.{other}" for other in others):
         figures[room] = dataclasses.replace(figures[room], value_si=0.0)
     rules = dataclasses.replace(crew_rules, figures=figures)
     jobs = build_jobs(with_layer(demo_plan, "roads", speed_m_per_s=speed), rules).jobs
@@ -453,3 +454,12 @@ def test_flaggers_are_counted_for_each_road_that_is_held_and_each_side_road(
     joins = jobs["traffic_reasons"].str.contains("; side roads? ", regex=True)
     assert (jobs.loc[by_flaggers & joins, "flaggers"] > each).all()
     assert (jobs.loc[by_flaggers, "flaggers"] >= each).all()
+
+
+def test_a_road_that_one_person_closes_has_its_corners_closed_too(demo_jobs: JobTables) -> None:
+    jobs = demo_jobs.jobs.set_index("address_id")
+    told = jobs[jobs["traffic_reasons"].str.contains("; side roads? [^;]*: cones across")]
+    assert "Hask Lane (both ways): cones across each corner" in told.loc["A059", "traffic_reasons"]
+    assert told["traffic_class"].eq("short_stop").all()
+    assert told["flaggers"].eq(0).all()
+    assert jobs.loc["A059", "crew_size"] == 1
