@@ -164,10 +164,10 @@ def test_before_a_run_over_a_road_nobody_is_on_it_until_then(demo_work):
 def test_a_run_on_the_road_already_controlled_is_not_told_anew(demo_work):
     case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Main Street", crossings=())
     lane = f"clamp 1 m from the carriageway of Main Street, x: {LANE_BESIDE}: flaggers"
+    names = [f"{run}{name}_m" for run in ("", "run_") for name in ("sign_1", "taper", "buffer")]
     case = _changed(
         case, is_over_street=False, run_roads="Main Street", run_lanes=None, traffic_reasons=lane,
-        traffic_class="flaggers", run_traffic_class="flaggers",
-        **{f"{run}{name}_m": 30.0 for run in ("", "run_") for name in ("sign_1", "taper", "buffer")},
+        traffic_class="flaggers", run_traffic_class="flaggers", **dict.fromkeys(names, 30.0),
     )  # fmt: skip
     again = traffic_for_run(case)
     assert "Main Street as set up before, moved along with the work" in again
