@@ -17,6 +17,7 @@ from geoplan.model import Layers, Plan
 from geoplan.project import Project
 from geoplan.rules.crew_reader import load_crew_rules
 from geoplan.rules.materials_reader import load_catalogue
+from geoplan.work.crossed_later import with_crossed_later
 from geoplan.work.days import refuse_far_depot, schedule_days, travel_of
 from geoplan.work.jobs import build_jobs
 from geoplan.work.known_addresses import refuse_unknown_addresses
@@ -75,7 +76,7 @@ def with_work(plan: Plan) -> Plan:
     work = build_jobs(plan, rules)
     audit = build_audit(plan, work.jobs)
     days = schedule_days(plan, work.jobs)
-    jobs = days.jobs
+    jobs = with_crossed_later(days.jobs, plan.crossings, days.crew_stops)
     reels = cut_reels(jobs, days.crew_stops, plan.project)
     bill = bill_materials(plan, jobs, reels.reels)
     return replace(

@@ -59,6 +59,11 @@ WORK_TABLES: tuple[Table, ...] = (
             length("wire_m", "Wire in all."),
             identifier("supply", "bulk or pre_connectorised."),
             length("cut_length_m", "Length to cut, or stocked length to take."),
+            length(
+                "drawn_m",
+                "Wire off the reel when it is cut, at least: the cut, or what is out before "
+                "raising; null for a stocked length.",
+            ),
             length("coil_m", "Surplus that is coiled up."),
             text("coil_at", "Where the surplus is coiled."),
             text(
@@ -134,17 +139,24 @@ WORK_TABLES: tuple[Table, ...] = (
             ),
             text(
                 "span_drops_busy",
-                "Those of them over a road too busy for a short stop: to be hung after this drop, "
-                "or flaggers hold that road; split by ';'.",
+                "Those of them over a road too busy for a short stop; split by ';'.",
             ),
             text(
                 "span_drops_first",
-                "Drop over a road too busy for a short stop: others of its strand span with a "
-                "ladder on it, to be hung before this drop; split by ';'.",
+                "Drop that hangs over a road from a strand span: others whose ladder goes on that "
+                "span, at their clamp or along their run, to be hung before; split by ';'. At a "
+                "clamp on the same span only where the road is too busy for a short stop and not "
+                "held by the other's own flaggers.",
+            ),
+            text("span_drops_later", "The same from the other side: to be hung after this drop."),
+            text(
+                "run_drops_over",
+                "Other planned drops over roads from strand spans that the ladder of the run "
+                "passes: 'poles: addresses over road', split by ';'.",
             ),
             text(
                 "span_drops_turned",
-                "Of span_drops_busy those that the crew days hang before this drop all the same, "
+                "Of span_drops_later those that the crew days hang before this drop all the same, "
                 "of span_drops_first those they hang after it; split by ';'. Flaggers are counted "
                 "for whichever comes later.",
             ),
@@ -163,14 +175,31 @@ WORK_TABLES: tuple[Table, ...] = (
                 "flaggers",
                 "Flaggers besides the crew, for air span or strand run, whichever takes more: "
                 "those of each road that is held, and one for each approach of side roads within "
-                "stopping distance and taper, and for a drop hung after one in span_drops_busy "
-                "those of that one.",
+                "stopping distance and taper, and for a drop hung after one in "
+                "span_drops_later those below that one.",
+            ),
+            count(
+                "flaggers_below",
+                "Flaggers that hold the roads below the air span while the ladder of another drop "
+                "brings it down.",
+            ),
+            text(
+                "last_ladder",
+                "Where the ladder stands at the terminal of a strand run: side of the pole, how "
+                "far the nearest carriageway is where it is near, lines to the left and right, "
+                "split by ';'; or that no ground was found.",
             ),
             text("run_trees", "Trees whose crown the strand run passes through, split by ';'."),
             text(
                 "run_lots",
                 "Lots that the strand run passes over, or on which its ladder or truck stands, but "
                 "for the address's own: id and street address, split by ';'.",
+            ),
+            text(
+                "run_lots_sides",
+                "Lots along parts of the run where a ladder may stand on either side, but for "
+                "those of run_lots: side of the strand, id and street address, split by ';'; "
+                "leave on one side is enough.",
             ),
             text(
                 "run_walks",
@@ -186,6 +215,11 @@ WORK_TABLES: tuple[Table, ...] = (
                 "strands_met",
                 "Strands of other spans that the air span crosses: poles and how far out, split by "
                 "';'; heights are not compared.",
+            ),
+            text(
+                "crossed_later",
+                "Planned drops that the air span crosses and that hang after it by the crew days: "
+                "addresses, split by ';'.",
             ),
             number(
                 "strand_angle_deg",
@@ -219,9 +253,9 @@ WORK_TABLES: tuple[Table, ...] = (
             text(
                 "power_places",
                 "Power over or close to a place of work: 'place: id', place ladder, reel, bucket, "
-                "hook, wire, run, terminal, terminal_ladder, house_ladder, wall or house, with "
-                "distance or place where it is told; 'short: id' where a distance is not kept or "
-                "not known; split by ';'.",
+                "hook, hook_over, wire, run, passed, terminal, terminal_over, terminal_ladder, "
+                "house_ladder, wall, house or house_run, with distance or place where it is told; "
+                "'short: id' where a distance is not kept or not known; split by ';'.",
             ),
             flag(
                 "is_over_street",

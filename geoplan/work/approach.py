@@ -15,12 +15,12 @@ import pandas as pd
 from geoplan.model import Plan
 from geoplan.rules import RuleSet
 from geoplan.text_columns import joined, texts, worded
-from geoplan.units import say
+from geoplan.units import ReportUnits, for_report, report_unit, say
 from geoplan.work.clauses import chained
 from geoplan.work.near_power import find_near_power
 from geoplan.work.power_around import power_around
-from geoplan.work.power_pairs import BESIDE, LEAST_GAP_M, LIFTED, OF_RUN, STANDS, Near
-from geoplan.work.power_places import Judged, power_places
+from geoplan.work.power_pairs import BESIDE, LEAST_GAP_M, LIFTED, OF_RUN, Near
+from geoplan.work.power_places import BY_RUN_M, Judged, Way, power_places
 from geoplan.work.power_words import (
     Telling,
     is_in_reach,
@@ -52,6 +52,7 @@ def build_approach(
     runs: StrandRuns,
     work_places: gpd.GeoDataFrame | None = None,
     run_bucket: BoolArray | None = None,
+    building_run_m: FloatArray | None = None,
 ) -> pd.DataFrame:
     """Compare each drop's distances from power with those that have to be kept.
 
@@ -70,6 +71,8 @@ def build_approach(
         at their tops alone.
     run_bucket : ndarray of bool, shape (n,), optional
         Drops whose strand run is worked from a bucket; by default those with one at the clamp.
+    building_run_m : ndarray of float64, shape (n,), optional
+        Wire along the wall, m; by default as far as power on the house is told at all.
 
     Returns
     -------
@@ -79,8 +82,8 @@ def build_approach(
         ``power_around``, ``power_places``. The note tells the line that falls shortest of the
         distance asked for, as a part of it, and besides it one of a higher voltage. The distance
         is the greatest that any line near asks for; NaN where one has none. ``power_tight`` lists
-        what to measure before the work: lines kept off by less than `TIGHT_M`, and those too near
-        the places where people stand, or perhaps. ``power_beside`` lists what the wire passes by
+        what to measure before the work: lines kept off by less than `TIGHT_M`, both as they are
+        told, and those too near, or perhaps. ``power_beside`` lists what the wire passes by
         little more than asked for, or less, ``power_in_reach`` what is kept clear of only by
         somebody who doesn't reach out.
 
@@ -111,9 +114,9 @@ def build_approach(
     near = find_near_power(plan, powers, runs, work_places, run_bucket)
     is_lifted = np.isin(near.reason, LIFTED)
     asked = np.where(is_lifted, powers.bucket_m[near.power], powers.worker_m[near.power])
-    is_tight = _is_tight(near, asked)
-    state = _states(near, asked, powers, is_tight)
     count, units = len(plan.drops), plan.project.units
+    is_tight = _is_tight(near, asked, units)
+    state = _states(near, asked, powers, is_tight)
     telling = Telling(
         powers,
         units,
@@ -148,11 +151,11 @@ def build_approach(
             (bare, worded(np.zeros(len(bare)), (unseen,))),
         ],
     )
-    to_measure = (state == CLOSE) & is_tight
-    to_measure |= (state <= NOT_CHECKED) & np.isin(near.reason, STANDS)
+    to_measure = ((state == CLOSE) & is_tight) | (state <= NOT_CHECKED)
     reached = np.flatnonzero(is_in_reach(near, asked, np.arange(len(asked), dtype=np.int64)))
     beside = np.flatnonzero((near.reason == BESIDE) & (is_tight | (state <= NOT_CHECKED)))
     on_run = np.isin(near.reason, OF_RUN) & (near.is_across | (state <= NOT_CHECKED))
+    along_wall = np.full(count, BY_RUN_M) if building_run_m is None else building_run_m
     judged = Judged(near, asked, state <= NOT_CHECKED, state <= CLOSE)
     return pd.DataFrame(
         {
@@ -165,15 +168,23 @@ def build_approach(
             "power_beside": named_once(near.drop[beside], near.power[beside], telling),
             "power_in_reach": named_once(near.drop[reached], near.power[reached], telling),
             "power_around": power_around(plan, powers, runs, near),
-            "power_places": power_places(plan, judged, telling, work_places),
+            "power_places": power_places(plan, judged, telling, work_places, Way(runs, along_wall)),
         }
     )
 
 
-def _is_tight(near: Near, asked: FloatArray) -> BoolArray:
-    """Tell which distances are kept by less than `TIGHT_M`, or not by the head of who works."""
+def _is_tight(near: Near, asked: FloatArray, units: ReportUnits) -> BoolArray:
+    """Tell which distances are kept by less than `TIGHT_M`, or not by the head of who works.
+
+    As they are told: of two that read alike not only one is measured.
+    """
     kept = asked - near.gap_m <= LEAST_GAP_M
-    return np.asarray(kept & ((near.gap_m < asked + TIGHT_M) | (near.head_gap_m < asked)))
+    decimals = report_unit("length", units).decimals
+    gap, limit = (
+        np.round(np.asarray(for_report(far_m, "length", units)), decimals)
+        for far_m in (near.gap_m, asked + TIGHT_M)
+    )
+    return np.asarray(kept & ((gap <= limit) | (near.head_gap_m < asked)))
 
 
 def _states(near: Near, asked: FloatArray, powers: Powers, is_tight: BoolArray) -> IntArray:

@@ -82,25 +82,3 @@ def span_drops(drops: pd.DataFrame, told: BoolArray | None = None) -> Any:
         both = both[told[both["row_other"].to_numpy(dtype=np.int64)]]
     names = texts(drops["address_id"]).take(both["row_other"].to_numpy(dtype=np.int64))
     return per_row(both["row"].to_numpy(dtype=np.int64), names, len(drops), LIST_SPLIT)
-
-
-def hung_first(drops: pd.DataFrame, is_over_busy: BoolArray, is_bucket: BoolArray) -> Any:
-    """List, for each drop over a busy road, those of its strand span that are hung before it.
-
-    Parameters
-    ----------
-    drops : pandas.DataFrame
-        Columns as declared for ``drops``, n rows.
-    is_over_busy : ndarray of bool, shape (n,)
-        Drops over a road too busy for a short stop.
-    is_bucket : ndarray of bool, shape (n,)
-        Drops worked from a bucket: no ladder of theirs goes on the strand.
-
-    Returns
-    -------
-    pandas array of str, shape (n,)
-        Addresses as in `span_drops`; null for a drop over no busy road. Of two over busy roads
-        neither waits for the other: each has flaggers of its own.
-    """
-    told = pd.Series(span_drops(drops, ~is_over_busy & ~is_bucket))
-    return texts(told.where(is_over_busy))

@@ -159,10 +159,7 @@ def _hazards(
     told_run = pd.Series(texts(approach["run_power"]))
     on_run = np.flatnonzero(told_run.notna())
     quiet = traffic.is_over_road & ~traffic.is_over_busy
-    mates, busy = (
-        pd.Series(texts(span_drops(drops, over))).where(~is_bucket_job(drops), None)
-        for over in (quiet, traffic.is_over_busy)
-    )
+    mates = pd.Series(texts(span_drops(drops, quiet))).where(~is_bucket_job(drops), None)
     told_beside = pd.Series(texts(approach["power_beside"]))
     beside = np.flatnonzero(told_beside.notna())
     span = drops["air_span_m"].to_numpy(dtype=np.float64)
@@ -195,11 +192,6 @@ def _hazards(
             mates,
             "over a road on the same strand span: traffic is held there while a ladder brings it "
             "down",
-        ),
-        _on_span(
-            busy,
-            "over a road on the same strand span, too busy to be held by one of the crew: flaggers "
-            "hold it while a ladder brings the wire down, or this drop is hung first",
         ),
         (
             beside,

@@ -22,7 +22,8 @@ from geoplan.tables import TABLES
 from geoplan.text_columns import FloatArray, IntArray, texts
 from geoplan.work.day_areas import solve_days
 from geoplan.work.day_routing import Day, best_directions
-from geoplan.work.hang_order import keep_order, out_of_order
+from geoplan.work.hang_order import keep_order, out_of_order, waiting
+from geoplan.work.hang_waits import without_rings
 from geoplan.work.reel_filling import least_reels
 from geoplan.work.visits import Sites, Travel, Visits, build_visits, setups
 
@@ -77,8 +78,9 @@ def schedule_days(plan: Plan, jobs: gpd.GeoDataFrame) -> Days:
     Two-person drops go to two-person crews; one-person drops to either. Drops that hang on one
     strand span, and drops of one road that need traffic control, are joined into visits
     (`geoplan.work.visits`), visits are put into days area by area (`geoplan.work.day_areas`).
-    A drop over a busy road is hung after those whose ladder goes on its strand span; where that
-    can't be, flaggers are counted for these (`geoplan.work.hang_order`).
+    A drop over a road is hung after those whose ladder goes on its strand span, as
+    `geoplan.work.ladder_mates` has it; where that can't be, flaggers are counted for these
+    (`geoplan.work.hang_order`).
     """
     settings: DaySettings = plan.project.days
     jobs = jobs.sort_values("address_id", kind="stable", ignore_index=True)
@@ -177,6 +179,7 @@ def _sites(jobs: gpd.GeoDataFrame, plan: Plan, settings: DaySettings) -> tuple[S
     along_m = np.zeros(len(jobs))
     on = np.flatnonzero(road >= 0)
     along_m[on] = shapely.line_locate_point(roads.geometry.to_numpy()[road[on]], points[on])
+    waits, below = waiting(jobs), jobs["flaggers_below"].to_numpy(dtype=np.int64)
     sites = Sites(
         x_m=shapely.get_x(points),
         y_m=shapely.get_y(points),
@@ -186,7 +189,7 @@ def _sites(jobs: gpd.GeoDataFrame, plan: Plan, settings: DaySettings) -> tuple[S
         road=road,
         along_m=along_m,
         span=span.astype(np.int64),
-        hangs_last=jobs["span_drops_first"].notna().to_numpy(dtype=bool),
+        waits=waits[without_rings(waits, below[waits[:, 1]], len(jobs))],
     )
     return sites, pd.Series(roads.index, dtype="str")
 

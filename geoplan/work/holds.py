@@ -15,6 +15,7 @@ from geoplan.work.duties import mates_held
 from geoplan.work.hang_words import hung_first, up_already
 from geoplan.work.power_measured import MOST_NAMED
 from geoplan.work.power_steps import names_short
+from geoplan.work.run_lots import SIDE
 from geoplan.work.side_roads import FOR_RUN, NOT_HELD
 from geoplan.work.site_words import (
     in_a_row,
@@ -141,14 +142,14 @@ def _poor(case: DropCase) -> Iterator[Hold]:
 
 
 def _order(case: DropCase) -> Iterator[Hold]:
-    """Hold for drops of the strand span hung first, or for flaggers below one that hangs."""
+    """Hold for drops that are hung first, or for flaggers below one that hangs."""
     first, up = hung_first(case), up_already(case)
     if first:
-        names = f"{in_a_row(first)} (same strand span)"
+        names = f"{in_a_row(first)} (ladder on this strand span)"
         are = "is" if len(first) == 1 else "are"
         yield Hold(f"{names} {are} hung", f"First: {names} hung? Seen by {BY_NAME}")
     if up:
-        names = f"{in_a_row(up)} (same strand span, hung before)"
+        names = f"{in_a_row(up)} (on a strand span of this ladder, hung before)"
         yield Hold(
             f"flaggers for the road below {names} are here",
             f"Flaggers for the road below {names}: ordered by {BY_NAME}",
@@ -281,11 +282,15 @@ def _roads(case: DropCase) -> Iterator[Hold]:
 
 def _side_roads(case: DropCase) -> Iterator[Hold]:
     """Hold for side roads that neither the crew nor flaggers may hold by the rules."""
-    told = [part for part in parts_of(case.job["traffic_reasons"]) if NOT_HELD in part]
-    for part in told:
-        name = part.partition(f": {NOT_HELD}")[0].removeprefix(FOR_RUN)
+    for name in unheld(case):
         until = f"how {name} is held is settled with its owner"
         yield Hold(until, f"Control of {name} NOT WORKED OUT: settled with its owner {BY_NAME}")
+
+
+def unheld(case: DropCase) -> list[str]:
+    """Name the side roads that neither the crew nor flaggers may hold by the rules."""
+    told = [part for part in parts_of(case.job["traffic_reasons"]) if NOT_HELD in part]
+    return [part.partition(f": {NOT_HELD}")[0].removeprefix(FOR_RUN) for part in told]
 
 
 def _easements(case: DropCase) -> Iterator[Hold]:
@@ -318,6 +323,32 @@ def _ids(lots: Sequence[str]) -> str:
     return f"lot{'s' if len(lots) > 1 else ''} {ids}"
 
 
+def _owned(lots: Sequence[str]) -> str:
+    """Name lots with their addresses, or that there is none."""
+    return f"lot{'s' if len(lots) > 1 else ''} {in_a_row([f'{n}{_owner(n)}' for n in lots])}"
+
+
+def _run(case: DropCase) -> Iterator[Hold]:
+    """Hold for leave along the strand run; on one side of the strand where either will do."""
+    run = parts_of(case.job.get("run_lots"))
+    if run:
+        yield Hold(
+            f"leave is given for the strand run on {_ids(run)}",
+            f"Leave for the strand run on {_owned(run)}: {BY_NAME}",
+        )
+    sides: dict[str, list[str]] = {}
+    for told in parts_of(case.job.get("run_lots_sides")):
+        side, _, lot = told.partition(SIDE)
+        sides.setdefault(side, []).append(lot)
+    if sides:
+        one = " or ".join(f"{_ids(lots)} ({side} side)" for side, lots in sides.items())
+        box = "; or ".join(f"{side}, {_owned(lots)}: {BY_NAME}" for side, lots in sides.items())
+        yield Hold(
+            f"leave is given for the ladder along the run on one side: {one}",
+            f"Leave for the ladder on one side of the run, to stay on that side: {box}",
+        )
+
+
 def _ground(case: DropCase) -> Iterator[Hold]:
     """Hold for the leave of those whose roof is passed, or on whose ground somebody stands."""
     roofs = list(dict.fromkeys(str(row["feature_id"]) for row in case.crossed("roof")))
@@ -326,13 +357,7 @@ def _ground(case: DropCase) -> Iterator[Hold]:
         yield Hold(
             f"the owner allows a wire over {names}", f"Leave to pass over {names}: {BY_NAME}"
         )
-    run = parts_of(case.job.get("run_lots"))
-    if run:
-        lots = f"lot{'s' if len(run) > 1 else ''} {in_a_row([f'{n}{_owner(n)}' for n in run])}"
-        yield Hold(
-            f"leave is given for the strand run on {_ids(run)}",
-            f"Leave for the strand run on {lots}: {BY_NAME}",
-        )
+    yield from _run(case)
     crowns = [str(row["feature_id"]) for row in case.crossed("tree")]
     crowns += parts_of(case.job.get("run_trees"))
     if crowns:

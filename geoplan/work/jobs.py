@@ -23,9 +23,10 @@ from geoplan.project import Project
 from geoplan.rules import load_rule_set
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.tables import TABLES
-from geoplan.text_columns import places, worded
+from geoplan.text_columns import places, texts, worded
 from geoplan.work.approach import STATES, build_approach
-from geoplan.work.clamp_spans import far_poles, hung_first, span_drops
+from geoplan.work.clamp_spans import LIST_SPLIT, far_poles, span_drops
+from geoplan.work.clauses import per_row
 from geoplan.work.crew import build_crew
 from geoplan.work.drives_beside import drives_beside
 from geoplan.work.ground import build_ground
@@ -99,6 +100,7 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
         runs,
         found.table,
         by_bucket,
+        lengths["building_run_m"].to_numpy(dtype=np.float64),
     )
     crew = build_crew(plan, rules, traffic, approach, reach, found.without)
     kind = job_kinds(drops, over_street)
@@ -118,13 +120,14 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
                 "span_drops": span_drops(drops),
                 "span_drops_over": span_drops(drops, traffic.is_over_road),
                 "span_drops_busy": span_drops(drops, traffic.is_over_busy),
-                "span_drops_first": hung_first(drops, traffic.is_over_busy, bucket),
+                **_hung(drops, *traffic.hung),
                 "span_drops_turned": worded(np.full(len(drops), -1), ()),
                 **_columns(reach),
-                "run_lots": run_lots(plan, runs, by_bucket, ground, rules),
+                **_columns(run_lots(plan, runs, by_bucket, ground, rules)),
                 "run_walks": run_walks(plan, runs, by_bucket, rules),
                 "drives_beside": drives_beside(plan, rule_set),
                 "strands_met": strands_met(plan),
+                "crossed_later": worded(np.full(len(drops), -1), ()),
                 "strand_angle_deg": strand_angles(plan),
                 "near_rail": near_rail(plan, found.table, runs, rules.value("places.near_rail")),
                 "is_over_street": over_street,
@@ -140,6 +143,16 @@ def build_jobs(plan: Plan, rules: CrewRules) -> JobTables:
         TABLES["jobs"],
     )
     return JobTables(jobs, found.table, _figures(jobs, rules, found.without))
+
+
+def _hung(drops: pd.DataFrame, first: IntArray, then: IntArray) -> dict[str, Any]:
+    """Name the drops that are hung before each drop, and those after it."""
+    names, count = texts(drops["address_id"]), len(drops)
+    order = np.lexsort((first, then))
+    return {
+        "span_drops_first": per_row(then[order], names.take(first[order]), count, LIST_SPLIT),
+        "span_drops_later": per_row(first, names.take(then), count, LIST_SPLIT),
+    }
 
 
 def job_kinds(drops: pd.DataFrame, over_street: BoolArray) -> IntArray:

@@ -1,27 +1,36 @@
-"""Where the last ladder of a strand run stands: at the terminal's pole, away from the road.
+"""Where the last ladder of a strand run stands: at the terminal's pole, on its best side.
 
-Enters: planned drops, their runs, poles, carriageways.
-Leaves: the foot of that ladder by drop.
-Does not do: look at buildings, lots and power there; the crew chooses its place.
+Enters: planned drops, their runs, the ground about the poles, power.
+Leaves: the foot of that ladder by drop, and words on it.
+Does not do: look at lots there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import shapely
+import pandas as pd
 
 from geoplan.model import Plan
-from geoplan.text_columns import places
+from geoplan.rules.crew_reader import CrewRules
+from geoplan.text_columns import assembled, joined, places, texts, worded
+from geoplan.work.clauses import chained, in_words
+from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
-from geoplan.work.place_search import STREET_WITHIN_M
-from geoplan.work.strand_run import StrandRuns, strand_heights
+from geoplan.work.pole_sides import NO_GROUND, PoleSides, find_sides
+from geoplan.work.strand_run import LIST_SPLIT, StrandRuns
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+
+BETWEEN = "between "
+"""How words on a ladder begin to tell the lines to its left and right."""
+NO_PLACE = "place NOT WORKED OUT, no free ground off the carriageways found: none on a carriageway"
+"""Words on a ladder for which no side was found."""
 
 
 @dataclass(frozen=True)
@@ -32,11 +41,15 @@ class LastLadders:
     pole: IntArray
     """Row of the terminal's pole."""
     foot: FloatArray
-    """Shape (k, 2), m."""
+    """Shape (k, 2), m; the pole itself where no side was chosen."""
+    sides: PoleSides
+    """Sides that were chosen."""
 
 
-def last_ladders(plan: Plan, runs: StrandRuns, by_bucket: BoolArray, ground: Ground) -> LastLadders:
-    """Put the last ladder of each run on its pole's side away from the nearest carriageway.
+def last_ladders(
+    plan: Plan, runs: StrandRuns, by_bucket: BoolArray, ground: Ground, rules: CrewRules
+) -> LastLadders:
+    """Put the last ladder of each run on the side of its pole that `find_sides` chooses.
 
     Parameters
     ----------
@@ -47,29 +60,64 @@ def last_ladders(plan: Plan, runs: StrandRuns, by_bucket: BoolArray, ground: Gro
     by_bucket : ndarray of bool, shape (n,)
         Drops whose run is worked from a bucket: no ladder.
     ground : Ground
-        Carriageways.
+        Carriageways, buildings, tracks, water.
+    rules : CrewRules
+        As in `find_sides`.
 
     Returns
     -------
     LastLadders
-        The foot is out by the strand's height over the tangent of ``[ladder] angle``; at the pole
-        itself where no carriageway is within `STREET_WITHIN_M`.
-
-    References
-    ----------
-    Side: common practice, no source.
+        Drops of one terminal have their ladder at one place.
     """
-    poles, project = plan.layers.poles, plan.project
     drop = np.unique(runs.drop[~by_bucket[runs.drop]])
-    pole = places(plan.drops["terminal_id"], poles.index)[drop]
-    spot = shapely.get_coordinates(np.asarray(poles.geometry.values, dtype=object)[pole])
-    road, _ = ground.nearest_road(spot[:, 0], spot[:, 1], STREET_WITHIN_M)
-    shapes = np.asarray([*plan.layers.roads.geometry.values, None], dtype=object)[road]
-    has = np.flatnonzero(road >= 0)
-    nearest = shapely.get_point(shapely.shortest_line(shapes[has], shapely.points(spot[has])), 0)
-    way = np.zeros_like(spot)
-    way[has] = spot[has] - shapely.get_coordinates(nearest).reshape(-1, 2)
-    high_m = strand_heights(poles, project.heights.strand_height)[pole]
-    out_m = high_m / np.tan(np.radians(project.ladder.angle))
-    part = out_m / np.maximum(np.hypot(*way.T), 1e-9)
-    return LastLadders(drop.astype(np.int64), pole, spot + part[:, None] * way)
+    pole = places(plan.drops["terminal_id"], plan.layers.poles.index)[drop]
+    each, own = np.unique(pole, return_inverse=True)
+    sides = find_sides(plan, each, ground, rules).take(own)
+    return LastLadders(drop.astype(np.int64), pole, sides.foot, sides)
+
+
+def last_ladder_words(plan: Plan, last: LastLadders, ground: Ground, rules: CrewRules) -> Any:
+    """Tell where each of those ladders stands.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan, n drops.
+    last : LastLadders
+        Ladders, k of them.
+    ground : Ground
+        Carriageways.
+    rules : CrewRules
+        ``places.kerb_told``.
+
+    Returns
+    -------
+    pandas array of str, shape (n,)
+        Parts split by ``LIST_SPLIT``: the compass side, `BETWEEN` with the lines to the left and
+        right, and how far the nearest carriageway is where that is near; `NO_PLACE` alone where no
+        ground was found. Null without such a ladder, or where neither a road nor a line is near.
+    """
+    sides, roads = last.sides, plan.layers.roads
+    lines, named = texts(plan.layers.power.index), roads["name"]
+    has, none = np.flatnonzero(sides.side >= 0), np.flatnonzero(sides.side == NO_GROUND)
+    two = np.flatnonzero((sides.left >= 0) & (sides.right >= 0) & (sides.left != sides.right))
+    both = np.sort(np.stack([sides.left[two], sides.right[two]]), axis=0)
+    within_m = rules.value("places.kerb_told")
+    road, edge_m = ground.nearest_road(last.foot[:, 0], last.foot[:, 1], within_m)
+    by = np.flatnonzero((road >= 0) & (sides.side >= 0))
+    kerb = joined(
+        in_words(edge_m[by], "length", plan.project.units),
+        " from the carriageway of ",
+        texts(named.fillna(pd.Series(roads.index, index=roads.index))).take(road[by]),
+    )
+    words = chained(
+        len(last.drop),
+        [
+            (has, joined("on its ", worded(sides.side[has], WINDS), " side")),
+            (by, kerb),
+            (two, joined(BETWEEN, lines.take(both[0]), " and ", lines.take(both[1]))),
+            (none, worded(np.zeros(len(none)), (NO_PLACE,))),
+        ],
+        LIST_SPLIT,
+    )
+    return assembled(len(plan.drops), [(last.drop, words)])

@@ -56,8 +56,8 @@ def build_lengths(
     -------
     pandas.DataFrame
         n rows: ``building_run_m``, ``air_arc_m``, ``strand_wire_m``, ``pole_run_m``,
-        ``loops_m``, ``wire_m``, ``supply``, ``cut_length_m``, ``coil_m``, ``coil_at``,
-        ``cut_note``, ``ground_path_m``, ``hand_line_m``, ``hand_line_house_m``.
+        ``loops_m``, ``wire_m``, ``supply``, ``cut_length_m``, ``drawn_m``, ``coil_m``,
+        ``coil_at``, ``cut_note``, ``ground_path_m``, ``hand_line_m``, ``hand_line_house_m``.
 
     Raises
     ------
@@ -68,7 +68,9 @@ def build_lengths(
     -----
     Wire is building run, hanging wire at stringing, wire along the strand, pole run, loops and
     connections. The building run that isn't given is the way down from the attachment to the
-    interface and the usual run along the wall.
+    interface and the usual run along the wall. With the reel beyond the street the wire is cut
+    only when it hangs: the building run and the way over the ground are off the reel by then,
+    more than is cut where little wire is used at the terminal.
     """
     settings = project.lengths
     hook = drops["hook_height_m"].to_numpy(dtype=np.float64)
@@ -80,6 +82,8 @@ def build_lengths(
     crosses = drops["is_street_crossing"].to_numpy(dtype=bool)
     if over_street is not None:
         crosses = over_street
+    ground_path = np.where(crosses, _ground_path(drops, air_spans), np.nan)
+    before = np.where(_reel_is_beyond(drops, crosses), building + ground_path, np.nan)
     return pd.DataFrame(
         {
             "building_run_m": building,
@@ -88,31 +92,41 @@ def build_lengths(
             "pole_run_m": np.full(len(drops), settings.pole_run),
             "loops_m": np.full(len(drops), loops),
             "wire_m": wire,
-            **cut_columns(wire, project),
-            "ground_path_m": np.where(crosses, _ground_path(drops, air_spans), np.nan),
+            **cut_columns(wire, before, project),
+            "ground_path_m": ground_path,
             "hand_line_m": 2 * hook,
             "hand_line_house_m": np.where(crosses, hook, np.nan),
         }
     )
 
 
-def cut_columns(wire_m: FloatArray, project: Project) -> dict[str, object]:
+def _reel_is_beyond(drops: pd.DataFrame, over_street: BoolArray) -> BoolArray:
+    """Tell which reels stand on the other side of a street than the house."""
+    has_clamp = drops["strand_span_id"].notna().to_numpy(dtype=bool)
+    crosses = drops["is_street_crossing"].to_numpy(dtype=bool)
+    return np.where(has_clamp, crosses, over_street)
+
+
+def cut_columns(wire_m: FloatArray, before_m: FloatArray, project: Project) -> dict[str, object]:
     """Say what to cut, or which stocked length to take, for the wire that is needed.
 
     Parameters
     ----------
     wire_m : ndarray of float64, shape (n,)
         Wire needed, m.
+    before_m : ndarray of float64, shape (n,)
+        Wire that is off the reel before it is raised and cut, m; NaN where it is cut first.
     project : Project
         Settings; ``[supply]``, ``[lengths] cut_step`` and ``too_long``.
 
     Returns
     -------
     dict of str to array
-        ``supply``, ``cut_length_m``, ``coil_m``, ``coil_at``, ``cut_note``. Where no stocked
-        length is long enough and the settings don't let it be cut from a reel, the lengths are
-        NaN and the note says by how much it is too long. The note also tells of cuts that are
-        longer than a full reel.
+        ``supply``, ``cut_length_m``, ``drawn_m``, ``coil_m``, ``coil_at``, ``cut_note``. Where no
+        stocked length is long enough and the settings don't let it be cut from a reel, the
+        lengths are NaN and the note says by how much it is too long. What is drawn off a reel
+        before the cut is never less than the cut; NaN for stocked lengths. The note also tells
+        where either is longer than a full reel.
     """
     supply, settings = project.supply, project.lengths
     cut = stepped(wire_m, settings.cut_step)
@@ -121,17 +135,19 @@ def cut_columns(wire_m: FloatArray, project: Project) -> dict[str, object]:
     from_reel = buys & ~fits & (settings.too_long == "bulk")
     takes = buys & ~from_reel
     length = np.where(takes, stocked, cut)
+    drawn = np.where(takes, np.nan, np.fmax(cut, before_m))
     coil = np.where(takes, stocked - wire_m, 0.0)
     return {
         "supply": worded(takes, ("bulk", "pre_connectorised")),
         "cut_length_m": length,
+        "drawn_m": drawn,
         "coil_m": np.where(np.isnan(coil), np.nan, np.maximum(coil, 0.0)),
         "coil_at": worded(np.where(coil > ROUNDING_M, 0, -1), (supply.coil_at,)),
         "cut_note": chained(
             len(wire_m),
             [
                 _beyond_stock(wire_m, buys & ~fits, from_reel, project),
-                _beyond_reel(length, ~takes, project),
+                _beyond_reel(cut, drawn, project),
             ],
         ),
     }
@@ -224,13 +240,15 @@ def _beyond_stock(
     )
 
 
-def _beyond_reel(cut_m: FloatArray, is_cut: BoolArray, project: Project) -> tuple[IntArray, Any]:
-    """Say by how much cuts are longer than a full reel."""
+def _beyond_reel(cut_m: FloatArray, drawn_m: FloatArray, project: Project) -> tuple[IntArray, Any]:
+    """Say by how much cuts, or what is drawn off before, are longer than a full reel."""
     reel = project.supply.reel_length
-    rows = np.flatnonzero(is_cut & (cut_m > reel + ROUNDING_M))
+    rows = np.flatnonzero(drawn_m > reel + ROUNDING_M)
+    by_cut = cut_m[rows] > reel + ROUNDING_M
+    most = np.where(by_cut, cut_m[rows], drawn_m[rows])
     return rows, joined(
-        "cut ",
-        in_words(cut_m[rows] - reel, "length", project.units),
+        worded(by_cut.astype(np.int64), ("wire out before raising ", "cut ")),
+        in_words(most - reel, "length", project.units),
         f" longer than a full reel of {say(reel, 'length', project.units)}: on no reel; "
         "get it on a longer one",
     )

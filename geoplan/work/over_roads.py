@@ -18,7 +18,6 @@ from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import places
 from geoplan.work.hand_pull import clears_by_hand
-from geoplan.work.place_search import is_bucket_job
 from geoplan.work.road_works import FLAGGERS, STOP, Roads
 from geoplan.work.strand_run import RoadsBelow
 
@@ -51,9 +50,12 @@ class Over:
 
     def flagged(self, roads: Roads, count: int) -> IntArray:
         """Count the roads that flaggers hold for each drop; those of one name are one."""
-        rows = self.way == FLAGGERS
+        return self.part(self.way == FLAGGERS).counted(roads, count)
+
+    def counted(self, roads: Roads, count: int) -> IntArray:
+        """Count the roads of each drop; those of one name are one."""
         name, _ = pd.factorize(pd.Series(roads.name))
-        pairs = np.unique(np.stack([self.drop[rows], name[self.road[rows]]], axis=1), axis=0)
+        pairs = np.unique(np.stack([self.drop, name[self.road]], axis=1), axis=0)
         return np.bincount(pairs.reshape(-1, 2)[:, 0], minlength=count).astype(np.int64)
 
     def held(self, count: int) -> BoolArray:
@@ -95,44 +97,6 @@ def by_flaggers_there(air: Over, others: Over) -> tuple[Over, BoolArray]:
 def drop_rows(ids: Any, plan: Plan) -> IntArray:
     """Return the rows of drops by address."""
     return np.asarray(pd.Index(plan.drops["address_id"]).get_indexer(pd.Index(ids)), dtype=np.int64)
-
-
-def pressed_by_ladder(plan: Plan, air: Over) -> tuple[Over, IntArray]:
-    """Return roads over which the ladder of a drop brings wires of others down.
-
-    Parameters
-    ----------
-    plan : Plan
-        A finished plan, n drops.
-    air : Over
-        Pairs of the air spans.
-
-    Returns
-    -------
-    pressed : Over
-        Pairs of a drop whose clamp is set from a ladder and a road below another drop of its
-        strand span that the crew may hold itself; none that its own air span is over.
-    mate : ndarray of int64
-        Row of that other drop.
-
-    Notes
-    -----
-    Busier roads are not held by one of the crew: there the drop is hung before the other one.
-    """
-    span, rows = plan.drops["strand_span_id"], np.flatnonzero(has_clamp(plan))
-    ladder = rows[~is_bucket_job(plan.drops)[rows]]
-    is_busy = np.isin(air.drop, air.drop[air.way > STOP])
-    own = pd.DataFrame({"span": span.iloc[ladder].to_numpy(), "drop": ladder})
-    mates = pd.DataFrame({"span": span.iloc[rows].to_numpy(), "mate": rows})
-    below = pd.DataFrame({"mate": air.drop[~is_busy], "road": air.road[~is_busy]})
-    met = own.merge(mates, on="span").merge(below, on="mate")
-    wide = int(air.road.max(initial=0)) + 1
-    is_own = np.isin(met["drop"] * wide + met["road"], air.drop * wide + air.road)
-    met = met[~is_own].sort_values(["drop", "road", "mate"]).drop_duplicates(["drop", "road"])
-    drop, road, mate = (met[name].to_numpy(dtype=np.int64) for name in ("drop", "road", "mate"))
-    way = np.full(len(met), STOP, dtype=np.int64)
-    no_one = np.zeros(len(met), dtype=bool)
-    return Over(drop, road, way, no_one, np.full(len(met), np.nan)), mate
 
 
 def has_clamp(plan: Plan) -> BoolArray:

@@ -22,6 +22,7 @@ from geoplan.work.clamp_spans import far_poles
 from geoplan.work.clauses import in_words, per_row
 from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
+from geoplan.work.lot_names import lot_names
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -240,7 +241,7 @@ def _other_lots(placed: Placed, plan: Plan, bucket_m: float) -> Any:
 
     A bucket truck takes up ground around its middle, so all lots within `bucket_m` are named.
     """
-    parcels, addresses = plan.layers.parcels, plan.layers.addresses
+    parcels = plan.layers.parcels
     own = places(plan.drops["parcel_id"], parcels.index)[placed.rows]
     tree = shapely.STRtree(np.asarray(parcels.geometry.values, dtype=object))
     points, is_bucket = shapely.points(placed.xy), placed.place == "bucket"
@@ -261,8 +262,7 @@ def _other_lots(placed: Placed, plan: Plan, bucket_m: float) -> Any:
         }
     ).sort_values(["point", "lot"])
     rows, lots = (told[name].to_numpy(dtype=np.int64) for name in ("point", "lot"))
-    labels = addresses["label"].groupby(addresses["parcel_id"]).first()
-    label = labels.reindex(parcels.index[lots]).reset_index(drop=True)
+    label = lot_names(plan.layers).reindex(parcels.index[lots]).reset_index(drop=True)
     street = (" (" + label.astype("str") + ")").where(label.notna(), "").array
     each = joined(texts(parcels.index).take(lots), street)
     names = pd.Series(per_row(rows, each, len(points), " and "))

@@ -88,7 +88,7 @@ def power_around(plan: Plan, powers: Powers, runs: StrandRuns, near: Near) -> An
     keep = joined(": keep ", in_words(asked, "length", plan.project.units), " away")
     keep = pd.Series(keep).where(~np.isnan(asked), ": the rules have no distance, keep away")
     units = plan.project.units
-    off = joined(", ", feet_off(plan_m[shown], units), " from ", _from(plan, origin[shown]))
+    off = joined(", ", feet_from(plan_m[shown], units), _from(plan, origin[shown]))
     is_told = ~(met.is_met & (origin == HOUSE_END))[shown]
     words = joined(
         named(line[shown], powers),
@@ -117,6 +117,25 @@ def feet_off(values_m: FloatArray, units: ReportUnits) -> Any:
     unit = report_unit("length", units)
     shown = np.asarray(for_report(values_m, "length", units))
     return joined(numbers(shown, unit.decimals - 1), f" {unit.unit}")
+
+
+def feet_from(values_m: FloatArray, units: ReportUnits) -> Any:
+    """Say how far something is from a place that is named next.
+
+    Parameters
+    ----------
+    values_m : ndarray of float64, shape (k,)
+        Distances in plan, m.
+    units : {'us', 'metric'}
+        System of the report.
+
+    Returns
+    -------
+    pandas array of str, shape (k,)
+        ``distance from``, or ``at`` where the distance would be told as none.
+    """
+    off, none = feet_off(values_m, units), feet_off(np.zeros(1), units)[0]
+    return pd.Series(joined(off, " from ")).where(np.asarray(off != none), "at ").array
 
 
 def _from(plan: Plan, origin: IntArray) -> Any:
@@ -239,7 +258,7 @@ def house_words(met: AtHouse, units: ReportUnits) -> Any:
         To follow a name; empty for a line that does neither.
     """
     does = worded(met.lands.astype(np.int64), ("passes", "lands on"))
-    words = joined(", ", does, THIS_HOUSE, feet_off(met.off_m, units), " from the attachment")
+    words = joined(", ", does, THIS_HOUSE, feet_from(met.off_m, units), "the attachment")
     return texts(pd.Series(words).where(met.is_met, ""))
 
 

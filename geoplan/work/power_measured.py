@@ -36,7 +36,7 @@ TOLD_FROM = {
 FROM_POLE = "from pole "
 
 MOST_NAMED = 4
-"""Where more lines have to be made safe, the nearest distance alone has a place."""
+"""Where more lines have to be made safe, the worst and the nearest of the others have a place."""
 
 
 def measured_before(case: DropCase, words: str) -> str:
@@ -77,9 +77,10 @@ def to_measure(case: DropCase, step: str) -> str:
 
 def blank(*names: str) -> str:
     """Leave a place for the distance that was measured to each line; empty without one."""
+    if len(names) > MOST_NAMED:
+        return f"Measured: {names[0]} ____, nearest of the others, which: ____, ____"
     if len(names) > 1:
-        some = f"nearest, of {len(names)} ____" if len(names) > MOST_NAMED else ""
-        return f"Measured: {some or ', '.join(f'{name} ____' for name in names)}"
+        return f"Measured: {', '.join(f'{name} ____' for name in names)}"
     return "".join(f"{name} measured: ____" for name in names)
 
 

@@ -74,9 +74,8 @@ AT_LEAST = (
     TERMINAL_SIDE,
 )
 """Reasons whose distance is a bound."""
-OF_RUN = (RUN, RUN_POLE)
-STANDS = (HOUSE, LADDER, HOUSE_LADDER)
-"""Reasons at which somebody stands on a ladder."""
+OF_RUN = (RUN, RUN_POLE, RUN_BUCKET)
+"""Reasons that tell of power on the way along the strand."""
 LIFTED = (BUCKET, BOOM, RUN_BUCKET)
 """Reasons for which the distance of lifting plant is kept."""
 OF_PEOPLE = (

@@ -210,13 +210,15 @@ def lay_out(cuts: IntArray, patterns: Patterns, used: IntArray) -> IntArray:
     return on
 
 
-def plan_few(cuts: IntArray, reel: int, reels: int) -> tuple[IntArray | None, bool]:
+def plan_few(cuts: IntArray, ends: IntArray, reel: int, reels: int) -> tuple[IntArray | None, bool]:
     """Look for a plan of few cuts with so many reels, or prove that there is none.
 
     Parameters
     ----------
     cuts : ndarray of int64, shape (n,)
-        Lengths, 1 to `reel`; `FEW_CUTS` of them at most are searched.
+        Lengths in the order of work, 1 to `reel`; `FEW_CUTS` of them at most are searched.
+    ends : ndarray of int64, shape (n,)
+        Where on a reel each may end at the latest, its own length to `reel`.
     reel : int
         Length of a reel.
     reels : int
@@ -243,8 +245,11 @@ def plan_few(cuts: IntArray, reel: int, reels: int) -> tuple[IntArray | None, bo
     for row in order:
         model.add_exactly_one(put[row, number] for number in range(reels) if (row, number) in put)
     for number in range(reels):
-        held = [(int(cuts[row]), put[row, number]) for row in order if (row, number) in put]
-        model.add(sum(length * is_on for length, is_on in held) <= reel)
+        before: list[cp_model.LinearExprT] = []
+        for row in sorted(row for row in order if (row, number) in put):
+            before.append(int(cuts[row]) * put[row, number])
+            back = int(reel - ends[row]) * put[row, number]
+            model.add(cp_model.LinearExpr.sum([*before, back]) <= reel)
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 0

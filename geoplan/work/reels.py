@@ -3,6 +3,10 @@
 Enters: jobs with their cut lengths and crew days, stops in their order, settings.
 Leaves: the tables ``reels`` and ``reel_cuts``, and how near the plan is to the fewest reels.
 Does not do: work out lengths; count pre-connectorised wire (`geoplan.work.materials`).
+
+The cuts of a reel are made in the order of work. Where more is drawn off before a cut than is
+cut, so much must be on the reel then; what is not cut goes back on it, for the cuts after. Only
+the last of a reel can lack it: what it keeps back then is left over.
 """
 
 from __future__ import annotations
@@ -16,7 +20,12 @@ import pandas as pd
 from geoplan.framing import declared
 from geoplan.tables import TABLES
 from geoplan.text_columns import FloatArray, IntArray
-from geoplan.work.reel_filling import fill_in_order, fill_longest_first, least_reels
+from geoplan.work.reel_filling import (
+    are_in_reach,
+    fill_in_order,
+    fill_longest_first,
+    least_reels,
+)
 from geoplan.work.reel_patterns import bound_by_patterns, lay_out, plan_by_patterns, plan_few
 
 if TYPE_CHECKING:
@@ -60,15 +69,17 @@ def cut_reels(jobs: pd.DataFrame, crew_stops: pd.DataFrame | None, project: Proj
     -------
     ReelPlan
         Reels numbered by their first cut in the order of work, and cuts in that order. A drop
-        longer than a reel, or without a known length, is on none and named in the figures.
+        that needs more than a full reel, for its cut or drawn off before it, or without a known
+        length, is on none and named in the figures.
     """
     bulk = jobs[jobs["supply"] == "bulk"].sort_values("address_id", ignore_index=True)
     bulk = _by_work(bulk, crew_stops)
     length_m = bulk["cut_length_m"].to_numpy(dtype=np.float64)
+    drawn_m = bulk["drawn_m"].to_numpy(dtype=np.float64)
     reel_m = float(project.supply.reel_length)
-    fits = np.isfinite(length_m) & (length_m <= reel_m + 1 / FINE_PER_M) & (length_m > 0)
+    fits = (length_m > 0) & (np.maximum(length_m, drawn_m) <= reel_m + 1 / FINE_PER_M)
     held = bulk[fits].reset_index(drop=True)
-    on, bound, method = pack(*whole_units(length_m[fits], reel_m))
+    on, bound, method = pack(*whole_units(length_m[fits], drawn_m[fits], reel_m))
     reel_cuts = _cut_table(held, length_m[fits], on)
     reels = _reel_table(reel_cuts, project.wire, reel_m)
     count, used_m = len(reels), float(reels["used_m"].sum())
@@ -93,13 +104,17 @@ def cut_reels(jobs: pd.DataFrame, crew_stops: pd.DataFrame | None, project: Proj
     )
 
 
-def whole_units(length_m: FloatArray, reel_m: float) -> tuple[IntArray, int]:
+def whole_units(
+    length_m: FloatArray, drawn_m: FloatArray, reel_m: float
+) -> tuple[IntArray, IntArray, int]:
     """Count lengths in whole units: their common step, if there is one.
 
     Parameters
     ----------
     length_m : ndarray of float64, shape (n,)
         Lengths up to `reel_m`, m.
+    drawn_m : ndarray of float64, shape (n,)
+        What is drawn off before each cut, m; up to `reel_m`, no less than the cut.
     reel_m : float
         Length of a reel, m.
 
@@ -107,31 +122,39 @@ def whole_units(length_m: FloatArray, reel_m: float) -> tuple[IntArray, int]:
     -------
     cuts : ndarray of int64, shape (n,)
         Lengths in units, rounded up to millimetres where they have no common step.
+    ends : ndarray of int64, shape (n,)
+        Where on a reel each cut may end at the latest, in units, rounded down.
     reel : int
         Length of a reel in units, rounded down.
 
     Examples
     --------
-    >>> whole_units(np.array([0.6096, 0.9144]), 1.0)
-    (array([2, 3]), 3)
+    >>> whole_units(np.array([0.6096, 0.9144]), np.array([0.7, 0.9144]), 1.0)
+    (array([2, 3]), array([2, 3]), 3)
     """
     fine = np.rint(length_m * FINE_PER_M).astype(np.int64)
     step = max(int(np.gcd.reduce(fine, initial=0)), 1)
-    reel = round(reel_m * FINE_PER_M) // step
+    whole = round(reel_m * FINE_PER_M)
+    reel, back_m = whole // step, drawn_m - length_m
     if reel <= MOST_STEPS:
-        return fine // step, reel
-    coarse = np.ceil(length_m * COARSE_PER_M - 1e-6).astype(np.int64)
-    reel = int(reel_m * COARSE_PER_M + 1e-6)
-    return np.minimum(coarse, reel), reel
+        cuts = fine // step
+        ends = (whole - np.rint(back_m * FINE_PER_M).astype(np.int64)) // step
+    else:
+        reel = int(reel_m * COARSE_PER_M + 1e-6)
+        cuts = np.minimum(np.ceil(length_m * COARSE_PER_M - 1e-6).astype(np.int64), reel)
+        ends = reel - np.ceil(back_m * COARSE_PER_M - 1e-6).astype(np.int64)
+    return cuts, np.maximum(ends, cuts), reel  # alone on a reel, each has room
 
 
-def pack(cuts: IntArray, reel: int) -> tuple[IntArray, int, str]:
+def pack(cuts: IntArray, ends: IntArray, reel: int) -> tuple[IntArray, int, str]:
     """Put cuts on as few reels as can be found, and bound how few there can be.
 
     Parameters
     ----------
     cuts : ndarray of int64, shape (n,)
         Lengths in the order of work, 1 to `reel`.
+    ends : ndarray of int64, shape (n,)
+        Where on a reel each may end at the latest, its own length to `reel`.
     reel : int
         Length of a reel, in the same unit.
 
@@ -143,41 +166,48 @@ def pack(cuts: IntArray, reel: int) -> tuple[IntArray, int, str]:
         No plan has fewer reels.
     method : str
         How the plan was found.
+
+    Notes
+    -----
+    Bounds but that of the search in full count the cuts alone, as if each could end at the
+    reel's end: they hold for every order of the cuts, and with less room too.
     """
     if len(cuts) == 0:
         return cuts, 0, "no cuts"
     step = int(np.gcd.reduce(cuts))
-    cuts, reel = cuts // step, reel // step
+    cuts, ends, reel = cuts // step, ends // step, reel // step
     bound = least_reels(cuts, reel)
     best, method = cuts, ""
     fewest = len(cuts) + 1
     for window in WINDOWS:
-        on = fill_in_order(cuts, reel, window=window, reels=bound)
+        on = fill_in_order(cuts, ends, reel, window=window, reels=bound)
         if _count(on) < fewest:
             best, method, fewest = on, f"in the order of work, {window} cuts ahead", _count(on)
         if fewest == bound or window >= len(cuts):
             break
     if fewest > bound:
-        on = fill_longest_first(cuts, reel)
+        on = fill_longest_first(cuts, ends, reel)
         if _count(on) < fewest:
             best, method, fewest = on, "longest first", _count(on)
     if fewest > bound:
-        best, bound, method = _search(cuts, reel, best, bound, method)
+        best, bound, method = _search(cuts, ends, reel, best, bound, method)
     return _by_first_cut(best), bound, method
 
 
 def _search(
-    cuts: IntArray, reel: int, best: IntArray, bound: int, method: str
+    cuts: IntArray, ends: IntArray, reel: int, best: IntArray, bound: int, method: str
 ) -> tuple[IntArray, int, str]:
     """Raise the bound and lower the number of reels until they meet, or say how near they came."""
-    patterns = bound_by_patterns(cuts, reel, [_by_first_cut(best), fill_longest_first(cuts, reel)])
+    plans = [_by_first_cut(best), fill_longest_first(cuts, ends, reel)]
+    patterns = bound_by_patterns(cuts, reel, plans)
     if patterns is not None:
         bound = max(bound, patterns.bound)
         used = plan_by_patterns(patterns, _count(best)) if _count(best) > bound else None
-        if used is not None:
-            best, method = lay_out(cuts, patterns, used), "patterns"
+        laid = best if used is None else lay_out(cuts, patterns, used)
+        if _count(laid) < _count(best) and are_in_reach(cuts, ends, laid):
+            best, method = laid, "patterns"
     while _count(best) > bound:
-        on, is_proved = plan_few(cuts, reel, bound)
+        on, is_proved = plan_few(cuts, ends, reel, bound)
         if on is not None:
             best, method = on, "searched in full"
         elif is_proved:

@@ -122,7 +122,7 @@ def place_trucks(
         }
     )  # fmt: skip
     told = told[_is_told(told)].drop_duplicates(["leg", "road", "rank"])  # its first side
-    told = told.drop_duplicates(["drop", "words"])
+    told = _by_stretch(told, runs, texts(plan.layers.poles.index))
     count = len(roads.way)
     is_new = ~np.isin(drop * count + road, below.drop * count + below.road)
     pairs = np.unique(np.stack([drop, road], axis=1)[in_lane & is_new], axis=0).reshape(-1, 2)
@@ -139,6 +139,28 @@ def place_trucks(
             told["drop"].to_numpy(dtype=np.int64), texts(told["words"]), runs.count, LIST_SPLIT
         ),
     )
+
+
+def _by_stretch(told: pd.DataFrame, runs: StrandRuns, poles: Any) -> pd.DataFrame:
+    """Put legs in a row with the same words together; tell from where to where, if others differ.
+
+    Places below the strand are told by the road they are over.
+    """
+    told = told.drop_duplicates(["drop", "leg", "words"])
+    told = told.sort_values(["drop", "words", "leg"], kind="stable")
+    same = told[["drop", "words"]].eq(told[["drop", "words"]].shift()).all(axis=1)
+    goes_on = same & (told["leg"].eq(told["leg"].shift() + 1) | told["rank"].eq(0))
+    stretch = (~goes_on).cumsum().to_numpy()
+    last = told["leg"].groupby(stretch).max().to_numpy(dtype=np.int64)
+    told = told[~goes_on.to_numpy(dtype=bool)].assign(last=last)
+    begin, end = (
+        pd.Series(poles.take(pole, allow_fill=True), index=told.index).fillna("the clamp")
+        for pole in (runs.from_pole[told["leg"]], runs.to_pole[told["last"]])
+    )
+    is_named = told["rank"].ne(0) & (told.groupby("drop")["words"].transform("size") > 1)
+    named = begin + " to " + end + ": " + told["words"].astype("str")
+    told = told.assign(words=told["words"].where(~is_named, named))
+    return told.sort_values(["drop", "leg", "rank"], kind="stable")
 
 
 def _is_told(told: pd.DataFrame) -> BoolArray:

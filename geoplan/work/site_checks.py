@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from geoplan.work.address_titles import is_usual_title
+from geoplan.work.crossed_later import not_up_yet
 from geoplan.work.drop_case import DropCase, feature_name, is_known
-from geoplan.work.hang_words import hung_first
+from geoplan.work.hang_words import is_last_up
 from geoplan.work.holds import BLANK, BY_NAME, IN_THE_ROAD, beside_unjudged, build_holds
 from geoplan.work.profiles import STRAND
 from geoplan.work.run_trucks import NO_ROAD
@@ -68,6 +69,12 @@ def build_site_checks(
     checks += _title(case)
     checks += _poles(case)
     held = {str(row["feature_id"]) for row in beside_unjudged(case)}
+    later = not_up_yet(case)
+    checks += [
+        f"Planned drop {row['feature_id']} not up yet: room left for it where it crosses,"
+        f" {out_of(case, float(row['at_m']))}; heights NOT CHECKED before it hangs."
+        for row in later
+    ]
     checks += [
         f"Clearance at {feature_name(row)} ({out_of(case, float(row['at_m']))}) NOT CHECKED:"
         f" {row['clearance_note'] if is_known(row['clearance_note']) else 'no reason recorded'}."
@@ -75,6 +82,7 @@ def build_site_checks(
         for row in case.crossings
         if row["clearance_basis"] == "not_checked"
         and str(row["feature_id"]) not in held
+        and row not in later
         and row["crossing_kind"] != STRAND  # told by the job's own words
     ]
     checks += [
@@ -86,7 +94,7 @@ def build_site_checks(
     checks += _below_run(case)
     checks += _power(case)
     others = parts_of(job.get("span_drops"))
-    if others and others != hung_first(case):  # else told by the box on what is hung first
+    if others and not is_last_up(case):  # else told by the box on what is hung first
         checks.append(
             f"On one strand span with {in_a_row(others)}: sag and clearances are with all hung."
         )
@@ -164,14 +172,16 @@ def _below_run(case: DropCase) -> list[str]:
 def _power(case: DropCase) -> list[str]:
     """Tell to look up where the layers have no power, and which lines are drawn farther off.
 
-    What is at the house is told with 'Power' and in the steps there.
+    What is at the house near the attachment is told with 'Power' and in the steps there.
     """
     if case.job["power_approach"] != "none":
         return []
-    words = "Looked up along wire, hook, ladders and run: the layers have no power there. Any seen:"
-    words += " stop, call the office."
+    at_house = [name.partition(", ")[0] for name in power_at(case, "house")]
+    known, more = (f" but {in_a_row(at_house)}", " more") if at_house else ("", "")
+    words = f"Looked up along wire, hook, ladders and run: the layers have no power there{known}."
+    words += f" Any{more} seen: stop, call the office."
     near, farther = lines_around(case)
-    told = {name.partition(", ")[0] for name in power_at(case, "wall")}
+    told = set(at_house)
     farther = [line for line in farther if line.partition(", ")[0] not in told]
     words += f" Drawn near: {'; '.join(near)}." if near else ""
     return [f"{words} Drawn farther off: {'; '.join(farther)}." if farther else words]

@@ -312,7 +312,7 @@ def _around_plain(case: DropCase) -> list[str]:
     return [AROUND.sub("", words) for words in parts_of(case.job.get("power_around"))]
 
 
-AROUND = re.compile(r", [\d.]+ \S+ from [^:]*")
+AROUND = re.compile(r", (?:[\d.]+ \S+ from|at) [^:]*")
 """How a line around tells its distance."""
 
 

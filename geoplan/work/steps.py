@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 
+from geoplan.work.crossed_later import not_up_yet
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import beside_unjudged, build_holds
 from geoplan.work.power_measured import AT_HOUSE, to_measure
@@ -144,9 +145,16 @@ def _in_the_way(case: DropCase) -> list[str]:
         for row in case.near("roof")
         if row["is_near_miss"] and row["feature_id"] not in held
     ]
+    later = not_up_yet(case)
+    steps += [
+        f"Planned drop {row['feature_id']} is not up yet: leave room for it, it crosses"
+        f" {out_of(case, float(row['at_m']))}. If it hangs: stop, settle the heights of both first."
+        for row in later
+    ]
     drops = [
         f"{feature_name(row)} ({out_of(case, float(row['at_m']))})"
         for row in case.crossed("existing_drop", "planned_drop")
+        if row not in later
     ]
     drops += [f"{name.replace(', ', ' (')})" for name in parts_of(case.job.get("strands_met"))]
     if drops:

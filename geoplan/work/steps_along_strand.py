@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 
 from geoplan.work.drop_case import DropCase, is_known
-from geoplan.work.hang_words import hang_before
-from geoplan.work.power_steps import along_run, close_to, ladder_side
+from geoplan.work.hang_words import below_run, hang_before, of_own_span
+from geoplan.work.power_steps import LAST_LADDER, along_run, close_to, ladder_side
 from geoplan.work.run_walks import guarded
 from geoplan.work.site_words import (
     in_a_row,
@@ -61,8 +61,9 @@ def strand_run(case: DropCase) -> list[str]:
     if is_pressed_again(case):
         words.append(_open_again(case))
     elif case.is_from_clamp and mates and not run_by_bucket(case):
-        words.append(_below_mates(mates, hang_before(case)))
-    return [step for step in (_hold_again(case), traffic_for_run(case), " ".join(words)) if step]
+        words.append(_below_mates(mates, of_own_span(case, hang_before(case))))
+    told = " ".join(words) + below_run(case)
+    return [step for step in (_hold_again(case), traffic_for_run(case), told) if step]
 
 
 def _below_mates(mates: list[str], later: list[str]) -> str:
@@ -112,7 +113,7 @@ def _reach(case: DropCase) -> str:
         notes = [note for note in notes if not note.startswith(HANGS_OVER)]  # told below
         why = f" ({'; '.join(notes)})" if notes else ""
         lane = f", the lane closed where it works over {in_a_row(roads)}" if roads else ""
-        told = in_a_row(parts_of(job.get("run_truck")))
+        told = "; ".join(parts_of(job.get("run_truck")))
         truck = f" Truck: {told}." if told else ""
         return (
             f"By bucket{lane}{why}: no ladder on the strand.{truck} Look up before each set-up;"
@@ -121,7 +122,8 @@ def _reach(case: DropCase) -> str:
     if roads:
         return f"Over {in_a_row(roads)} by bucket only, the lane closed; no ladder there."
     street = ", on the side away from the road, never on a carriageway" if near_road(case) else ""
-    is_by_lots = bool(parts_of(job.get("run_lots"))) or not near_road(case)
+    asked = [*parts_of(job.get("run_lots")), *parts_of(job.get("run_lots_sides"))]
+    is_by_lots = bool(asked) or not near_road(case)
     yards = " Onto other people's lots only with their leave." if is_by_lots else ""
     return (
         f"Move the ladder along, lashed each time{street}; look up first. No ladder on a span whose"
@@ -135,12 +137,12 @@ def connection(case: DropCase) -> str:
     terminal = str(drop["terminal_id"])
     first, last = int(job["first_port"]), int(job["last_port"])
     port = f"port {first}" if first == last else f"ports {first} to {last}"
-    words = "Connect"
+    words, told = "Connect", "ladder"  # it still stands where it was set
     if float(drop["strand_run_m"]) > 0.0 or case.is_from_clamp:
         words = f"Set the ladder at pole {terminal}{ladder_side(case)}; lash it there. Connect"
+        told = LAST_LADDER
         if run_by_bucket(case):
-            words = "From the bucket connect"
-    told = "ladder" if words == "Connect" else ""  # it still stands where it was set
+            words, told = "From the bucket connect", ""
     words += f" at terminal {terminal}, {port}, with a drip loop; hang the tag."
     return words + close_to(case, "terminal", "the strand", told) + _open_after_run(case)
 

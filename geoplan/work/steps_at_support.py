@@ -18,7 +18,8 @@ from geoplan.work.hang_words import (
     held_again,
     held_to_compare,
     hung_after,
-    hung_first,
+    is_last_up,
+    of_own_span,
     up_already,
 )
 from geoplan.work.power_measured import AT_SUPPORT, OF_WIRE, to_measure
@@ -72,9 +73,15 @@ def _presses(case: DropCase) -> str:
     others = parts_of(case.job.get("span_drops_over"))
     if not case.is_from_clamp or not others:
         return ""
-    up, later = up_already(case), hang_before(case)
-    if up or later:
-        return _busy_up(up) + _busy_below(later)
+    up, later = (of_own_span(case, names) for names in (up_already(case), hang_before(case)))
+    others = [name for name in others if name not in (*up, *later)]
+    return _busy_up(up) + _busy_below(later) + _quiet_below(others)
+
+
+def _quiet_below(others: list[str]) -> str:
+    """Tell of wires over roads that are held by the crew or by flaggers that come anyway."""
+    if not others:
+        return ""
     hang, wire = ("hangs", "wire") if len(others) == 1 else ("hang", "wires")
     return (
         f" Where {in_a_row(others)} {hang} already over a road from this span: the ladder brings"
@@ -97,10 +104,10 @@ def _busy_below(others: list[str]) -> str:
     """Tell of wires over a road that is too busy to be held by one of the crew."""
     if not others:
         return ""
-    does, them = ("goes", "it") if len(others) == 1 else ("go", "them")
+    does, them, one = ("goes", "it", "it") if len(others) == 1 else ("go", "them", "one")
     return (
         f" {in_a_row(others)} {does} over a busy road from this span: hang this drop before {them}."
-        " Is one up already: no ladder on the strand before flaggers hold that road."
+        f" Is {one} up already: no ladder on the strand before flaggers hold that road."
     )
 
 
@@ -272,9 +279,12 @@ def _others_hung(case: DropCase) -> str:
     """Tell that the figures hold with all drops of the strand span hung, and which these are."""
     others = parts_of(case.job.get("span_drops"))
     if not others:
-        return ""
-    if others == hung_first(case):  # this is the last one up
-        return f"Figures are with {in_a_row(others)} hung too: compare all{held_to_compare(case)}. "
+        return _after(case)
+    if is_last_up(case):
+        return (
+            f"Figures are with {in_a_row(others)} hung too: compare all, by their"
+            f" sheets{held_to_compare(case)}. {_after(case)}"
+        )
     return (
         f"Figures are with {in_a_row(others)} hung on this strand span too: hang all before"
         f" comparing or re-tensioning; the last one up: compare all again{held_to_compare(case)}."
@@ -283,7 +293,7 @@ def _others_hung(case: DropCase) -> str:
 
 
 def _after(case: DropCase) -> str:
-    """Tell which ladder brings this wire down over a busy road after it hangs."""
+    """Tell which ladder brings this wire down over a road after it hangs."""
     after = hung_after(case)
     if not after:
         return ""

@@ -165,6 +165,10 @@ def cut_off(case: DropCase) -> str:
     cut = case.length(case.job["cut_length_m"])
     if case.job["supply"] != "bulk":
         return ""
+    if not is_known(case.job["drawn_m"]):
+        return f"Draw off more or take back what is too much, and cut: {cut} of wire in all."
+    if float(case.job["drawn_m"]) > float(case.job["cut_length_m"]):
+        return f"Take the rest back on the reel, and cut: {cut} of wire in all."
     on = "for strand run and terminal" if _goes_on(case) else "for the terminal"
     return f"Draw off more {on}, and cut: {cut} of wire in all."
 

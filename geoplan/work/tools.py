@@ -11,9 +11,11 @@ from typing import Any
 
 from geoplan.work.drop_case import DropCase, is_known
 from geoplan.work.duties import holders
+from geoplan.work.hang_words import is_last_up
 from geoplan.work.site_words import (
     has_signs,
     has_traffic,
+    in_a_row,
     is_closed,
     is_positive,
     over_road,
@@ -59,4 +61,6 @@ def tools_of(case: DropCase) -> list[str]:
     if (over_road(case) and not is_closed(case)) or holders(case) or roads or is_positive(count):
         each = f"{int(count)}\N{NO-BREAK SPACE}" if is_positive(count) else ""
         names.append(f"{each}stop and slow paddles")
+    if is_last_up(case):
+        names.append(f"sheets of {in_a_row(parts_of(job['span_drops']))}")
     return names

@@ -26,6 +26,7 @@ from geoplan.work.clauses import chained, per_row
 from geoplan.work.ground import Ground
 from geoplan.work.kerb_lanes import kerb_words
 from geoplan.work.ladder_mates import flaggers_below, hung_before, passed_below
+from geoplan.work.last_ladders import last_ladder_words
 from geoplan.work.over_roads import (
     Over,
     drop_rows,
@@ -80,7 +81,8 @@ class Traffic:
     """``road_id``, ``traffic_class``, ``traffic_reasons``, ``sign_1_m`` to ``sign_3_m``,
     ``taper_m``, ``buffer_m``, the same with ``run_`` but for road and reasons, ``flaggers``,
     ``is_owner_permit_needed``, ``run_roads``, ``run_lanes``, ``run_truck``,
-    ``other_roads``, ``run_drops_over``, ``flaggers_below``."""
+    ``other_roads``, ``run_drops_over``, ``flaggers_below``,
+    ``last_ladder``."""
     hung: tuple[IntArray, IntArray]
     """Drops that are hung before others, and these: see `geoplan.work.ladder_mates`."""
     code: IntArray
@@ -278,6 +280,7 @@ def build_traffic(
             "run_lanes": _named(trucks.lanes.drop, trucks.lanes.road, roads, count),
             "run_truck": trucks.words,
             "other_roads": _named(*other, roads, count),
+            "last_ladder": last_ladder_words(plan, pairs.last, ground, rules),
             "run_drops_over": passed_below(pairs.mates, plan, roads),
             "flaggers_below": by_others,
         }

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoplan.text_columns import BoolArray, FloatArray, IntArray
+from geoplan.work.hang_waits import in_order, levels
 
 
 @dataclass(frozen=True)
@@ -50,8 +51,9 @@ class Sites:
     """Place along that road."""
     span: IntArray
     """Number of the strand span that the drop's clamp sits on; -1: none."""
-    hangs_last: BoolArray
-    """Whether it is hung after the others of its strand span: a ladder would bring it down."""
+    waits: IntArray
+    """Pairs of drops, shape (k, 2), without rings: a ladder of the first would bring down the wire
+    of the second, which is therefore hung after it."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,7 @@ class Visits:
     end_m: FloatArray
     """x, y of the last drop."""
     is_one_way: BoolArray
-    """Whether drops that hang last come after others of their span: not to be turned round."""
+    """Whether some of its drops wait for others of them: not to be turned round."""
 
     def __len__(self) -> int:
         """Count visits."""
@@ -111,12 +113,12 @@ def build_visits(sites: Sites, travel: Travel, *, reach_m: float) -> Visits:
     Drops of a strand span are pulled on by each other, so that sags can be compared only with all
     hung: they are one visit, whatever crews they need, as long as it fits in a day. Otherwise
     drops for crews of one size are joined: a second person for the whole work of a drop costs
-    more than a set-up saves. Those that hang last are the last of their span; a span that doesn't
-    fit in a day is then parted into visits that share no set-up with others, so that one of them
-    can be put after the other. Drops of a road are taken along it, and a new visit begins where
-    the reach or the day is used up. A visit that drops of a span make too long for a day after
-    all is parted again. O(n log n); only drops that share a span or a set-up are looked at one
-    by one.
+    more than a set-up saves. A span on which drops wait for others and that doesn't fit in a day
+    is parted into visits that share no set-up with others, so that one of them can be put after
+    the other. Drops of a road are taken along it, and a new visit begins where the reach or the
+    day is used up. Within a visit, drops that others wait for go before these. A visit that drops
+    of a span make too long for a day after all is parted again. O(n log n); only drops that share
+    a span or a set-up are looked at one by one.
     """
     member, block = _blocks(sites, travel)
     whole = _as_sites(sites, member, block, travel)
@@ -147,7 +149,8 @@ def _blocks(sites: Sites, travel: Travel) -> tuple[IntArray, IntArray]:
     count = len(sites.span)
     own = np.arange(count, dtype=np.int64)
     key = np.where(sites.span >= 0, sites.span, sites.span.max(initial=0) + 1 + own)
-    member = np.lexsort((own, sites.along_m, sites.hangs_last, key)).astype(np.int64)
+    level = levels(_on_span(sites), count)
+    member = np.lexsort((own, sites.along_m, level, key)).astype(np.int64)
     begins = np.ones(count, dtype=bool)
     begins[1:] = key[member][1:] != key[member][:-1]
     x, y = sites.x_m[member], sites.y_m[member]
@@ -162,6 +165,13 @@ def _blocks(sites: Sites, travel: Travel) -> tuple[IntArray, IntArray]:
         if out + spent + depot_s[at] > travel.day_s:
             begins[at] = True
     return member, np.flatnonzero(begins).astype(np.int64)
+
+
+def _on_span(sites: Sites) -> IntArray:
+    """Return the pairs of drops of one strand span that wait for each other."""
+    span = sites.span[sites.waits]
+    kept = (span[:, 0] == span[:, 1]) & (span[:, 0] >= 0)
+    return np.asarray(sites.waits[kept], dtype=np.int64)
 
 
 def _as_sites(sites: Sites, member: IntArray, block: IntArray, travel: Travel) -> Sites:
@@ -181,9 +191,8 @@ def _as_sites(sites: Sites, member: IntArray, block: IntArray, travel: Travel) -
     held = np.flatnonzero(np.repeat(is_one, size) & (setup > 0))[::-1]
     lead[np.repeat(np.arange(len(block)), size)[held]] = member[held]
     span = sites.span[member[block]]
-    last = np.logical_or.reduceat(sites.hangs_last[member], block)
     is_parted = np.isin(span, span[1:][(span[1:] == span[:-1]) & (span[1:] >= 0)])
-    is_alone = is_parted & np.isin(span, span[last])
+    is_alone = is_parted & np.isin(span, sites.span[_on_span(sites)])
     return Sites(
         x_m=sites.x_m[lead],
         y_m=sites.y_m[lead],
@@ -193,7 +202,7 @@ def _as_sites(sites: Sites, member: IntArray, block: IntArray, travel: Travel) -
         road=np.where((is_one | (size == 1)) & ~is_alone, sites.road[lead], -1),
         along_m=sites.along_m[lead],
         span=span,
-        hangs_last=last,
+        waits=np.empty((0, 2), dtype=np.int64),
     )
 
 
@@ -268,6 +277,7 @@ def _as_visits(sites: Sites, order: IntArray, begins: BoolArray, travel: Travel)
         order = order[np.repeat(first[rank], count[rank]) + steps]
         count = count[rank]
     first = np.append(0, np.cumsum(count)).astype(np.int64)
+    order, is_one_way = _waited_for(sites, order, first)
     x, y = sites.x_m[order], sites.y_m[order]
     leg = np.append(travel.way_m(np.diff(x), np.diff(y)), 0.0)
     last = first[1:] - 1
@@ -275,9 +285,6 @@ def _as_visits(sites: Sites, order: IntArray, begins: BoolArray, travel: Travel)
     head = first[:-1]
     some = len(order) > 0
     visit = np.repeat(np.arange(len(count)), count)
-    span, late = sites.span[order], sites.hangs_last[order]
-    waits = np.zeros(len(order), dtype=bool)
-    waits[1:] = late[1:] & ~late[:-1] & (span[1:] == span[:-1]) & (visit[1:] == visit[:-1])
     setup = setups(visit, sites.road[order], sites.setup_s[order])
     return Visits(
         site=order,
@@ -290,5 +297,21 @@ def _as_visits(sites: Sites, order: IntArray, begins: BoolArray, travel: Travel)
         else np.zeros(0, dtype=np.int64),
         begin_m=np.column_stack([x[head], y[head]]),
         end_m=np.column_stack([x[last], y[last]]),
-        is_one_way=np.logical_or.reduceat(waits, head) if some else np.zeros(0, dtype=bool),
+        is_one_way=is_one_way,
     )
+
+
+def _waited_for(sites: Sites, order: IntArray, first: IntArray) -> tuple[IntArray, BoolArray]:
+    """Put drops of a visit before those of it that wait for them; tell where there are any."""
+    visit = np.empty(len(order), dtype=np.int64)
+    visit[order] = np.repeat(np.arange(len(first) - 1), np.diff(first))
+    of_pair = visit[sites.waits]
+    inner = np.flatnonzero(of_pair[:, 0] == of_pair[:, 1])
+    waits: dict[int, list[tuple[int, int]]] = {}
+    for number, pair in zip(of_pair[inner, 0].tolist(), sites.waits[inner].tolist(), strict=True):
+        waits.setdefault(number, []).append((pair[0], pair[1]))
+    order = order.copy()
+    for number, pairs in waits.items():
+        part = slice(first[number], first[number + 1])
+        order[part] = in_order(order[part].tolist(), pairs)
+    return order, np.isin(np.arange(len(first) - 1), list(waits))

@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from geoplan.model import Plan
-from geoplan.work.clamp_spans import far_poles, hung_first, span_drops
+from geoplan.work.clamp_spans import far_poles, span_drops
 from geoplan.work.jobs import JobTables
 
 
@@ -50,15 +50,6 @@ def test_other_drops_of_a_span_are_listed_in_order_and_never_the_drop_itself() -
     assert told == ["C;D", "", "A;D", "A;C", ""]
     some = pd.Series(span_drops(rows, np.array([True, True, False, False, True]))).fillna("")
     assert some.tolist() == ["", "", "A", "A", ""]
-
-
-def test_a_drop_over_a_busy_road_is_hung_after_those_with_a_ladder_on_its_span() -> None:
-    rows = drops(("A", "P1", "Z1"), ("B", "P2", "Z2"), ("C", "P2", "Z1"), ("D", "P1", "Z1"),
-                 ("E", "P1", "Z1"), ("F", "P2", "Z2"))  # fmt: skip
-    busy = np.array([True, True, False, False, True, True])
-    bucket = np.array([False, False, False, True, False, False])
-    told = pd.Series(hung_first(rows, busy, bucket)).fillna("").tolist()
-    assert told == ["C", "", "", "", "C", ""]
 
 
 def test_both_poles_of_the_demos_clamps_are_told(demo_plan: Plan, demo_jobs: JobTables) -> None:

@@ -40,6 +40,12 @@ def test_each_rule_that_asks_for_two_gets_two_and_says_so(
     runs = roads_below(
         trace_runs(demo_plan.drops, demo_plan.layers.poles, 5.8), build_ground(demo_plan.layers)
     )
+    by_ladder = jobs.loc[~jobs["is_bucket_job"], ["span_drops_over", "span_drops_busy"]].fillna("")
+    quiet = {
+        name
+        for name, over, held in by_ladder.itertuples()
+        if set(over.split(";")) - set(held.split(";"))
+    }
     expected = {
         "strand run over": set(drops.index[runs.drop]),
         "power on the strand run": set(jobs.index[jobs["run_power"].notna()]),
@@ -47,9 +53,7 @@ def test_each_rule_that_asks_for_two_gets_two_and_says_so(
         "in the way": met(demo_plan, "tree"),
         "second person watches": met(demo_plan, "power"),
         "goes up close beside power": set(jobs.index[jobs["power_beside"].notna()]),
-        "over a road on the same strand span": set(
-            jobs.index[jobs["span_drops_over"].notna() & ~jobs["is_bucket_job"]]
-        ),
+        "over a road on the same strand span": quiet,
         "bucket job": set(jobs.index[jobs["is_bucket_job"]]),
         "within the approach distance": set(jobs.index[jobs["power_approach"] == "within"]),
         "power not checked": set(jobs.index[jobs["power_approach"] == "not_checked"]),
@@ -64,6 +68,13 @@ def test_each_rule_that_asks_for_two_gets_two_and_says_so(
     for words, ids in expected.items():
         assert jobs.loc[sorted(ids), "crew_reasons"].str.contains(words, regex=False).all()
         assert ids
+
+
+def test_a_drop_to_be_hung_later_asks_for_nobody(demo_jobs: JobTables) -> None:
+    jobs = demo_jobs.jobs
+    later = jobs[jobs["span_drops_later"].notna()]
+    assert not jobs["crew_reasons"].str.contains("is hung first", regex=False).any()
+    assert (later["crew_size"] == 1).sum() > 10
 
 
 def test_reasons_for_one_tell_what_one_raises_and_name_no_setting(demo_jobs: JobTables) -> None:

@@ -1,4 +1,4 @@
-"""Drops over busy roads after those whose ladder goes on their strand span."""
+"""Drops over roads after those whose ladder goes on their strand span."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ TRAVEL = Travel(speed_m_per_s=10.0, detour=1.5, depot_m=None, day_s=25_000.0)
 
 
 def _parted(count: int = 1) -> tuple[Sites, Visits]:
-    """Return spans of two drops too long for one day: the first of each is to hang last."""
+    """Return spans of two drops too long for one day: the first of each waits for the other."""
     sites = Sites(
         x_m=np.arange(2.0 * count),
         y_m=np.zeros(2 * count),
@@ -31,7 +31,7 @@ def _parted(count: int = 1) -> tuple[Sites, Visits]:
         road=np.full(2 * count, -1),
         along_m=np.zeros(2 * count),
         span=np.repeat(np.arange(count), 2),
-        hangs_last=np.tile([True, False], count),
+        waits=np.stack([np.arange(1, 2 * count, 2), np.arange(0, 2 * count, 2)], axis=1),
     )
     visits = build_visits(sites, TRAVEL, reach_m=500.0)
     assert visits.site.tolist() == list(range(2 * count))
@@ -64,7 +64,7 @@ def _jobs(first: list[str | None], flaggers: list[int], road: list[str]) -> pd.D
         {
             "address_id": pd.array(list("ABCD"), dtype="str"),
             "span_drops_first": pd.array(first, dtype="str"),
-            "flaggers": flaggers,
+            "flaggers_below": flaggers,
             "road_id": pd.array(road, dtype="str"),
         }
     )
@@ -91,7 +91,7 @@ def test_flaggers_count_once_for_each_road_below(road: str, more: int) -> None:
 def test_a_made_up_day_hangs_the_drop_over_the_busy_road_last() -> None:
     jobs = town_jobs(4).assign(crew_size=2, work_s=3000.0, traffic_class="none", flaggers=0)
     jobs = jobs.set_geometry(jobs.geometry.scale(0, 0, origin=(0, 300)))
-    jobs.loc[1, ["traffic_class", "flaggers"]] = ["flaggers", 2]
+    jobs.loc[1, ["traffic_class", "flaggers", "flaggers_below"]] = ["flaggers", 2, 2]
     plan = town_plan(jobs, spans=["Z"] * 4)
     others = LIST_SPLIT.join(jobs["address_id"].drop(1))
     jobs.loc[1, "span_drops_first"] = others
@@ -101,6 +101,20 @@ def test_a_made_up_day_hangs_the_drop_over_the_busy_road_last() -> None:
     assert days.jobs["span_drops_turned"].isna().all()
     assert days.figures["crew_days"]["drops_hung_out_of_order"] == 0
     assert days.jobs["flaggers"].tolist() == [0, 2, 0, 0]
+
+
+def test_of_two_that_wait_for_each_other_the_one_with_more_flaggers_hangs_last() -> None:
+    jobs = town_jobs(2).assign(crew_size=2, work_s=3000.0, traffic_class="none", flaggers=0)
+    jobs = jobs.set_geometry(jobs.geometry.scale(0, 0, origin=(0, 300)))
+    a, b = jobs["address_id"]
+    jobs["span_drops_first"] = pd.array([b, a], dtype="str")
+    for most in (0, 1):
+        below = [4 if row == most else 2 for row in range(2)]
+        days = schedule_days(town_plan(jobs, spans=["Z"] * 2), jobs.assign(flaggers_below=below))
+        assert days.crew_stops["address_id"].tolist() == [(a, b)[1 - most], (a, b)[most]]
+        assert days.jobs["span_drops_turned"].tolist() == [b, a]
+        assert days.jobs["flaggers"].tolist() == [2 if row == most else 0 for row in range(2)]
+        assert days.figures["crew_days"]["drops_hung_out_of_order"] == 2
 
 
 def test_no_drop_of_the_demo_comes_after_the_one_it_is_to_be_hung_before(
@@ -114,6 +128,6 @@ def test_no_drop_of_the_demo_comes_after_the_one_it_is_to_be_hung_before(
     assert len(pairs) > 10
     assert (place[pairs].to_numpy() < place[pairs.index].to_numpy()).all()
     assert days.jobs["span_drops_turned"].isna().all()
-    busy = days.jobs.set_index("address_id")["span_drops_busy"].dropna()
-    assert set(pairs) <= set(busy.index)
-    assert set(pairs.index) <= set(busy.str.split(LIST_SPLIT).explode())
+    later = days.jobs.set_index("address_id")["span_drops_later"].dropna().str.split(LIST_SPLIT)
+    assert set(pairs.items()) == {(late, early) for early, late in later.explode().items()}
+    assert days.jobs["flaggers"].tolist() == demo_jobs.jobs["flaggers"].tolist()

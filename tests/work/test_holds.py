@@ -26,7 +26,8 @@ def quiet(demo_work):
         job={
             **case.job, "power_approach": "clear", "is_owner_permit_needed": False,
             "poor_poles": None, "run_roads": None, "near_rail": None, "first_port": 1,
-            "last_port": 1, "run_lots": None, "run_trees": None, "run_lanes": None,
+            "last_port": 1, "run_lots": None, "run_lots_sides": None, "run_trees": None,
+            "run_lanes": None,
         },
     )  # fmt: skip
 
@@ -199,6 +200,15 @@ def test_leave_for_the_strand_run_is_asked_before_the_start(quiet):
     told = f"on lots L1 (1 Mill Lane) and L2 ({NO_ADDRESS}): {BY_NAME}"
     assert run.box == f"Leave for the strand run {told}"
     assert crown.box == f"Leave to trim V1: {BY_NAME}"
+
+
+def test_leave_on_one_side_of_the_run_is_enough_where_either_will_do(quiet):
+    sides = "north side: L1 (1 Mill Lane);north side: L2;south side: L3 (4 Hill Road)"
+    (hold,) = build_holds(dataclasses.replace(quiet, job={**quiet.job, "run_lots_sides": sides}))
+    told = "on one side: lots L1 and L2 (north side) or lot L3 (south side)"
+    assert hold.until == f"leave is given for the ladder along the run {told}"
+    assert f"north, lots L1 (1 Mill Lane) and L2 ({NO_ADDRESS}): {BY_NAME}; or south" in hold.box
+    assert hold.box.endswith(f"south, lot L3 (4 Hill Road): {BY_NAME}")
 
 
 def test_a_side_road_that_nobody_may_hold_stops_the_job(quiet):

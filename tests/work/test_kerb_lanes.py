@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from geoplan.model import Plan
-from geoplan.rules.crew_reader import CrewRules
+from geoplan.rules.crew_reader import CrewRules, load_crew_rules
 from geoplan.text_columns import places
 from geoplan.work.aloft import places_aloft
 from geoplan.work.ground import build_ground
@@ -86,7 +86,8 @@ def _held(jobs: JobTables) -> set[tuple[str, str]]:
 
 def _last(plan: Plan, jobs: JobTables):
     runs = trace_runs(plan.drops, plan.layers.poles, plan.project.heights.strand_height)
-    return last_ladders(plan, runs, _by_bucket(jobs), build_ground(plan.layers))
+    rules = load_crew_rules(plan.project)
+    return last_ladders(plan, runs, _by_bucket(jobs), build_ground(plan.layers), rules)
 
 
 def _pairs(plan: Plan, roads, held: set[tuple[str, str]]) -> Over:

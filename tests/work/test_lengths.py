@@ -206,3 +206,23 @@ def test_wire_on_the_ground_is_longer_than_the_ground_between_the_feet(demo_plan
         demo_plan, air_spans=demo_plan.air_spans.assign(start_z_m=np.nan, end_z_m=np.nan)
     )
     assert lengths(flat)["ground_path_m"].to_numpy()[crosses] == pytest.approx(level[crosses])
+
+
+def test_beyond_a_street_the_way_over_the_ground_is_off_the_reel_before_the_cut(
+    demo_plan: Plan,
+) -> None:
+    table, drops = lengths(demo_plan), demo_plan.drops
+    crosses = drops["is_street_crossing"].to_numpy()
+    cut, drawn = table["cut_length_m"].to_numpy(), table["drawn_m"].to_numpy()
+    out = (table["building_run_m"] + table["ground_path_m"]).to_numpy()
+    assert drawn[~crosses] == pytest.approx(cut[~crosses])
+    assert drawn[crosses] == pytest.approx(np.maximum(cut, out)[crosses])
+    assert (drawn > cut + 0.1).any()
+
+
+def test_wire_out_before_raising_that_no_reel_holds_is_said(demo_plan: Plan) -> None:
+    table = lengths(demo_plan)
+    row = int(np.argmax((table["drawn_m"] - table["cut_length_m"]).to_numpy()))
+    cut, drawn = table.loc[row, ["cut_length_m", "drawn_m"]]
+    plan = with_settings(demo_plan, supply={"reel_length": (cut + drawn) / 2})
+    assert "wire out before raising " in lengths(plan).loc[row, "cut_note"]

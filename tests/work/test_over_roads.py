@@ -13,9 +13,7 @@ from geoplan.work.over_roads import (
     by_flaggers_there,
     has_clamp,
     over_by_air,
-    pressed_by_ladder,
 )
-from geoplan.work.place_search import is_bucket_job
 from geoplan.work.road_works import FLAGGERS, STOP, look_up_roads
 
 
@@ -57,29 +55,6 @@ def test_flaggers_of_a_job_hold_what_its_second_person_would(
     same, none = by_flaggers_there(air, others)
     assert not none.any()
     assert (same.way == air.way).all()
-
-
-def test_a_ladder_brings_down_wires_of_others_over_roads_that_the_crew_holds(
-    demo_plan: Plan, crew_rules: CrewRules
-) -> None:
-    drops = demo_plan.drops
-    air = over_by_air(demo_plan, look_up_roads(demo_plan.layers.roads, crew_rules), crew_rules)
-    pressed, mate = pressed_by_ladder(demo_plan, air)
-    expected = set()
-    pairs = set(zip(air.drop, air.road, strict=True))
-    busy = set(air.drop[air.way > STOP])
-    is_bucket = is_bucket_job(drops)
-    for _, span in drops.reset_index().groupby("strand_span_id"):
-        for one in span["index"][~is_bucket[span["index"]]]:
-            others = set(span["index"]) - {one} - busy
-            expected |= {(one, road) for drop, road in pairs if drop in others} - pairs
-    assert set(zip(pressed.drop, pressed.road, strict=True)) == expected
-    assert len(pressed.drop) == len(expected) > 0
-    spans = drops["strand_span_id"].to_numpy()
-    assert (spans[mate] == spans[pressed.drop]).all()
-    assert set(zip(mate, pressed.road, strict=True)) <= pairs
-    assert (pressed.way == STOP).all()
-    assert not pressed.is_for_one.any()
 
 
 def test_the_limit_is_the_rules(demo_plan: Plan, crew_rules: CrewRules) -> None:

@@ -9,6 +9,7 @@ import pytest
 from geoplan.work.power_measured import (
     AT_HOUSE,
     AT_SUPPORT,
+    MOST_NAMED,
     OF_RUN,
     OF_WIRE,
     blank,
@@ -133,3 +134,6 @@ def test_a_blank_names_its_line():
     assert blank() == ""
     assert blank("E7") == "E7 measured: ____"
     assert blank("E7", "E8") == "Measured: E7 ____, E8 ____"
+    several = [f"E{n}" for n in range(MOST_NAMED + 1)]
+    assert blank(*several) == "Measured: E0 ____, nearest of the others, which: ____, ____"
+    assert blank(*several[:-1]).count("E") == MOST_NAMED

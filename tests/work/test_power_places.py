@@ -39,7 +39,10 @@ def test_a_line_over_a_place_is_told_there(
     places = demo_work.work_places
     own = places["address_id"].eq(demo_plan.drops["address_id"][row]) & places["place"].eq(place)
     (spot,) = places.geometry[own]
-    line = shapely.LineString([(spot.x + away_m, spot.y - 0.1), (spot.x + away_m, spot.y + 0.1)])
+    start = shapely.get_coordinates(demo_plan.air_spans.geometry[row])[0]
+    back = np.array([spot.x, spot.y]) - start
+    back /= np.hypot(*back)
+    line = shapely.LineString([(spot.x, spot.y) + far_m * back for far_m in (away_m, away_m + 0.1)])
     plan = with_power(demo_plan, [240.0], [line], height_m=20.0)
     assert (f"{place}: E000" in told(plan, demo_work, row)) == is_over
 
@@ -152,7 +155,70 @@ def test_a_line_over_a_clamp_is_told_there_where_it_is_close_elsewhere(
     found = told(high, demo_work, row)
     assert "terminal: E000" in found
     assert ("hook: E000" in found) == is_told
-    assert ("ladder: E000" in found) == is_told
+    assert {"ladder: E000", "hook_over: E000"} <= set(found)
+
+
+@pytest.mark.parametrize(
+    ("away_m", "is_over"), [(OVERHEAD_M - 0.01, True), (OVERHEAD_M + 0.01, False)]
+)
+def test_a_line_over_the_head_of_the_ladder_is_told_at_any_height(
+    demo_plan: Plan, demo_work: Plan, away_m: float, is_over: bool
+) -> None:
+    kinds = demo_work.jobs["job_kind"].eq("span_clamp") & ~demo_work.jobs["is_bucket_job"]
+    row = int(np.flatnonzero(kinds)[0])
+    x, y = shapely.get_coordinates(demo_plan.air_spans.geometry[row])[0]
+    places = demo_work.work_places
+    own = places["address_id"].eq(demo_plan.drops["address_id"][row]) & places["place"].eq("ladder")
+    (foot,) = places.geometry[own]
+    back = np.array([x - foot.x, y - foot.y]) / np.hypot(x - foot.x, y - foot.y)
+    near, far = ((x, y) + (away_m + more) * back for more in (0.0, 0.1))
+    plan = with_power(demo_plan, [7200.0], [shapely.LineString([near, far])], height_m=30.0)
+    found = told(plan, demo_work, row)
+    assert ("ladder: E000" in found) == is_over
+    assert ("hook_over: E000" in found) == is_over
+    assert "hook: E000" not in found
+
+
+def test_the_poles_that_a_run_passes_have_their_drops_to_buildings(demo_work: Plan) -> None:
+    drops, power, poles = demo_work.drops, demo_work.layers.power, demo_work.layers.poles
+    jobs, seen = demo_work.jobs, 0
+    services = power[power["power_kind"].eq("supply_drop")]
+    for row, job in enumerate(jobs.to_dict("records")):
+        run = [] if pd.isna(job["run_poles"]) else job["run_poles"].split(";")
+        ends = {drops["terminal_id"][row]}
+        if pd.isna(drops["strand_span_id"][row]):
+            ends.add(drops["access_pole_id"][row])
+        words = [] if pd.isna(job["power_places"]) else job["power_places"].split(";")
+        passed = {one.removeprefix("passed: ") for one in words if one.startswith("passed: ")}
+        by = {
+            f"{name}, {pole}"
+            for pole in set(run) - ends
+            for name in services.index[services.distance(poles.geometry[pole]) <= NEAR_M]
+        }
+        assert by <= passed
+        assert {one.rpartition(", ")[2] for one in passed} <= set(run) - ends
+        seen += len(by)
+    assert seen > 20
+
+
+def test_power_within_the_building_run_is_told_as_such(demo_work: Plan) -> None:
+    jobs, lines = demo_work.jobs, demo_work.layers.power.geometry
+    ends = shapely.get_point(demo_work.air_spans.geometry.to_numpy(), -1)
+    seen = 0
+    for row, job in enumerate(jobs.to_dict("records")):
+        words = [] if pd.isna(job["power_places"]) else job["power_places"].split(";")
+        wall, by = (
+            {one.partition(": ")[2].partition(", ")[0] for one in words if one.startswith(place)}
+            for place in ("wall: ", "house_run: ")
+        )
+        for name in wall:
+            tips = [shapely.get_point(lines[name], end).distance(ends[row]) for end in (0, -1)]
+            if name in by:
+                assert lines[name].distance(ends[row]) <= job["building_run_m"]
+            elif min(tips) <= job["building_run_m"]:
+                pytest.fail(f"{name} ends within the building run of {job['address_id']}")
+        seen += len(by)
+    assert seen > 10
 
 
 @pytest.mark.parametrize(("away_m", "is_close"), [(1.2, True), (NEAR_M + 0.1, False)])
@@ -178,4 +244,7 @@ def test_what_is_not_kept_is_listed_and_a_crossed_run_says_where(demo_work: Plan
     run = places.explode()
     run = run[run.str.startswith("run: ")]
     assert len(run) > 5
-    assert run.str.fullmatch(r"run: E\d+ \([\d.]+ ft from pole \w+\)").all()
+    is_placed = run.str.fullmatch(r"run: E\d+ \([\d.]+ ft from pole \w+\)")
+    by_bucket = (jobs["is_bucket_job"] | jobs["is_run_bucket"])[run.index]
+    assert is_placed[~by_bucket].all()
+    assert is_placed.sum() > 5

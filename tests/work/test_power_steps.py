@@ -6,7 +6,9 @@ import dataclasses
 
 import pytest
 
+from geoplan.work.last_ladders import NO_PLACE
 from geoplan.work.power_steps import (
+    LAST_LADDER,
     MOST_AGAIN,
     along_run,
     close_to,
@@ -79,23 +81,54 @@ def test_one_line_is_and_several_are_close(case):
 def test_the_run_tells_where_power_is_and_what_to_measure(case):
     met = changed(
         case,
-        run_power="E9, line, 240 V;E6, line, 240 V",
+        run_power="E9, line, 240 V;E6, line, 240 V;power on pole P3, 1 V;power on pole P4, 1 V",
         power_places="run: E9 (5.0 m from pole P3)",
         power_tight=f"{RUN};{WIRE}",
     )
     assert along_run(met) == (
-        "Power along it, live: E9 (5.0 m from pole P3) and E6; approach distance not kept: stop."
+        "Power along it, live: E9 (5.0 m from pole P3), E6 and power on poles P3 and P4; approach"
+        " distance not kept: stop."
         " Measure to E7, live, before the ladder goes to P3."
     )
     assert along_run(case) == ""
 
 
-def test_the_last_ladder_goes_on_the_side_away_from_lines_and_road(case):
-    assert "live" not in ladder_side(case)
-    over = changed(case, power_places="terminal_ladder: E1;terminal_ladder: E2")
-    assert ", on the side away from E1 and E2 (live)" in ladder_side(over)
-    by_road = dataclasses.replace(over, road_name="A Street")
-    assert ladder_side(by_road).endswith("E2 (live) and the road: choose there")
+def test_the_last_ladder_goes_on_the_side_that_was_chosen(case):
+    side = "on its south side;1.6 m from the carriageway of A Street;between E1 and E2"
+    told = changed(case, last_ladder=side, power_places="terminal_ladder: E1;terminal_ladder: E2")
+    place = ", on its south side, 1.6 m from the carriageway of A Street, between E1 and E2"
+    assert ladder_side(told) == f"{place}, live: look up"
+    more = changed(told, power_places=f"{told.job['power_places']};terminal_ladder: E3")
+    assert ladder_side(more) == f"{place}; E3 over or by it, all live: look up"
+    one = changed(more, last_ladder="on its east side")
+    assert ladder_side(one) == (", on its east side; E1, E2 and E3 over or by it, live: look up")
+
+
+def test_a_last_ladder_without_a_place_says_so(case):
+    bare = dataclasses.replace(changed(case, last_ladder=None, other_roads=None), road_name="")
+    assert "carriageway" not in ladder_side(dataclasses.replace(bare, crossings=()))
+    lost = changed(case, last_ladder=NO_PLACE)
+    assert ladder_side(lost) == f", {NO_PLACE}"
+
+
+def test_what_passes_over_is_above_and_not_told_twice_in_one_step(case):
+    over = changed(case, power_places="hook_over: E1;ladder: E1")
+    words = " E1 is above and live: head and hands below x."
+    assert close_to(over, "hook", "x", "ladder") == words
+    both = changed(case, power_places="hook: E2;hook_over: E1;hook_over: E2")
+    assert close_to(both, "hook", "x") == " E2 and E1 are close and live: head and hands below x."
+    last = changed(case, power_places=f"terminal_over: E1;{LAST_LADDER}: E1")
+    assert close_to(last, "terminal", "x", LAST_LADDER) == " Head and hands below x."
+    assert close_to(last, "terminal", "x") == words
+    full = [f"{place}: E{n}" for place in ("terminal", LAST_LADDER) for n in range(MOST_AGAIN + 1)]
+    told = close_to(changed(case, power_places=";".join(full)), "terminal", "x", LAST_LADDER)
+    assert told.startswith(" All power named for the ladder is close")
+
+
+def test_the_run_names_what_is_live_at_each_pole_that_it_passes(case):
+    places = "passed: E1, P2;passed: E2, P2;passed: power on pole P2, P2;passed: E3, P1"
+    told = changed(case, power_places=places, run_poles="P1;P2;P3")
+    assert along_run(told) == "At P1 E3 close, live; at P2 E1, E2 and power on it close, live."
 
 
 def test_what_lands_on_the_house_is_told_with_how_far_off(case):

@@ -9,24 +9,38 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoplan.work.reel_filling import fill_in_order, fill_longest_first, least_reels
+from geoplan.work.reel_filling import (
+    are_in_reach,
+    fill_in_order,
+    fill_longest_first,
+    least_reels,
+)
 
 REEL = 100
 CUTS = st.lists(st.integers(1, REEL), min_size=1, max_size=60)
+ENDS = st.lists(
+    st.integers(1, REEL).flatmap(lambda cut: st.tuples(st.just(cut), st.integers(cut, REEL))),
+    min_size=1,
+    max_size=60,
+)
+"""Cuts, and where each may end at the latest."""
 
 
 def _cuts(values: list[int]) -> np.ndarray:
     return np.array(values, dtype=np.int64)
 
 
-def fewest_reels(cuts: list[int], reel: int) -> int:
-    """Try every way to put cuts on reels."""
+def fewest_reels(cuts: list[int], reel: int, ends: list[int] | None = None) -> int:
+    """Try every way to put cuts on reels; each is to end by its place, cut in their order."""
+    latest = ends or [reel] * len(cuts)
     for reels in range(1, len(cuts) + 1):
         for on in product(range(reels), repeat=len(cuts) - 1):
             used = [0] * reels
-            for cut, number in zip(cuts, (0, *on), strict=True):
+            is_kept = True
+            for cut, end, number in zip(cuts, latest, (0, *on), strict=True):
                 used[number] += cut
-            if max(used) <= reel:
+                is_kept &= used[number] <= end
+            if is_kept:
                 return reels
     raise AssertionError
 
@@ -56,15 +70,31 @@ def test_the_bound_is_never_above_the_fewest_reels(cuts: list[int]) -> None:
     assert least_reels(_cuts(cuts), REEL) <= fewest_reels(cuts, REEL)
 
 
-@given(cuts=CUTS, window=st.integers(1, 20))
+@given(cuts=ENDS, window=st.integers(1, 20))
 @settings(max_examples=60, deadline=None)
-def test_no_reel_holds_more_than_its_length(cuts: list[int], window: int) -> None:
+def test_no_cut_ends_beyond_its_place(cuts: list[tuple[int, int]], window: int) -> None:
+    held, ends = (_cuts(list(part)) for part in zip(*cuts, strict=True))
     for on in (
-        fill_in_order(_cuts(cuts), REEL, window=window, reels=least_reels(_cuts(cuts), REEL)),
-        fill_longest_first(_cuts(cuts), REEL),
+        fill_in_order(held, ends, REEL, window=window, reels=least_reels(held, REEL)),
+        fill_longest_first(held, ends, REEL),
     ):
         assert set(on.tolist()) == set(range(int(on.max()) + 1))
-        assert np.bincount(on, weights=cuts).max() <= REEL
+        assert np.bincount(on, weights=held).max() <= REEL
+        for reel in range(int(on.max()) + 1):
+            assert (np.cumsum(held[on == reel]) <= ends[on == reel]).all()
+
+
+def test_reach_is_told_by_the_order_of_the_cuts() -> None:
+    assert are_in_reach(_cuts([60, 40]), _cuts([90, 100]), _cuts([0, 0]))
+    assert not are_in_reach(_cuts([40, 60]), _cuts([100, 90]), _cuts([0, 0]))
+    assert are_in_reach(_cuts([40, 60]), _cuts([100, 90]), _cuts([0, 1]))
+
+
+def test_a_cut_that_draws_off_more_is_not_the_last_of_a_full_reel() -> None:
+    on = fill_in_order(_cuts([60, 40, 39]), _cuts([100, 98, 100]), REEL, window=3, reels=2)
+    assert on.tolist() == [0, 1, 0]
+    assert fill_longest_first(_cuts([60, 40]), _cuts([100, 98]), REEL).tolist() == [0, 1]
+    assert fill_longest_first(_cuts([60, 40]), _cuts([98, 100]), REEL).tolist() == [0, 1]
 
 
 @given(cuts=CUTS, window=st.integers(1, 20))
@@ -72,7 +102,7 @@ def test_no_reel_holds_more_than_its_length(cuts: list[int], window: int) -> Non
 def test_a_reel_takes_the_first_cut_left_and_others_within_the_window(
     cuts: list[int], window: int
 ) -> None:
-    on = fill_in_order(_cuts(cuts), REEL, window=window, reels=1)
+    on = fill_in_order(_cuts(cuts), _cuts([REEL] * len(cuts)), REEL, window=window, reels=1)
     left = list(range(len(cuts)))
     for reel in range(int(on.max()) + 1):
         own = np.flatnonzero(on == reel).tolist()
@@ -82,10 +112,10 @@ def test_a_reel_takes_the_first_cut_left_and_others_within_the_window(
 
 
 def test_cuts_ahead_are_taken_where_they_fill_a_reel() -> None:
-    on = fill_in_order(_cuts([60, 30, 40, 70]), REEL, window=3, reels=2)
+    on = fill_in_order(_cuts([60, 30, 40, 70]), _cuts([REEL] * 4), REEL, window=3, reels=2)
     assert on.tolist() == [0, 1, 0, 1]
 
 
 def test_the_nearest_cuts_are_taken_where_waste_is_allowed() -> None:
-    on = fill_in_order(_cuts([60, 30, 40, 70]), REEL, window=3, reels=3)
+    on = fill_in_order(_cuts([60, 30, 40, 70]), _cuts([REEL] * 4), REEL, window=3, reels=3)
     assert on.tolist() == [0, 0, 1, 2]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -42,6 +44,19 @@ def test_trucks_are_told_for_runs_by_bucket_alone_and_hold_traffic_in_a_lane(
     assert (trucks.lanes.way >= FLAGGERS).all()
     pairs = set(zip(below.drop, below.road, strict=True))
     assert not pairs & set(zip(trucks.lanes.drop, trucks.lanes.road, strict=True))
+
+
+def test_places_of_a_truck_are_told_from_pole_to_pole_where_they_differ(
+    demo_plan: Plan, crew_rules: CrewRules
+) -> None:
+    jobs = build_jobs(demo_plan, crew_rules).jobs
+    told = [text.split(";") for text in jobs["run_truck"].dropna()]
+    stretch = re.compile(r"(\S+|the clamp) to \S+: on the strand's ")
+    several = [parts for parts in told if len(parts) > 1]
+    assert len(several) > 3
+    for parts in several:
+        assert all(stretch.match(part) or part.startswith("below the ") for part in parts)
+    assert not any(stretch.match(parts[0]) for parts in told if len(parts) == 1)
 
 
 def test_every_street_along_a_leg_counts_not_that_at_its_middle_alone(

@@ -7,6 +7,7 @@ import re
 
 import pytest
 
+from geoplan.work.crossed_later import not_up_yet
 from geoplan.work.holds import BY_NAME, beside_unjudged
 from geoplan.work.run_trucks import NO_ROAD
 from geoplan.work.site_checks import build_site_checks, wire_words
@@ -62,9 +63,13 @@ def test_no_power_in_the_layers_is_a_thing_to_look_at(case):
         assert words in told
         assert (f"Drawn farther off: {far}." in told) == bool(around)
         assert "there is none" not in told
-        at_house = {"power_places": "wall: E9, lands on this house 10 ft from the attachment"}
-        there = {"power_approach": "none", "power_around": around, **at_house}
-        assert "Drawn farther off" not in _checks(_changed(case, job=there))
+        for place, is_near in (("house", True), ("wall", False)):
+            lands = f"{place}: E9, lands on this house 10 ft from the attachment"
+            there = {"power_approach": "none", "power_around": around, "power_places": lands}
+            told = _checks(_changed(case, job=there))
+            assert ("Drawn farther off" in told) == (bool(around) and not is_near)
+            but = f"{words[:-1]} but E9. Any more seen: stop"
+            assert (but in told) == is_near
     assert words not in _checks(_changed(case, job={"power_approach": "clear"}))
 
 
@@ -90,6 +95,9 @@ def test_every_crossing_not_checked_is_named_with_its_reason(demo_work):
     for row in open_ones.itertuples():
         case = case_of(demo_work, row.address_id)
         text = _checks(case)
+        if row.feature_id in [str(some["feature_id"]) for some in not_up_yet(case)]:
+            assert f"Planned drop {row.feature_id} not up yet: room left" in text
+            continue
         if row.feature_id in [str(some["feature_id"]) for some in beside_unjudged(case)]:
             assert "Room beside building" in text
             held += 1

@@ -171,12 +171,17 @@ def test_across_a_street_a_second_ladder_goes_to_the_support(demo_work):
 
 def test_a_wire_over_a_busy_road_on_the_same_span_goes_up_after_this_one(demo_work):
     (case, *_) = cases_of_kind(demo_work, "span_clamp", 1)
-    busy = {"span_drops_over": "A8;A9", "span_drops_busy": "A9", "is_bucket_job": False}
+    busy = {
+        "span_drops": "A8;A9", "span_drops_over": "A8;A9", "span_drops_busy": "A9",
+        "span_drops_later": "A9", "is_bucket_job": False,
+    }  # fmt: skip
     told = stand(_changed(case, job=busy))
+    assert "Where A8 hangs already over a road from this span" in told
     assert "A9 goes over a busy road from this span: hang this drop before it." in told
     assert "no ladder on the strand before flaggers hold that road" in told
     (street, *_) = cases_of_kind(demo_work, "street_crossing_span_clamp", 1)
-    flagged = stand(_changed(street, job={**busy, "traffic_class": "flaggers"}))
+    enough = {**busy, "span_drops_later": None, "traffic_class": "flaggers"}
+    flagged = stand(_changed(street, job=enough))
     assert "hold traffic there until it is off" in flagged
     assert "before flaggers" not in flagged
 

@@ -81,6 +81,15 @@ def test_a_stocked_length_is_not_cut(demo_work):
     assert cut_off(stocked) == ""
 
 
+def test_what_is_off_the_reel_beyond_the_cut_goes_back_on_it(demo_work):
+    case = case_of(demo_work, "A001")
+    more = _job(case, supply="bulk", cut_length_m=30.48, drawn_m=31.0)
+    assert cut_off(more) == "Take the rest back on the reel, and cut: 100.0 ft of wire in all."
+    less = _job(more, drawn_m=30.48)
+    assert cut_off(less).startswith("Draw off more for ")
+    assert "take back" in cut_off(_job(more, drawn_m=float("nan")))
+
+
 def test_a_second_person_is_told_what_to_do(demo_work):
     case = case_of(demo_work, "A001")
     case = dataclasses.replace(case, crossings=())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from geoplan.work.visits import Sites, Travel, Visits, build_visits
 TRAVEL = Travel(speed_m_per_s=10.0, detour=1.5, depot_m=None, day_s=25_000.0)
 
 
-def _sites(along: list[float], road: list[int], **columns: list[float]) -> Sites:
+def _sites(along: list[float], road: list[int], **columns: Any) -> Sites:
     count = len(along)
     return Sites(
         x_m=np.array(along, dtype=float),
@@ -25,7 +26,7 @@ def _sites(along: list[float], road: list[int], **columns: list[float]) -> Sites
         road=np.array(road, dtype=np.int64),
         along_m=np.array(along, dtype=float),
         span=np.array(columns.get("span", [-1] * count), dtype=np.int64),
-        hangs_last=np.array(columns.get("last", [0] * count), dtype=bool),
+        waits=np.array(columns.get("waits", []), dtype=np.int64).reshape(-1, 2),
     )
 
 
@@ -112,13 +113,14 @@ def test_drops_of_a_strand_span_are_parted_where_the_day_ends() -> None:
     assert _groups(build_visits(sites, TRAVEL, reach_m=500.0)) == [[0, 1], [2]]
 
 
-def test_what_hangs_last_is_the_last_of_its_span_and_the_visit_is_not_turned() -> None:
-    sites = _sites([0.0, 50.0, 90.0, 20.0], [4, 4, -1, 5], span=[7, 7, 7, -1], last=[1, 0, 0, 1])
+def test_what_waits_is_the_last_of_its_span_and_the_visit_is_not_turned() -> None:
+    waits = [[1, 0], [2, 0]]
+    sites = _sites([0.0, 50.0, 90.0, 20.0], [4, 4, -1, 5], span=[7, 7, 7, -1], waits=waits)
     visits = build_visits(sites, TRAVEL, reach_m=500.0)
     assert _groups(visits) == [[1, 2, 0], [3]]
     assert visits.inside_m.tolist() == [1.5 * (40.0 + 90.0), 0.0]
     assert visits.is_one_way.tolist() == [True, False]
-    free = replace(sites, hangs_last=np.array([True, True, True, False]))
+    free = replace(sites, waits=np.empty((0, 2), dtype=np.int64))
     assert _groups(build_visits(free, TRAVEL, reach_m=500.0)) == [[0, 1, 2], [3]]
     assert not build_visits(free, TRAVEL, reach_m=500.0).is_one_way.any()
 
@@ -127,8 +129,17 @@ def test_parts_of_a_span_with_an_order_are_visits_of_their_own() -> None:
     columns = {"work": [9_000.0] * 3 + [3_000.0], "span": [7, 7, 7, -1]}
     sites = _sites([0.0, 1.0, 2.0, 3.0], [4] * 4, **columns)
     assert _groups(build_visits(sites, TRAVEL, reach_m=500.0)) == [[0, 1], [2, 3]]
-    ordered = _sites([0.0, 1.0, 2.0, 3.0], [4] * 4, **columns, last=[1, 0, 0, 0])
+    ordered = _sites([0.0, 1.0, 2.0, 3.0], [4] * 4, **columns, waits=[[1, 0], [2, 0]])
     assert _groups(build_visits(ordered, TRAVEL, reach_m=500.0)) == [[0], [1, 2], [3]]
+
+
+def test_a_drop_of_a_road_waits_for_one_of_its_visit_that_hangs_on_another_span() -> None:
+    sites = _sites([0.0, 50.0, 90.0], [4, 4, 4], span=[7, -1, -1], waits=[[2, 0]])
+    visits = build_visits(sites, TRAVEL, reach_m=500.0)
+    assert _groups(visits) == [[2, 0, 1]]
+    assert visits.is_one_way.tolist() == [True]
+    assert visits.inside_m.tolist() == [1.5 * (90.0 + 50.0)]
+    assert visits.begin_m.tolist() == [[90.0, 0.0]]
 
 
 def test_no_drop_gives_no_visit() -> None:
@@ -153,8 +164,9 @@ def test_every_drop_is_in_one_visit_that_keeps_to_reach_and_day(
         work_s=random.uniform(1000, 30_000, count),
         crew_size=random.integers(1, 3, count),
         span=np.where(random.random(count) < spanned, random.integers(0, 9, count), -1),
-        hangs_last=random.random(count) < 0.3,
+        waits=np.unique(np.sort(random.integers(0, count, (count // 2, 2)), axis=1), axis=0),
     )
+    sites = replace(sites, waits=sites.waits[sites.waits[:, 0] != sites.waits[:, 1]])
     travel = replace(TRAVEL, depot_m=depot)
     visits = build_visits(sites, travel, reach_m=300.0)
     assert sorted(visits.site.tolist()) == list(range(count))
@@ -167,7 +179,7 @@ def test_every_drop_is_in_one_visit_that_keeps_to_reach_and_day(
             assert len(set(sites.road[group].tolist())) == 1
             assert len(set(sites.crew_size[group].tolist())) == 1
             assert (sites.setup_s[group] > 0).all()
-        span, late = sites.span[group], sites.hangs_last[group]
-        for own in set(span[span >= 0].tolist()):
-            assert np.all(np.diff(late[span == own].astype(int)) >= 0)
+        pairs = [(a, b) for a, b in sites.waits.tolist() if a in group and b in group]
+        assert all(group.index(early) < group.index(late) for early, late in pairs)
+        assert visits.is_one_way[number] == bool(pairs)
         assert visits.work_s[number] == pytest.approx(sites.work_s[group].sum())

@@ -27,7 +27,15 @@ from geoplan.reports.sheets.wording import (
 from geoplan.units import say
 from geoplan.work.drop_case import DropCase, Row, is_known
 from geoplan.work.power_steps import landing
-from geoplan.work.site_words import CLOSED, has_traffic, is_closed, lines_around, powers_of
+from geoplan.work.site_words import (
+    CLOSED,
+    ON_POLE,
+    has_traffic,
+    is_closed,
+    lines_around,
+    power_at,
+    powers_of,
+)
 from geoplan.work.traffic_words import BOTH_WAYS
 
 
@@ -61,7 +69,7 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
         reasons = reasons.replace(f"; {told}", "")
     reasons = reasons.replace(NO_LIMITS, "")
     reasons = cut(_status_once(_roads_once(reasons)), REASON_LETTERS)
-    why = _reasons(_why(job)).removeprefix(_opening(count)).replace(MADE_SAFE, "")
+    why = _reasons(_why(case)).removeprefix(_opening(count)).replace(MADE_SAFE, "")
     for hung in HUNG.findall(why):
         why = why.replace(f"; {hung}", "") if hung in reasons else why
     for name in HUNG_OVER.findall(reasons):
@@ -126,14 +134,16 @@ def _opening(count: int) -> str:
     return f"{NUMBER_WORDS[count] if count < len(NUMBER_WORDS) else count}: "
 
 
-def _why(job: Row) -> object:
+def _why(case: DropCase) -> object:
     """Return the reasons for a crew without what stands below them under Power."""
+    job = case.job
     why, note = job["crew_reasons"], job["power_approach_note"]
     if not is_known(why):
         return why
     told = str(why)
     if is_known(note):
-        instead = NO_POWER if job["power_approach"] == "none" else SEE_POWER
+        none = ONLY_AT_HOUSE if power_at(case, "house_run") else NO_POWER
+        instead = none if job["power_approach"] == "none" else SEE_POWER
         told = told.replace(str(note), instead)
         told = told.replace(str(note).partition("; ")[0], instead)
     run = "; ".join(listed(job, "run_power"))
@@ -142,6 +152,7 @@ def _why(job: Row) -> object:
 
 SEE_POWER = "see Power"
 NO_POWER = "no power found near"
+ONLY_AT_HOUSE = "power by the building run only"
 
 
 def _reasons(words: object) -> str:
@@ -158,7 +169,12 @@ def _power(case: DropCase, reach_m: float) -> str:
     lines = powers_of(case, power_lines(case))
     run = [line.partition(", ")[0] for line in listed(job, "run_power")]
     told = " ".join(lines)
-    run = [name for name in run if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", told)]
+    poles = " ".join(line for line in lines if line.lower().startswith(POLES))
+    run = [
+        name
+        for name in run
+        if not _is_named(name, told) and not _is_named(name.removeprefix(ON_POLE), poles)
+    ]
     state = str(job["power_approach"])
     near, farther = lines_around(case)
     around = f" Near too: {'; '.join(near)}." if near else ""
@@ -173,7 +189,7 @@ def _power(case: DropCase, reach_m: float) -> str:
         reach = f"within {case.length(reach_m)} " if is_known(reach_m) else "near enough to tell "
         none = f"No power in the layers {reach}of wire, hook, ladders and run: look up, and stop if"
         lands = landing(case)
-        return f"{none} there is any. {lands}." if lands else f"{none} there is any."
+        return f"{none} there is any more. {lands}." if lands else f"{none} there is any."
     parts = [] if state == "none" else [words.get(state, state)]
     asked = job["power_approach_m"]
     if lines:
@@ -191,6 +207,13 @@ def _power(case: DropCase, reach_m: float) -> str:
         parts.append(f"Nearest to its limit: {_nearest(short_rule(str(note)))}")
     told = " ".join(parts).rstrip(".")
     return cut(f"{told}.{around}", REASON_LETTERS)
+
+
+POLES = "power on poles "
+
+
+def _is_named(name: str, words: str) -> bool:
+    return bool(re.search(rf"(?<!\w){re.escape(name)}(?!\w)", words))
 
 
 def _nearest(note: str) -> str:

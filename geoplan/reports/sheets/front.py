@@ -30,7 +30,7 @@ from geoplan.reports.sheets.wording import (
     plain,
 )
 from geoplan.work.drop_case import DropCase, Row, is_known
-from geoplan.work.holds import within_swing
+from geoplan.work.holds import unheld, within_swing
 from geoplan.work.site_words import is_closed
 
 
@@ -95,6 +95,10 @@ def kinds_of(case: DropCase, flaggers: int) -> list[tuple[str, str]]:
     return kinds
 
 
+SEE_BACK = ": see back"
+LOOK_LETTERS = 160
+
+
 def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     """Return what must be seen before anybody reads on: stops, power, roads, poles.
 
@@ -106,8 +110,8 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     Returns
     -------
     list of (str, str)
-        At most `MOST_ALERTS` names of boxes with words, the gravest first; what is left out is
-        on the back, and the last box says so.
+        At most `MOST_ALERTS` names of boxes with words, the gravest first; the last box has what
+        is left, and that more of it is on the back.
     """
     job, drop = case.job, case.drop
     alerts = [("STOP", f"{cut(words, ID_LETTERS)}: see back") for words in stops_of(case)]
@@ -124,9 +128,12 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     roads = listed(job, "run_roads")
     if roads:
         alerts.append(("Strand run", f"OVER {cut(' and '.join(roads), ID_LETTERS)}"))
-    unchecked = _unchecked(case)
+    unchecked, side_roads = _unchecked(case), unheld(case)
     if unchecked:
         alerts.append(("NOT WORKED OUT", f"clearance at {cut(unchecked, ID_LETTERS)}"))
+    if side_roads:
+        names = cut(" and ".join(side_roads), ID_LETTERS)
+        alerts.append(("NOT WORKED OUT", f"control of {names}: see back"))
     pole = str(drop["access_pole_id"])
     if pole != str(drop["terminal_id"]):
         what = "Clamp from pole" if case.is_from_clamp else "Hook on pole"
@@ -134,8 +141,9 @@ def alerts_of(case: DropCase) -> list[tuple[str, str]]:
     if listed(job, "near_rail"):
         alerts.append(("RAILWAY", "near: owner's leave first"))
     if len(alerts) > MOST_ALERTS:
-        left = ", ".join(dict.fromkeys(name for name, _ in alerts[MOST_ALERTS - 1 :]))
-        alerts = [*alerts[: MOST_ALERTS - 1], ("LOOK", f"{left}: see back")]
+        told = [f"{name}: {words}" for name, words in alerts[MOST_ALERTS - 1 :]]
+        left = "; ".join(words.removesuffix(SEE_BACK) for words in told)
+        alerts = [*alerts[: MOST_ALERTS - 1], ("LOOK", f"{cut(left, LOOK_LETTERS)}{SEE_BACK}")]
     return alerts
 
 

@@ -305,7 +305,7 @@ def stringing_notes(
     words = []
     if any(head.startswith("Height") for head, _ in table):
         start = "clamp" if case.is_from_clamp else "hook"
-        out = case.length(case.drop["margin_at_m"])
+        out = case.length(least_at(case))
         end = at_an_end(case)
         at = f"at {end}" if end else f"{out} from the {start}"
         over = str(case.drop["margin_over"]).split()[0]

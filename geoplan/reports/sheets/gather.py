@@ -36,6 +36,7 @@ from geoplan.standards import Standards, load_standards
 from geoplan.tables import TABLES, CrossingKind
 from geoplan.units import ReportUnits
 from geoplan.work.drop_case import DropCase, compass, is_known
+from geoplan.work.lot_names import lot_names
 from geoplan.work.powers import look_up_powers
 from geoplan.work.profiles import STRAND, Profiles, build_envelopes, build_profiles
 from geoplan.work.site_checks import wire_words
@@ -243,14 +244,12 @@ class SheetSource:
         return sheet
 
 
+LOT_LETTERS = 34
+
+
 def _lots(plan: Plan) -> dict[str, str]:
-    """Return the street address of each lot that has just one."""
-    addresses = plan.layers.addresses
-    found: dict[str, set[str]] = {}
-    for lot, label in zip(addresses["parcel_id"], addresses["label"], strict=True):
-        if is_known(lot) and is_known(label):
-            found.setdefault(str(lot), set()).add(cut(label, 24))
-    return {lot: labels.pop() for lot, labels in found.items() if len(labels) == 1}
+    """Return the name of each lot that has an address."""
+    return {str(lot): cut(name, LOT_LETTERS) for lot, name in lot_names(plan.layers).items()}
 
 
 def _strands(plan: Plan) -> dict[str, list[dict[Any, Any]]]:

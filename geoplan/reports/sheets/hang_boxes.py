@@ -1,4 +1,4 @@
-"""Boxes of the front on drops of the same strand span that go up before or after this one.
+"""Boxes of the front on drops that go up before or after this one, as ladders bring them down.
 
 Enters: a `DropCase`.
 Leaves: names of boxes with words.
@@ -14,7 +14,7 @@ from geoplan.work.hang_words import hang_before, hung_after, hung_first, up_alre
 
 
 def order_boxes(case: DropCase) -> list[tuple[str, str]]:
-    """Return a box for each way in which the order on the strand span counts.
+    """Return a box for each way in which the order on a strand span counts.
 
     Parameters
     ----------
@@ -24,7 +24,7 @@ def order_boxes(case: DropCase) -> list[tuple[str, str]]:
     Returns
     -------
     list of (str, str)
-        Names of boxes and addresses; empty where no wire of the span is over a busy road.
+        Names of boxes and addresses; empty where the order counts for nothing.
     """
     told = (
         ("HANG BEFORE", hang_before(case), ""),

@@ -12,6 +12,7 @@ from collections.abc import Sequence, Set
 
 from geoplan.reports.frames import cut
 from geoplan.reports.sheets.wording import MOST_HAZARDS, TEXT_LETTERS, listed, live, plain
+from geoplan.work.crossed_later import not_up_yet
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import within_swing
 from geoplan.work.power_measured import blank, measured_before
@@ -190,7 +191,12 @@ def _of_job(case: DropCase) -> list[Hazard]:
         angle = float(job["strand_angle_deg"])
         what = f"wire leaves only {angle:.0f} deg off the strand: the clamp may slide"
         told.append((what, "See that it grips before the ladder goes; it shifts square to it."))
-    wires = [f"{feature_name(r)}, {out_of(case, float(r['at_m']))}" for r in _wires_met(case)]
+    later, met = not_up_yet(case), _wires_met(case)
+    room = [f"{feature_name(r)}, {out_of(case, float(r['at_m']))}" for r in met if r in later]
+    if room:
+        what = f"crosses {in_a_row(room)}, not up yet: over or under NOT CHECKED"
+        told.append((what, "Leave room for it; settle the heights if it hangs."))
+    wires = [f"{feature_name(r)}, {out_of(case, float(r['at_m']))}" for r in met if r not in later]
     wires += listed(job, "strands_met")
     if wires:
         what = f"crosses {in_a_row(wires)}: over or under NOT CHECKED"
@@ -229,7 +235,7 @@ def _of_power(case: DropCase) -> list[Hazard]:
     reach = listed(case.job, "power_in_reach")
     tight = {words.partition(": ")[0]: words for words in listed(case.job, "power_tight")}
     if state in STOPS:
-        tight.pop(worst, None)
+        tight = {name: words for name, words in tight.items() if name not in stopped}
         reach = [name for name in reach if name not in stopped]
     elif state == "close" and worst and worst not in reach:
         reach = [worst, *reach]
@@ -239,7 +245,9 @@ def _of_power(case: DropCase) -> list[Hazard]:
     ]
     left = [name for name in reach if name not in tight]
     is_told = state == "close" and not rows
-    return [*_stop(state, stops), *_in_reach(left, is_told=is_told), *rows]
+    told = {*tight, *left, *(str(row["feature_id"]) for row in case.crossed("power"))}
+    told |= stopped if state in STOPS else set()
+    return [*_stop(state, stops), *_in_reach(left, is_told=is_told), *rows, *_by_wall(case, told)]
 
 
 def _measured(case: DropCase) -> set[str]:
@@ -251,6 +259,14 @@ def _measured(case: DropCase) -> set[str]:
         names |= {_named(str(note)) if is_known(note) else ""}
         names |= {words.partition(", ")[0] for words in power_at(case, "short")}
     return names
+
+
+def _by_wall(case: DropCase, told: Set[str]) -> list[Hazard]:
+    """Tell of power on the house within the length of the building run, but for what has a row."""
+    near = [words.partition(", ") for words in power_at(case, "house_run")]
+    found = [f"{name}, live, {rest}" for name, _, rest in near if name not in told]
+    todo = "Keep building run, ladder and hands off it."
+    return [("WARNING", cut(in_a_row(found), TEXT_LETTERS), todo)] if found else []
 
 
 STOPS = {

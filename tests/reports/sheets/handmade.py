@@ -73,6 +73,7 @@ def with_hand_work(plan: Plan) -> Plan:
             "wire_m": wire,
             "supply": ["bulk"] * count,
             "cut_length_m": np.ceil(wire),
+            "drawn_m": np.ceil(wire),
             "coil_m": np.ceil(wire) - wire,
             "coil_at": ["at the network interface"] * count,
             "ground_path_m": np.where(street, drops["air_span_m"] + 4.0, np.nan),

@@ -219,6 +219,23 @@ def test_a_stop_names_all_power_that_is_not_kept(case):
     assert reach[1].endswith("above hook or strand: E9")
 
 
+def test_power_by_the_building_run_has_a_row_and_who_doesnt_say_there_is_none(case):
+    words = "lands on this house 3 m from the attachment"
+    found = with_job(
+        case, crew_size=1, crew_reasons="one: looked; nothing there", power_approach="none",
+        power_approach_note="nothing there", power_places=f"house_run: E7, {words}",
+    )  # fmt: skip
+    row = ("WARNING", f"E7, live, {words}", "Keep building run, ladder and hands off it.")
+    assert row in hazards_of(found)
+    assert crew_of(found, 0, 3.0)[0][1] == "looked; power by the building run only"
+    far = with_job(found, crew_reasons="one: nothing there", power_places=f"wall: E7, {words}")
+    assert hazards_of(far) == []
+    assert crew_of(far, 0, 3.0)[0][1] == "no power found near"
+    measured = with_job(case, power_approach="close", power_tight="E7: 1 m",
+                        power_places=f"house_run: E7, {words}")  # fmt: skip
+    assert row not in hazards_of(measured)
+
+
 @pytest.mark.parametrize(("state", "level"), [("within", "STOP"), ("close", "WARNING")])
 def test_a_line_that_a_row_on_power_measures_has_no_row_of_its_flag(case, state, level):
     note = "E7, drop, 240 V: 1.0 ft asked for, there is 0.9 ft; rule"

@@ -32,6 +32,7 @@ from geoplan.reports.sheets.wording import MOST_ALERTS, at_an_end
 from geoplan.standards import load_standards
 from geoplan.units import say
 from geoplan.work.profiles import Envelope
+from geoplan.work.side_roads import NOT_HELD
 from tests.work.cases import case_of
 
 
@@ -109,7 +110,14 @@ def test_stops_stand_on_the_front_before_all_else(pole_case):
     assert alerts[0] == ("STOP", "crosses power E027: see back")
     assert ("POOR POLE", "PS05, PS08: see back") in alerts
     assert len(alerts) == MOST_ALERTS
-    assert alerts[-1] == ("LOOK", "Strand run, Hook on pole: see back")
+    told = "Strand run: OVER Hask Lane; Hook on pole: PX, not the terminal's: see back"
+    assert alerts[-1] == ("LOOK", told)
+
+
+def test_a_side_road_that_nobody_may_hold_stands_on_the_front(pole_case):
+    reasons = f"over A Road: flaggers;side road B Road: {NOT_HELD}"
+    case = changed(pole_case, job={"traffic_reasons": reasons})
+    assert ("NOT WORKED OUT", "control of side road B Road: see back") in alerts_of(case)
 
 
 def test_every_stop_of_the_plan_is_on_its_front(demo_work):

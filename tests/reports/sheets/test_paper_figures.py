@@ -710,7 +710,10 @@ OF_WIRES = ("existing_drop_crossing", "planned_drop_crossing", "clearance_not_ch
 def stop_row(line: str) -> str:
     """Return how a row to stop for has a place for the distance to a line."""
     name = re.escape(line)
-    blanks = rf"(?:Measured: (?:\S+ ____, )*{name} ____|{name} measured: ____)"
+    if line.startswith("power on pole "):  # several poles are named as one
+        name = rf"power on poles? (?:(?!____).)*{re.escape(line.rpartition(' ')[2])}"
+    blanks = rf"(?:Measured: (?:[^_]+ ____, )*{name} ____|{name} measured: ____"
+    blanks += rf"|{name}(?!\w)(?:(?!WARNING).)*nearest of the others)"
     return rf"STOP(?:(?!WARNING).)*{blanks}"
 
 
@@ -745,9 +748,8 @@ def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
         words += [said(angle, "angle")] if angle < FLAT_DEG else []
         told = {one for what in words for one in numbers(what)}
         others = {one for r in rows if r not in lines for one in numbers(r["what"])}
-        printed = re.sub(
-            r"Measured: nearest, of \d+ ____", "", between(back, " Hazards ", " Steps ")
-        )
+        blanks = r"Measured: [^_]+ ____, nearest of the others, which: ____, ____"
+        printed = re.sub(blanks, "", between(back, " Hazards ", " Steps "))
         found = numbers(printed) - {"1"}  # of 'step 1'
         return (told - {"1"}, set()), (found, others - numbers(back))
 
@@ -1048,6 +1050,7 @@ TOLD: dict[str, tuple[str, ...]] = {
         "near_rail",
         "power_places",
         "run_lots",
+        "run_lots_sides",
         "drives_beside",
         "run_truck",
         "strands_met",
