@@ -165,6 +165,8 @@ def _busy_near(
     return row[busy], road[busy], edge_m[busy]
 
 
+DONE_BY = ("flaggers", "lane closure", "only with the owner's permit and a crew")
+"""What closes a lane, by its traffic class."""
 LANE_BESIDE = "the lane beside it closed"
 """How reasons for traffic control tell of a lane closed beside ladder or reel."""
 
@@ -178,10 +180,7 @@ def kerb_words(
         f"nearer than {say(one.value_si, 'length', units)} ({one.status.label})" for one in figures
     ]
     reasons = (within[ON_GROUND], f"aloft {within[ALOFT]}", "with flaggers there anyway")
-    does = worded(
-        kerb.lanes.way - FLAGGERS,
-        ("flaggers", "lane closure", "only with the owner's permit and a crew"),
-    )
+    by_whom = np.where(kerb.why == ANYWAY, len(DONE_BY), kerb.lanes.way - FLAGGERS)
     words = joined(
         kerb.place,
         " ",
@@ -190,8 +189,8 @@ def kerb_words(
         described(kerb.lanes.road, roads, units),
         ", ",
         worded(kerb.why, reasons),
-        f": {LANE_BESIDE}: ",
-        does,
+        f": {LANE_BESIDE}",
+        worded(by_whom, (*(f": {does}" for does in DONE_BY), "")),
     )
     told = per_row(kerb.lanes.drop, words, count)
     return texts(pd.Series(told))

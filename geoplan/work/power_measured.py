@@ -7,6 +7,8 @@ Does not do: compute; judge.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from geoplan.work.drop_case import DropCase, is_known
 from geoplan.work.power_pairs import (
     BESIDE,
@@ -35,6 +37,8 @@ TOLD_FROM = {
 """What words on a distance say that it is from, by the step that tells to measure it."""
 FROM_POLE = "from pole "
 
+MOST_AGAIN = 2
+"""So much power at most is named again where it was named just before."""
 MOST_NAMED = 4
 """Where more lines have to be made safe, the worst and the nearest of the others have a place."""
 
@@ -52,7 +56,7 @@ def measured_before(case: DropCase, words: str) -> str:
     return f"before the {what} goes {f'to {pole}' if pole else 'along the run'}"
 
 
-def to_measure(case: DropCase, step: str) -> str:
+def to_measure(case: DropCase, step: str, named: Sequence[str] = ()) -> str:
     """Tell to which lines is measured in a step, by their names.
 
     Parameters
@@ -61,6 +65,9 @@ def to_measure(case: DropCase, step: str) -> str:
         The drop.
     step : str
         `AT_HOUSE`, `AT_SUPPORT`, `OF_WIRE` or `OF_RUN`.
+    named : sequence of str
+        Lines that the sentence before names: where several are measured and all are of these, the
+        names aren't told again.
 
     Returns
     -------
@@ -72,6 +79,10 @@ def to_measure(case: DropCase, step: str) -> str:
         if _step(case, words) == step:
             name = words.partition(": ")[0]
             lines.setdefault(measured_before(case, words), []).append(name)
+    names = [name for some in lines.values() for name in some]
+    if len(names) > MOST_AGAIN and set(names) <= set(named):
+        what = "bucket" if run_by_bucket(case) else "ladder"
+        return f" Measure to each before the {what} goes near it."
     return "".join(f" Measure to {in_a_row(names)}, live, {w}." for w, names in lines.items())
 
 

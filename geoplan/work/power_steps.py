@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from geoplan.work.drop_case import DropCase
 from geoplan.work.last_ladders import BETWEEN
-from geoplan.work.power_measured import OF_RUN, to_measure
+from geoplan.work.power_measured import MOST_AGAIN, OF_RUN, to_measure
 from geoplan.work.site_words import (
     ON_POLE,
     capital,
@@ -25,8 +25,6 @@ SEVERAL_POLES = "power on poles "
 """How power that is recorded on several poles is named as one."""
 LAST_LADDER = "terminal_ladder"
 """Place of the ladder that is set in the step in which the wire is connected."""
-MOST_AGAIN = 2
-"""So much power at most is named again in a step after that of the ladder."""
 
 
 def placed_at(case: DropCase, place: str) -> list[str]:
@@ -88,16 +86,18 @@ def along_run(case: DropCase) -> str:
         told.append(f"Power along it, live: {names}; approach distance not kept: stop.")
     elif parts_of(case.job.get("power_lines")) and not run_by_bucket(case):
         told.append("Head and hands below the strand: the lines under 'Power' are live.")
-    passed = _passed(case)
+    passed = _passed(case, met)
     told += [f"{passed}."] if passed else []
-    return f"{' '.join(told)}{to_measure(case, OF_RUN)}".strip()
+    return f"{' '.join(told)}{to_measure(case, OF_RUN, met)}".strip()
 
 
-def _passed(case: DropCase) -> str:
-    """Name the power at each pole that the run passes, pole by pole."""
+def _passed(case: DropCase, named: list[str]) -> str:
+    """Name the power at each pole that the run passes, pole by pole, but what was just named."""
     found: dict[str, list[str]] = {}
     for words in power_at(case, "passed"):
         name, _, pole = words.partition(", ")
+        if name in named:
+            continue
         found.setdefault(pole, []).append(POWER_THERE if name == f"{ON_POLE}{pole}" else name)
     order = [pole for pole in parts_of(case.job.get("run_poles")) if pole in found]
     told = [f"at {pole} {in_a_row(found[pole])} close, live" for pole in order]

@@ -70,18 +70,18 @@ def traffic_for_run(case: DropCase) -> str:
         return ""
     kind = job.get("run_traffic_class")
     beside = lanes_beside(case)
+    is_joined = f"{FOR_RUN}{SIDE_ROAD}" in str(job["traffic_reasons"])
+    side = "Side roads: see 'Traffic control'. " if is_joined else ""
     is_same = kind == job["traffic_class"] and _figures(case, "") == _figures(case, "run_")
     if kind == "flaggers" and is_same and set(beside) == set(roads):
         words = f"Traffic control on {in_a_row(roads)} as set up before, moved along with the work."
-        return f"{words} {_by_flaggers(case, over, lanes)}"
+        return f"{words} {side}{_by_flaggers(case, over, lanes)}"
     again = over_road(case) and roads_over(case) == in_a_row(roads)
     words = "Hold traffic again" if again else "Now set up traffic control"
     words += f" on {in_a_row(roads)} for the strand run"
     if not is_known(kind) or kind == "none":
         return f"{words}, on each approach: its kind was NOT WORKED OUT, ask the office first."
-    words += f": {str(kind).replace('_', ' ')}{_figures(case, 'run_')}. "
-    if f"{FOR_RUN}{SIDE_ROAD}" in str(job["traffic_reasons"]):
-        words += "Side roads: see 'Traffic control'. "
+    words += f": {str(kind).replace('_', ' ')}{_figures(case, 'run_')}. {side}"
     if kind == "flaggers":
         kept = in_a_row([name for name in beside if name not in roads])
         kept = f" The lane of {kept} stays closed." if kept else ""

@@ -135,8 +135,8 @@ def test_drops_below_spans_that_the_run_passes_are_told_in_its_step_only(side):
     run = strand_run(case)[-1]
     assert run.endswith(
         " Between P1 and P2: if one of A4 and A5 is up over Low Alley by now, no ladder there"
-        " before flaggers hold it. Between P2 and P3: if A6 is up over High Road by now, no ladder there"
-        " before flaggers hold it."
+        " before flaggers hold it. Between P2 and P3: if A6 is up over High Road by now, no ladder"
+        " there before flaggers hold it."
     )
     assert "On the clamp's span" not in run
 

@@ -12,7 +12,7 @@ import shapely
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules, load_crew_rules
 from geoplan.text_columns import places
-from geoplan.work.aloft import places_aloft
+from geoplan.work.aloft import Spots, places_aloft
 from geoplan.work.ground import build_ground
 from geoplan.work.jobs import JobTables, build_jobs
 from geoplan.work.kerb_lanes import (
@@ -73,6 +73,18 @@ def _by_bucket(jobs: JobTables):
     return (jobs.jobs["is_bucket_job"] | jobs.jobs["is_run_bucket"]).to_numpy(dtype=bool)
 
 
+def _beside_a_busy_road(plan: Plan, roads, within_m: float) -> Spots:
+    """Return two places of two drops beside a busy road: just within the figure, and beyond it."""
+    row = int(np.flatnonzero(roads.way >= FLAGGERS)[0])
+    line = plan.layers.roads.geometry.iloc[row]
+    at = [
+        line.parallel_offset(roads.width_m[row] / 2 + far).interpolate(0.4, normalized=True)
+        for far in (within_m - 0.05, within_m + 0.05)
+    ]
+    names = pd.array(["reel", "ladder"], dtype="str")
+    return Spots(np.array([4, 7]), np.asarray(at, dtype=object), names)
+
+
 def _held(jobs: JobTables) -> set[tuple[str, str]]:
     """Return addresses and the roads that flaggers hold for their run."""
     flagged = jobs.jobs[jobs.jobs["run_traffic_class"].eq("flaggers").fillna(False)]
@@ -111,13 +123,15 @@ def test_places_at_the_kerb_of_roads_that_are_not_quiet_close_the_lane(
     assert set(zip(ids, names, strict=True)) == expected
     assert len(expected) > 5
     nobody = _pairs(demo_plan, roads, set())
-    only = find_kerb_lanes(ground, feet, aloft.part(aloft.drop < 0), nobody, roads, crew_rules)
-    assert 0 < len(only.lanes.drop) < len(expected)
-    assert set(only.why) == {ON_GROUND}
+    foot = _beside_a_busy_road(demo_plan, roads, crew_rules.value("places.kerb_lane"))
+    only = find_kerb_lanes(ground, foot, aloft.part(aloft.drop < 0), nobody, roads, crew_rules)
+    assert only.why.tolist() == [ON_GROUND]
+    assert only.lanes.drop.tolist() == [4]
+    assert list(only.place) == ["reel"]
     up = find_kerb_lanes(ground, feet.part(feet.drop < 0), aloft, nobody, roads, crew_rules)
     assert ALOFT in set(up.why)
     assert (up.edge_m[up.why == ALOFT] < crew_rules.value("places.kerb_lane_aloft")).all()
-    assert set(kerb.why) == {ON_GROUND, ALOFT, ANYWAY}
+    assert set(kerb.why) >= {ALOFT, ANYWAY}
     assert len(kerb.lanes.drop) == len(expected)
     assert (kerb.edge_m < crew_rules.value("places.kerb_lane")).all()
     lines = np.asarray(demo_plan.layers.roads.geometry.values)[kerb.lanes.road]

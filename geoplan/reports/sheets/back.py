@@ -146,11 +146,16 @@ def _why(case: DropCase) -> object:
         instead = none if job["power_approach"] == "none" else SEE_POWER
         told = told.replace(str(note), instead)
         told = told.replace(str(note).partition("; ")[0], instead)
+    if is_known(job["run_roads"]):
+        told = OVER_ROAD_AGAIN.sub("", told)
     run = "; ".join(listed(job, "run_power"))
-    return told.replace(f": {run}: ", ": ") if run else told
+    told = told.replace(f": {run}: ", ": ") if run else told
+    return told.replace(f"power within the approach distance: {SEE_POWER}", "power: see Power")
 
 
 SEE_POWER = "see Power"
+OVER_ROAD_AGAIN = re.compile(r"(?<=by bucket, one up, one on the ground): hangs over [^;]*")
+"""Why a run is by bucket, where it is told before that it is over a road."""
 NO_POWER = "no power found near"
 ONLY_AT_HOUSE = "power by the building run only"
 

@@ -15,7 +15,7 @@ from geoplan.reports.sheets.ink import text_width
 
 BACK_SIZES = tuple(quarter / 4.0 for quarter in range(39, 23, -1))
 """Sizes of type of a back, pt: the largest that its text has room for is taken."""
-BACKS_MM = ((202.9, 262.5), (197.0, 280.0))
+BACKS_MM = ((202.9, 264.5), (197.0, 282.0))
 """Width and height of the room on a back: letter, A4."""
 LINE_EM = 1.12
 """Height of a line as part of the size of type."""
@@ -26,7 +26,7 @@ CELL_RIM_MM, CAUTION_RIM_MM = 2.1, 2.6
 """What rims take of the width of a cell and of the cautions."""
 LIST_MM, PARAGRAPH_MM, CELL_MM, STOP_MM = 0.05, 0.4, 0.7, 1.1
 """Space between one line of a list, paragraph, row of a table and the next, beyond the type."""
-FIXED_MM = 53.2
+FIXED_MM = 51.8
 """Heads, and the boxes to fill in."""
 SIGNS_ROWS = 2
 SPARE_LINES = 1

@@ -19,7 +19,7 @@ from geoplan.work.drop_case import DropCase, Row, is_known
 TITLE_LETTERS, ID_LETTERS, TEXT_LETTERS, RULE_LETTERS = 44, 40, 240, 110
 REASON_LETTERS = 1800
 """Reasons for crew and traffic and words on power: what is not checked stands at their end."""
-MATERIAL_LETTERS, CHECK_LETTERS, STEP_LETTERS = 64, 400, 900
+MATERIAL_LETTERS, CHECK_LETTERS, STEP_LETTERS = 64, 900, 1800
 MOST_HAZARDS, MOST_CROSSINGS, MOST_CHECKS, MOST_ALERTS = 12, 9, 14, 4
 """Longest lists on a sheet; what is left out is counted on it, and the plan's tables have it."""
 

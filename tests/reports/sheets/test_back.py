@@ -228,7 +228,10 @@ def test_power_by_the_building_run_has_a_row_and_who_doesnt_say_there_is_none(ca
     row = ("WARNING", f"E7, live, {words}", "Keep building run, ladder and hands off it.")
     assert row in hazards_of(found)
     assert crew_of(found, 0, 3.0)[0][1] == "looked; power by the building run only"
-    far = with_job(found, crew_reasons="one: nothing there", power_places=f"wall: E7, {words}")
+    far = with_job(
+        found, crew_size=1, crew_reasons="one: nothing there", power_approach="none",
+        power_approach_note="nothing there", power_places=f"wall: E7, {words}",
+    )  # fmt: skip
     assert hazards_of(far) == []
     assert crew_of(far, 0, 3.0)[0][1] == "no power found near"
     measured = with_job(case, power_approach="close", power_tight="E7: 1 m",
