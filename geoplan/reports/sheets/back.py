@@ -150,7 +150,7 @@ def _why(case: DropCase) -> object:
         told = OVER_ROAD_AGAIN.sub("", told)
     run = "; ".join(listed(job, "run_power"))
     told = told.replace(f": {run}: ", ": ") if run else told
-    return told.replace(f"power within the approach distance: {SEE_POWER}", "power: see Power")
+    return told.replace("a class that one may not cross alone", "not to be crossed alone")
 
 
 SEE_POWER = "see Power"
