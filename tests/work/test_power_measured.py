@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 
@@ -120,6 +121,11 @@ def test_each_line_to_be_measured_stands_in_just_one_step(hook):
     assert lines[0] < next(n for n, one in enumerate(steps) if one.startswith("Raise the wire"))
 
 
+def _one_by_one(found):
+    """Name the power on each of several poles."""
+    return ", ".join(f"power on pole {pole}" for pole in re.findall(r"[A-Z]+\d+", found[1]))
+
+
 def test_every_line_to_be_measured_in_the_demo_stands_in_a_step(demo_work):
     tight = demo_work.jobs.set_index("address_id")["power_tight"].dropna()
     assert len(tight) > 20
@@ -127,7 +133,12 @@ def test_every_line_to_be_measured_in_the_demo_stands_in_a_step(demo_work):
         steps = " ".join(build_steps(case_of(demo_work, address_id)))
         for line in lines.split(";"):
             name = line.partition(": ")[0]
-            assert any(name in part.partition(", live,")[0] for part in steps.split("Measure to "))
+            told = [part.partition(", live,")[0] for part in steps.split("Measure to ")]
+            if "Measure to each before" in steps:
+                before = steps.partition(" Measure to each before")[0]
+                told.append(before.rpartition("Power along it, live: ")[2])
+            plain = [re.sub(r"power on poles ([^;]+)", _one_by_one, part) for part in told]
+            assert any(name in part for part in plain), (address_id, name)
 
 
 def test_a_blank_names_its_line():

@@ -28,7 +28,7 @@ def case(demo_work):
         job={
             "run_poles": "P1;P2;P3", "run_roads": None, "run_power": None, "run_trees": None,
             "other_roads": None, "is_bucket_job": False, "is_run_bucket": False,
-            "run_reach_note": None, "is_over_street": False,
+            "run_reach_note": None, "is_over_street": False, "last_ladder": None,
         },
         drop={"terminal_id": "P3", "access_pole_id": "P1", "strand_ladder": "allowed"},
     )  # fmt: skip

@@ -557,7 +557,8 @@ def test_checks_repeat_the_figures_of_the_plan(cases, pages, demo_work):
         wanted = {
             "not checked": [out_of(case, row["at_m"]) for row in case.rows["crossings"]
                             if row["clearance_basis"] == "not_checked"
-                            and row["feature_id"] not in held],
+                            and row["feature_id"] not in held
+                            and row["feature_id"] not in parts(job["crossed_later"])],
             "swing": [(r["feature_id"], feet(r["distance_m"])) for r in judged],
             "assumed": assumed if drop["height_basis"] != "measured" else [],
             "ports": [ports_of(case, " to ")],
@@ -744,6 +745,8 @@ def test_figures_of_hazards_are_printed_and_no_others(cases, pages):
         words += [out_of(case, r["at_m"]) for r in wires]
         words += [feet(case.run_asked_m)] if known(case.job["run_roads"]) else []
         words += parts(case.job["strands_met"])
+        landing = [p.partition("house_run: ")[2] for p in parts(case.job["power_places"])]
+        words += [one for one in landing if one and f" {one.partition(', ')[0]}, live, " in row]
         angle = case.job["strand_angle_deg"]
         words += [said(angle, "angle")] if angle < FLAT_DEG else []
         told = {one for what in words for one in numbers(what)}
@@ -806,7 +809,7 @@ STEPS = {
 }
 """Each sentence of the steps that holds a figure."""
 
-AT_HOUSE = rf"(?:, (?:lands on|passes) this house (?:{FIG}) from the attachment)?"
+AT_HOUSE = rf"(?:, (?:lands on|passes) this house (?:at|(?:{FIG}) from) the attachment)?"
 POWERS = {
     "power crossed": rf"(\S+) \(meets the wire {OUT}{AT_HOUSE}\)",
     "power beside": rf"(\S+) \({OUT}, ({FIG}) aside in plan{AT_HOUSE}\)",
@@ -862,6 +865,16 @@ def signs_wanted(case: Case) -> dict[str, list[str]]:
     return found
 
 
+def signs_once(case: Case) -> dict[str, list[str]]:
+    """Return distances of signs that are told once: those for the run are the same."""
+    both, found = signs_wanted(case), {}
+    for head, told in both.items():
+        half = len(told) // 2
+        assert told[:half] == told[half:], head
+        found[head] = told[:half]
+    return found
+
+
 def gap_between(before_m: float, after_m: float) -> str:
     """Return how far apart two figures are as they are printed."""
     if not (known(before_m) and known(after_m)):
@@ -907,7 +920,8 @@ def steps_wanted(case: Case) -> dict[str, list[Any]]:
         "roofs": [(row["feature_id"], out(row["at_m"])) for row in met("roof")],
         "buildings": sorted((row["feature_id"], out(row["at_m"]), feet(row["distance_m"]))
                             for row in beside("roof")),
-        "wires": [out(row["at_m"]) for row in met(*WIRES)],
+        "wires": [out(row["at_m"]) for row in met(*WIRES)
+                  if row["feature_id"] not in parts(job["crossed_later"])],
         "power crossed": sorted((row["feature_id"], out(row["at_m"])) for row in met("power")),
         "power beside": sorted((row["feature_id"], out(row["at_m"]), feet(row["distance_m"]))
                                for row in beside("power")),
@@ -943,6 +957,8 @@ def test_figures_of_the_steps_are_those_of_the_plan(cases, pages):
         found |= {name: sorted(re.findall(pattern, told)) for name, pattern in POWERS.items()}
         wanted = steps_wanted(case)
         assert set(wanted) == set(found)
+        if "as set up before, moved along" in text:
+            wanted |= signs_once(case)
         return (
             {name: one for name, one in wanted.items() if one != found[name]},
             {name: one for name, one in found.items() if one != wanted[name]},
@@ -1051,6 +1067,7 @@ TOLD: dict[str, tuple[str, ...]] = {
         "power_places",
         "run_lots",
         "run_lots_sides",
+        "last_ladder",
         "drives_beside",
         "run_truck",
         "strands_met",
