@@ -50,6 +50,11 @@ class KerbLanes:
     why: IntArray
     """`ON_GROUND`, `ALOFT`, or `ANYWAY` where only flaggers that come anyway close the lane."""
 
+    others: Over
+    """The same lanes at further places of their drops, none where there is only one."""
+    other_spot: npt.NDArray[np.object_]
+    """Point of each of these."""
+
     def with_air(self, air: Over) -> Over:
         """Return these pairs after those of the air spans; one person may work by flaggers."""
         return both(air, replace(self.lanes, is_for_one=self.lanes.way == FLAGGERS))
@@ -116,15 +121,23 @@ def find_kerb_lanes(
     drop, road = drop[order], road[order]
     lead = np.ones(len(order), dtype=bool)
     lead[1:] = (drop[1:] != drop[:-1]) | (road[1:] != road[:-1])
-    drop, road, nearest = drop[lead], road[lead], order[lead]
+    lanes = Over(
+        drop,
+        road,
+        roads.way_held[road],
+        np.zeros(len(road), dtype=bool),
+        np.full(len(road), np.nan),
+    )
+    nearest, further = order[lead], order[~lead]
     told = spots.part(row[nearest])
-    no_one, no_run = np.zeros(len(road), dtype=bool), np.full(len(road), np.nan)
     return KerbLanes(
-        Over(drop, road, roads.way_held[road], no_one, no_run),
+        lanes.part(lead),
         told.point,
         told.name,
         edge_m[nearest],
         why[nearest],
+        lanes.part(~lead),
+        spots.point[row[further]],
     )
 
 

@@ -29,6 +29,7 @@ from geoplan.work.ladder_mates import flaggers_below, hung_before, passed_below
 from geoplan.work.last_ladders import last_ladder_words
 from geoplan.work.over_roads import (
     Over,
+    both,
     drop_rows,
     first_of,
     has_clamp,
@@ -382,7 +383,8 @@ def _joining(
     plan: Plan, pairs: TrafficPairs, roads: Roads, rules: CrewRules
 ) -> list[tuple[Any, IntArray]]:
     """Name and count side roads of flaggers at wires and kerb, stops, closed roads, and runs."""
-    held, first, along, spot = pairs.held, pairs.first, pairs.along, pairs.kerb.spot
+    held, along, kerb = pairs.held, pairs.along, pairs.kerb
+    first, spot = both(pairs.first, kerb.others), np.append(kerb.spot, kerb.other_spot)
     wire = np.append(pairs.air.drop, pairs.mate)
     lines = np.asarray(plan.air_spans.geometry.values, dtype=object)[wire]
     wires = np.asarray(plan.drops.geometry.values, dtype=object)[along.drop]

@@ -166,3 +166,12 @@ def test_their_jobs_take_flaggers_with_a_taper_before_the_ladder(
     before = without.set_index("address_id").loc[ids]
     assert not before["traffic_reasons"].str.contains(LANE_BESIDE, regex=False).any()
     assert (before["traffic_class"] == "beside_road").any()
+
+
+def test_side_roads_of_every_place_at_the_kerb_are_held(demo_jobs: JobTables) -> None:
+    """A189 works at a clamp and at the pole of A124, nearer to the next junction, on one road."""
+    jobs = demo_jobs.jobs.set_index("address_id")
+    joins = jobs["traffic_reasons"].str.extract(r"; side roads? ([^:;]+):", expand=False)
+    assert "Grandle Avenue" in joins["A124"]
+    assert joins["A189"] == joins["A124"]
+    assert jobs.loc["A189", "flaggers"] == jobs.loc["A124", "flaggers"]
