@@ -33,5 +33,5 @@ def _fewest(cuts: np.ndarray, reel: int) -> int:
 @pytest.mark.parametrize("seed", range(3))
 def test_as_few_reels_as_the_integer_programme(low: int, high: int, seed: int) -> None:
     cuts = np.random.default_rng([seed, low]).integers(low, high, 9).astype(np.int64)
-    on, bound, _ = pack(cuts, 305)
+    on, bound, _ = pack(cuts, np.full_like(cuts, 305), 305)
     assert len(set(on.tolist())) == bound == _fewest(cuts, 305)
