@@ -22,7 +22,7 @@ from geoplan.work.clamp_spans import far_poles
 from geoplan.work.clauses import in_words, per_row
 from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
-from geoplan.work.lot_names import lot_names
+from geoplan.work.lot_names import lots_with_names
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -262,9 +262,7 @@ def _other_lots(placed: Placed, plan: Plan, bucket_m: float) -> Any:
         }
     ).sort_values(["point", "lot"])
     rows, lots = (told[name].to_numpy(dtype=np.int64) for name in ("point", "lot"))
-    label = lot_names(plan.layers).reindex(parcels.index[lots]).reset_index(drop=True)
-    street = (" (" + label.astype("str") + ")").where(label.notna(), "").array
-    each = joined(texts(parcels.index).take(lots), street)
+    each = lots_with_names(plan.layers, lots)
     names = pd.Series(per_row(rows, each, len(points), " and "))
     has = np.flatnonzero(names.notna())
     several = np.bincount(rows, minlength=len(points))[has] > 1

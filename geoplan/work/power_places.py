@@ -265,11 +265,11 @@ def _about_poles(plan: Plan, pole: IntArray) -> tuple[IntArray, IntArray]:
     return rows[at], line
 
 
-def _about(plan: Plan, pole: IntArray, within_m: float = NEAR_M) -> tuple[IntArray, IntArray]:
-    """Pair places in `pole` with the lines near that pole in plan."""
+def _about(plan: Plan, pole: IntArray) -> tuple[IntArray, IntArray]:
+    """Pair places in `pole` with the lines within `NEAR_M` of that pole in plan."""
     points = np.asarray(plan.layers.poles.geometry.values, dtype=object)[pole]
     lines = np.asarray(plan.layers.power.geometry.values, dtype=object)
-    at, line = shapely.STRtree(lines).query(points, predicate="dwithin", distance=within_m)
+    at, line = shapely.STRtree(lines).query(points, predicate="dwithin", distance=NEAR_M)
     return at.astype(np.int64), line.astype(np.int64)
 
 

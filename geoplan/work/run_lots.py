@@ -16,11 +16,11 @@ import shapely
 
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
-from geoplan.text_columns import joined, places, texts, worded
+from geoplan.text_columns import joined, places, worded
 from geoplan.work.clauses import per_row
 from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
-from geoplan.work.lot_names import lot_names
+from geoplan.work.lot_names import lots_with_names
 from geoplan.work.place_search import STREET_WITHIN_M
 from geoplan.work.strand_run import LIST_SPLIT, StrandRuns
 
@@ -115,7 +115,9 @@ def run_lots(
     sides = [_of(drop, beside[side], by_choice) for side in (0, 1)]
     return pd.DataFrame(
         {
-            "run_lots": per_row(whole[:, 0], _named(plan, whole[:, 1]), runs.count, LIST_SPLIT),
+            "run_lots": per_row(
+                whole[:, 0], lots_with_names(plan.layers, whole[:, 1]), runs.count, LIST_SPLIT
+            ),
             "run_lots_sides": _side_words(
                 plan, whole, sides, _winds(drop[by_choice], left[by_choice], runs.count)
             ),
@@ -157,7 +159,7 @@ def _side_words(plan: Plan, sure: IntArray, sides: list[IntArray], wind: IntArra
     order = np.lexsort((pairs[:, 1], side, pairs[:, 0]))
     drop, lot = pairs[order].T
     faces = (wind[drop] + side[order] * len(WINDS) // 2) % len(WINDS)
-    words = joined(worded(faces, WINDS), SIDE, _named(plan, lot))
+    words = joined(worded(faces, WINDS), SIDE, lots_with_names(plan.layers, lot))
     return per_row(drop, words, count, LIST_SPLIT)
 
 
@@ -199,11 +201,3 @@ def _over(
     of_leg = pd.Series(over_m).groupby(key).transform("sum").to_numpy()
     over = (of_leg > LEAST_OVER_LOT_M) & (over_m > TOUCHES_M)
     return part[over], lot[over], over_m[over]
-
-
-def _named(plan: Plan, lot: IntArray) -> Any:
-    ids = plan.layers.parcels.index[lot]
-    label = lot_names(plan.layers).reindex(ids).reset_index(drop=True)
-    label = pd.Series(label.str.replace(LIST_SPLIT, ",", regex=False))
-    street = (" (" + label.astype("str") + ")").where(label.notna(), "").array
-    return joined(texts(ids), street)

@@ -172,7 +172,7 @@ def _off_road(case: DropCase) -> str:
     """Tell where the hand line's leg on the house's side hangs while the ladder is on."""
     shift = case.drop["ladder_shift_m"]
     moved_m = float(shift) if case.is_from_clamp and is_known(shift) else 0.0
-    begins_m = min(float(row["start_m"]) for row in case.crossed("road"))
+    begins_m = min((float(row["start_m"]) for row in case.crossed("road")), default=math.inf)
     if begins_m - moved_m > AT_EDGE_M:
         return ", on no carriageway"
     return "; the ladder brings it to the carriageway's edge: only with traffic held"
