@@ -25,7 +25,7 @@ from geoplan.work.clauses import in_words, per_row
 from geoplan.work.ground import Ground
 from geoplan.work.last_ladders import LastLadders
 from geoplan.work.over_roads import Over, both, drop_rows
-from geoplan.work.road_works import FLAGGERS, Roads
+from geoplan.work.road_works import FLAGGERS, Roads, has_room
 from geoplan.work.traffic_words import described
 
 FloatArray = npt.NDArray[np.float64]
@@ -85,7 +85,8 @@ def find_kerb_lanes(
     aloft : Spots
         Where somebody is up, as from `geoplan.work.aloft.places_aloft`.
     held : Over
-        Pairs of a drop and a road for whose run flaggers come in any case.
+        Pairs of a drop and a road for which flaggers come in any case: for its air span, for wires
+        that its ladder brings down, or for its run.
     roads : Roads
         Roads as the rules see them.
     rules : CrewRules
@@ -96,9 +97,9 @@ def find_kerb_lanes(
     KerbLanes
         Sorted by drop and road. Roads that may be crossed in a short stop are quiet: signs alone
         there. On others the lane is closed by what holds traffic for longer than a moment. Where
-        a lane is closed anyway, or flaggers come for the run, those aloft count as those on the
-        ground do: every road within their figure that isn't quiet, or that these flaggers hold
-        later, is closed on its side from the first ladder on.
+        a lane is closed anyway, or flaggers come in any case, those aloft count as those on the
+        ground do: every road within their figure that isn't quiet, or that these flaggers hold at
+        some time, is closed on its side from the first ladder on.
 
     References
     ----------
@@ -181,13 +182,15 @@ def _busy_near(
 DONE_BY = ("flaggers", "lane closure", "only with the owner's permit and a crew")
 """What closes a lane, by its traffic class."""
 LANE_BESIDE = "the lane beside it closed"
-"""How reasons for traffic control tell of a lane closed beside ladder or reel."""
+"""How reasons for traffic control tell of a lane closed beside ladder, reel, pole or clamp."""
+ROAD_BESIDE = "no room to pass, the road beside it closed"
+"""The same of a road too narrow for traffic beside a closed lane."""
 
 
 def kerb_words(
     kerb: KerbLanes, roads: Roads, rules: CrewRules, count: int, units: ReportUnits
 ) -> Any:
-    """Say where the lane beside a place is closed, by what, and by which figure; null elsewhere."""
+    """Say where lane or road beside a place is closed, by what, by which figure; null elsewhere."""
     figures = [rules.require(key) for key in ("places.kerb_lane", "places.kerb_lane_aloft")]
     within = [
         f"nearer than {say(one.value_si, 'length', units)} ({one.status.label})" for one in figures
@@ -202,7 +205,7 @@ def kerb_words(
         described(kerb.lanes.road, roads, units),
         ", ",
         worded(kerb.why, reasons),
-        f": {LANE_BESIDE}",
+        worded(has_room(kerb.lanes.road, roads, rules), (f": {ROAD_BESIDE}", f": {LANE_BESIDE}")),
         worded(by_whom, (*(f": {does}" for does in DONE_BY), "")),
     )
     told = per_row(kerb.lanes.drop, words, count)

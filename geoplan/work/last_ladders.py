@@ -18,9 +18,8 @@ from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import assembled, joined, places, texts, worded
 from geoplan.work.clauses import chained, in_words
-from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
-from geoplan.work.pole_sides import NO_GROUND, PoleSides, find_sides
+from geoplan.work.pole_sides import NO_GROUND, SIDES, PoleSides, find_sides
 from geoplan.work.strand_run import LIST_SPLIT, StrandRuns
 
 FloatArray = npt.NDArray[np.float64]
@@ -113,7 +112,7 @@ def last_ladder_words(plan: Plan, last: LastLadders, ground: Ground, rules: Crew
     words = chained(
         len(last.drop),
         [
-            (has, joined("on its ", worded(sides.side[has], WINDS), " side")),
+            (has, joined("on its ", worded(sides.side[has], SIDES), " side")),
             (by, kerb),
             (two, joined(BETWEEN, lines.take(both[0]), " and ", lines.take(both[1]))),
             (none, worded(np.zeros(len(none)), (NO_PLACE,))),

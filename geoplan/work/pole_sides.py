@@ -16,7 +16,6 @@ import shapely
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import places
-from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
 from geoplan.work.place_search import KERB_SLACK_M, STREET_WITHIN_M
 from geoplan.work.power_around import NEAR_M
@@ -26,12 +25,22 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+SIDES = (
+    "east", "east-north-east", "north-east", "north-north-east",
+    "north", "north-north-west", "north-west", "west-north-west",
+    "west", "west-south-west", "south-west", "south-south-west",
+    "south", "south-south-east", "south-east", "east-south-east",
+)  # fmt: skip
+"""Sides of a pole, counter-clockwise; those between the eight winds only where these are tight."""
+
 NO_MATTER, NO_GROUND = -1, -2
 """Instead of a side: neither road nor line is near; no ground off the carriageways was found."""
 
 STRAND_DEG = 30.0
 """A ladder nearer than this to the way of a strand would lean into it; common practice, no
 source."""
+TIGHT_DEG = 15.0
+"""A ladder nearer than this to the way of a line stands below it; our own default, no source."""
 WIDE_DEG = 90.0
 """Lines farther round than this from the ladder are as good as behind the pole; our own default,
 no source."""
@@ -45,7 +54,7 @@ class PoleSides:
     """Sides of k poles."""
 
     side: IntArray
-    """Place in `WINDS`; `NO_MATTER` or `NO_GROUND`."""
+    """Place in `SIDES`; `NO_MATTER` or `NO_GROUND`."""
     foot: FloatArray
     """Where the ladder's foot is, m, shape (k, 2); the pole itself without a side."""
     left: IntArray
@@ -60,7 +69,7 @@ class PoleSides:
 
 @dataclass(frozen=True)
 class _Gaps:
-    """Nearest lines around each pole and wind, shape (k, 8)."""
+    """Nearest lines around each pole and side, shape (k, 16)."""
 
     gap_deg: FloatArray
     """Angle to the nearest line; infinite without one."""
@@ -86,11 +95,12 @@ def find_sides(plan: Plan, pole: IntArray, ground: Ground, rules: CrewRules) -> 
     -------
     PoleSides
         The foot is out by the strand's height over the tangent of ``[ladder] angle``, to one of
-        the eight winds, on ground that the rules let a ladder stand on. Of these first those no
+        the sides, on ground that the rules let a ladder stand on. Of these first those no
         nearer to any carriageway than the pole, beyond the distance at which a lane is closed, and
-        not in line with a strand; then those only off the strands; then any. Among them the one
-        with the widest angle to the lines within `NEAR_M` of the pole, where they leave it; of
-        alike ones that farthest from a carriageway.
+        not in line with a strand; then those only off the strands; then any. Among them first
+        those at least `TIGHT_DEG` from the lines within `NEAR_M` of the pole, where they leave
+        it; the eight winds before the sides between them; then the one with the widest angle to
+        those lines; of alike ones that farthest from a carriageway.
 
     References
     ----------
@@ -109,7 +119,9 @@ def find_sides(plan: Plan, pole: IntArray, ground: Ground, rules: CrewRules) -> 
     is_behind = (edge >= own[:, None] - KERB_SLACK_M) & (edge >= lane)
     grade = np.select([is_free & is_off & is_behind, is_free & is_off, is_free], [0, 1, 2], 3)
     wide = np.rint(np.minimum(gaps.gap_deg, WIDE_DEG) / ALIKE_DEG)
-    rank = np.lexsort((-gaps.gap_deg, -edge, -wide, grade), axis=1)
+    is_between = np.broadcast_to(np.arange(len(SIDES)) % 2 == 1, edge.shape)
+    is_tight = gaps.gap_deg < TIGHT_DEG
+    rank = np.lexsort((-gaps.gap_deg, -edge, -wide, is_between, is_tight, grade), axis=1)
     best = rank[:, 0]
     every = np.arange(len(pole))
     matters = np.isfinite(own) | np.isfinite(gaps.gap_deg).any(axis=1)
@@ -124,10 +136,10 @@ def find_sides(plan: Plan, pole: IntArray, ground: Ground, rules: CrewRules) -> 
 
 
 def _feet(plan: Plan, pole: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return poles, shape (k, 2), unit vectors of the winds, (8, 2), and feet, (k, 8, 2)."""
+    """Return poles, shape (k, 2), unit vectors of the sides, (16, 2), and feet, (k, 16, 2)."""
     poles, project = plan.layers.poles, plan.project
     spot = shapely.get_coordinates(np.asarray(poles.geometry.values, dtype=object)[pole])
-    angle = np.radians(np.arange(len(WINDS)) * 360.0 / len(WINDS))
+    angle = np.radians(np.arange(len(SIDES)) * 360.0 / len(SIDES))
     toward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     high_m = strand_heights(poles, project.heights.strand_height)[pole]
     out_m = high_m / np.tan(np.radians(project.ladder.angle))
@@ -135,14 +147,14 @@ def _feet(plan: Plan, pole: IntArray) -> tuple[FloatArray, FloatArray, FloatArra
 
 
 def _turn_deg(way: FloatArray, toward: FloatArray) -> FloatArray:
-    """Return the angles from winds to ways, shape (m, 8), counter-clockwise, -180 to 180."""
+    """Return the angles from sides to ways, shape (m, 16), counter-clockwise, -180 to 180."""
     off = np.degrees(np.arctan2(way[:, 1], way[:, 0]))[:, None]
     off = off - np.degrees(np.arctan2(toward[:, 1], toward[:, 0]))
     return np.asarray((off + 180.0) % 360.0 - 180.0)
 
 
 def _off_strands(plan: Plan, pole: IntArray, toward: FloatArray) -> BoolArray:
-    """Tell which winds of each pole are in line with no strand, shape (k, 8)."""
+    """Tell which sides of each pole are in line with no strand, shape (k, 16)."""
     spans, poles = plan.layers.spans, plan.layers.poles
     first, last = (places(spans[name], poles.index) for name in ("from_pole_id", "to_pole_id"))
     has = np.flatnonzero((first >= 0) & (last >= 0))
@@ -158,7 +170,7 @@ def _off_strands(plan: Plan, pole: IntArray, toward: FloatArray) -> BoolArray:
 
 
 def _gaps(plan: Plan, pole: IntArray, toward: FloatArray) -> _Gaps:
-    """Find the lines next to each wind of each pole."""
+    """Find the lines next to each side of each pole."""
     at, line, way = lines_leaving(plan, pole)
     turn = _turn_deg(way, toward)
     gap = np.full((len(pole), len(toward)), np.inf)
@@ -167,12 +179,12 @@ def _gaps(plan: Plan, pole: IntArray, toward: FloatArray) -> _Gaps:
 
 
 def _next(at: IntArray, line: IntArray, turn: FloatArray, count: int) -> IntArray:
-    """Return the first line round from each wind, less than `WIDE_DEG` off; -1 without one."""
+    """Return the first line round from each side, less than `WIDE_DEG` off; -1 without one."""
     found = np.full((count, turn.shape[1]), -1, dtype=np.int64)
-    for wind in range(turn.shape[1]):
-        rows = np.flatnonzero((turn[:, wind] >= 0) & (turn[:, wind] < WIDE_DEG))
-        rows = rows[np.lexsort((line[rows], turn[rows, wind], at[rows]))[::-1]]
-        found[at[rows], wind] = line[rows]  # of several the last one written stays: the nearest
+    for side in range(turn.shape[1]):
+        rows = np.flatnonzero((turn[:, side] >= 0) & (turn[:, side] < WIDE_DEG))
+        rows = rows[np.lexsort((line[rows], turn[rows, side], at[rows]))[::-1]]
+        found[at[rows], side] = line[rows]  # of several the last one written stays: the nearest
     return found
 
 

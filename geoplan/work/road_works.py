@@ -114,6 +114,30 @@ def look_up_roads(
     )
 
 
+def has_room(road: IntArray, roads: Roads, rules: CrewRules) -> BoolArray:
+    """Tell on which roads traffic is let by beside a closed lane; on others the road is shut.
+
+    Parameters
+    ----------
+    road : ndarray of int64, shape (k,)
+        Rows of roads; -1 has room.
+    roads : Roads
+        Roads as the rules see them.
+    rules : CrewRules
+        ``run.pass_width``.
+
+    Returns
+    -------
+    ndarray of bool, shape (k,)
+        Whether the carriageway is that wide.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    return np.asarray(np.append(roads.width_m, np.inf)[road] >= rules.value("run.pass_width"))
+
+
 def taper_length(speed_m_per_s: FloatArray, offset_m: FloatArray, rules: CrewRules) -> FloatArray:
     """Return the length L of a taper.
 

@@ -23,7 +23,7 @@ from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import Ground
 from geoplan.work.over_roads import Over, first_of
 from geoplan.work.place_search import STREET_WITHIN_M
-from geoplan.work.road_works import Roads
+from geoplan.work.road_works import Roads, has_room
 from geoplan.work.run_lots import SHARES
 from geoplan.work.strand_run import LIST_SPLIT, RoadsBelow, StrandRuns
 
@@ -97,7 +97,7 @@ def place_trucks(
     road, edge = _beside(spot, ground)
     room = rules.value("places.bucket_away") + rules.value("places.bucket_keep_off")
     in_lane = (road >= 0) & (edge < room)
-    is_narrow = np.append(roads.width_m, np.inf)[road] < rules.value("run.pass_width")
+    is_narrow = ~has_room(road, roads, rules)
     shapes = np.asarray([*plan.layers.roads.geometry.values, None], dtype=object)[road]
     nearest = shapely.get_point(shapely.shortest_line(shapes, shapely.points(spot)), 0)
     has = np.flatnonzero(road >= 0)

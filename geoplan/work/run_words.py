@@ -18,7 +18,7 @@ from geoplan.text_columns import joined, texts, worded
 from geoplan.units import ReportUnits, say
 from geoplan.work.clauses import in_words, per_row
 from geoplan.work.over_roads import Over
-from geoplan.work.road_works import STOP, Roads
+from geoplan.work.road_works import STOP, Roads, has_room
 from geoplan.work.traffic_words import described
 
 FloatArray = npt.NDArray[np.float64]
@@ -61,7 +61,7 @@ def roads_under_runs(
 
 def lanes_taken(lanes: Over, roads: Roads, rules: CrewRules, count: int, units: ReportUnits) -> Any:
     """Say in which lanes the truck stands, and what that takes; null for others."""
-    narrow = roads.width_m[lanes.road] < rules.value("run.pass_width")
+    narrow = ~has_room(lanes.road, roads, rules)
     does = worded(
         lanes.way - STOP,
         ("short stop", "flaggers", "lane closure", "only with the owner's permit and a crew"),

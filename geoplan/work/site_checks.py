@@ -13,8 +13,7 @@ from geoplan.work.address_titles import is_usual_title
 from geoplan.work.crossed_later import not_up_yet
 from geoplan.work.drop_case import DropCase, feature_name, is_known
 from geoplan.work.hang_words import is_last_up
-from geoplan.work.holds import BLANK, BY_NAME, IN_THE_ROAD, beside_unjudged, build_holds
-from geoplan.work.profiles import STRAND
+from geoplan.work.holds import BLANK, BY_NAME, IN_THE_ROAD, build_holds
 from geoplan.work.run_trucks import NO_ROAD
 from geoplan.work.site_words import (
     has_traffic,
@@ -31,6 +30,7 @@ from geoplan.work.site_words import (
     side_roads_held,
     strand_known,
 )
+from geoplan.work.unmeasured import unchecked
 
 MEASURED = f"Measured:\N{NO-BREAK SPACE}{BLANK}"
 
@@ -68,22 +68,16 @@ def build_site_checks(
     checks = [hold.box for hold in build_holds(case)]
     checks += _title(case)
     checks += _poles(case)
-    held = {str(row["feature_id"]) for row in beside_unjudged(case)}
-    later = not_up_yet(case)
     checks += [
         f"Planned drop {row['feature_id']} not up yet: room left for it where it crosses,"
         f" {out_of(case, float(row['at_m']))}; heights NOT CHECKED before it hangs."
-        for row in later
+        for row in not_up_yet(case)
     ]
     checks += [
         f"Clearance at {feature_name(row)} ({out_of(case, float(row['at_m']))}) NOT CHECKED:"
         f" {row['clearance_note'] if is_known(row['clearance_note']) else 'no reason recorded'}."
         f" {MEASURED}"
-        for row in case.crossings
-        if row["clearance_basis"] == "not_checked"
-        and str(row["feature_id"]) not in held
-        and row not in later
-        and row["crossing_kind"] != STRAND  # told by the job's own words
+        for row in unchecked(case)
     ]
     checks += [
         f"Clearance at {strand} NOT CHECKED: heights of wire and strand are not compared."

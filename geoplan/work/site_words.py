@@ -148,8 +148,7 @@ def while_held(case: DropCase) -> str:
     who = "the second person"
     if case.job["is_bucket_job"]:
         who = "somebody besides the two at the bucket"
-    side = in_a_row([name.replace(BOTH_WAYS, "") for name in side_roads_held(case)])
-    side = f", those at {side} too" if side else ""
+    side = at_side_roads(case)
     if case.is_from_clamp and not case.job["is_bucket_job"]:  # since the ladder is on the strand
         return f"{who} still holding traffic{side}"
     return f"in a gap in traffic, {who} holding traffic{side}"
@@ -160,6 +159,12 @@ def side_roads_held(case: DropCase) -> list[str]:
     told = parts_of(case.job["traffic_reasons"])
     held = [words.partition(": ") for words in told if words.endswith(BY_CREW)]
     return [names.partition(SIDE_ROAD)[2].lstrip("s").strip() for names, _, _ in held]
+
+
+def at_side_roads(case: DropCase) -> str:
+    """Tell that those at the side roads of a short stop hold traffic too; empty without any."""
+    names = in_a_row([name.replace(BOTH_WAYS, "") for name in side_roads_held(case)])
+    return f", those at {names} too" if names else ""
 
 
 def is_closed(case: DropCase) -> bool:

@@ -45,6 +45,7 @@ from geoplan.work.steps_of_wire import (
     wire_at_house,
     wire_at_support,
 )
+from geoplan.work.unmeasured import left_to_measure
 
 ATTACHED_TO = {
     "wall_face": "on the wall",
@@ -121,6 +122,9 @@ def _site(case: DropCase) -> str:
         start = f"the clamp, {case.length(case.drop['clamp_at_m'])} along the strand from {start}"
     words = f"Walk the line from {start}, {span}{way} to the house, and do 'check on site first'."
     words += " Stop where one fails."
+    if case.job["power_approach"] == "not_checked":
+        words += " Measure now, from the ground, the distances to power that 'Hazards' has as NOT"
+        words += " CHECKED."
     if powers_of(case) or live_along(case):
         words += " Lines under 'Power' are live; nearer than told there: stop, call the owner."
     return words
@@ -223,7 +227,9 @@ def _on_wall(case: DropCase) -> str:
 
 def _last(case: DropCase) -> str:
     signs = "; take down all signs" if has_traffic(case) and has_signs(case) else ""
-    return f"{_lowest(case)} Write the as-built figures. Leave nothing to trip over{signs}."
+    left = in_a_row(left_to_measure(case))
+    boxes = f" Measure at {left} too, for the boxes." if left else ""
+    return f"{_lowest(case)}{boxes} Write the as-built figures. Leave nothing to trip over{signs}."
 
 
 def _lowest(case: DropCase) -> str:

@@ -14,6 +14,7 @@ from geoplan.work.hang_words import below_run, hang_before, of_own_span
 from geoplan.work.power_steps import LAST_LADDER, along_run, close_to, ladder_side
 from geoplan.work.run_walks import guarded
 from geoplan.work.site_words import (
+    at_side_roads,
     in_a_row,
     near_road,
     over_road,
@@ -70,7 +71,7 @@ def _below_mates(mates: list[str], later: list[str]) -> str:
     """Tell how traffic is held below wires of others that the ladder brings down once more."""
     words = "On the clamp's span as before:"
     now = [name for name in mates if name not in later]
-    told = [f"traffic held below {in_a_row(now)}"] if now else []
+    told = [f"traffic held below {in_a_row(now)} until the ladder is off it"] if now else []
     if later:
         up = "hangs" if len(later) == 1 else "hang"
         told.append(f"if {in_a_row(later)} {up} by now, flaggers hold that road first")
@@ -88,8 +89,8 @@ def _hold_again(case: DropCase) -> str:
     if not is_pressed_again(case):
         return ""
     return (
-        f"Hold traffic again on {roads_over(case)}: on the clamp's span the ladder brings the wire"
-        " down once more."
+        f"Hold traffic again on {roads_over(case)}{at_side_roads(case)}: on the clamp's span the"
+        " ladder brings the wire down once more."
     )
 
 

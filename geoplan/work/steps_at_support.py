@@ -22,6 +22,7 @@ from geoplan.work.hang_words import (
     of_own_span,
     up_already,
 )
+from geoplan.work.kerb_lanes import LANE_BESIDE
 from geoplan.work.power_measured import AT_SUPPORT, OF_WIRE, to_measure
 from geoplan.work.power_steps import close_to
 from geoplan.work.site_words import (
@@ -30,6 +31,7 @@ from geoplan.work.site_words import (
     in_a_row,
     is_flat,
     names_at,
+    names_over,
     over_road,
     parts_of,
     place_words,
@@ -38,7 +40,7 @@ from geoplan.work.site_words import (
     roads_over,
     toward_pole,
 )
-from geoplan.work.steps_of_traffic import lanes_beside
+from geoplan.work.steps_of_traffic import lanes_beside, roads_shut, stays_shut
 
 AT_EDGE_M = 0.3
 """A hand line nearer to a carriageway than this counts as at its edge, m; common practice, no
@@ -180,9 +182,13 @@ def _off_road(case: DropCase) -> str:
 
 def open_road(case: DropCase) -> str:
     """Tell when the road may be opened."""
-    lanes = lanes_beside(case)
+    lanes, shut = lanes_beside(case, LANE_BESIDE), roads_shut(case)
     lane = "lane stays" if len(lanes) == 1 else "lanes stay"
     kept = f" The {lane} closed as long as anybody works beside {in_a_row(lanes)}." if lanes else ""
+    if shut and set(names_over(case)) <= set(shut):
+        off = "Ladder off the strand" if has_ladder_sag(case) else "The clamp holds"
+        return f"{off}: measure over {roads_over(case)}. {stays_shut(shut)}.{kept}"
+    kept += f" {stays_shut(shut)}." if shut else ""
     if has_ladder_sag(case):
         opened = "Open the road only with the ladder off the strand and the clearance measured."
         return opened + kept

@@ -12,7 +12,7 @@ from typing import Any
 
 from geoplan.work.drop_case import DropCase, is_known
 from geoplan.work.duties import duties, holders
-from geoplan.work.kerb_lanes import LANE_BESIDE
+from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
 from geoplan.work.run_trucks import CLOSES
 from geoplan.work.side_roads import BY_CREW, FOR_RUN, SIDE_ROAD
 from geoplan.work.site_words import (
@@ -55,10 +55,26 @@ def traffic(case: DropCase) -> str:
     return words + _holding(case)
 
 
-def lanes_beside(case: DropCase) -> list[str]:
-    """Name the roads whose lane is closed beside ladder, reel, pole or clamp."""
-    told = [part for part in parts_of(case.job["traffic_reasons"]) if LANE_BESIDE in part]
+def lanes_beside(case: DropCase, *told_by: str) -> list[str]:
+    """Name the roads of which a lane, or all, is closed beside ladder, reel, pole or clamp."""
+    told_by = told_by or (LANE_BESIDE, ROAD_BESIDE)
+    told = [
+        part
+        for part in parts_of(case.job["traffic_reasons"])
+        if any(words in part for words in told_by)
+    ]
     return [part.partition(BY_ROAD)[2].partition(", ")[0] for part in told]
+
+
+def roads_shut(case: DropCase) -> list[str]:
+    """Name those of them that are too narrow for traffic to pass."""
+    return lanes_beside(case, ROAD_BESIDE)
+
+
+def stays_shut(names: list[str]) -> str:
+    """Tell how long roads without room to pass are closed; empty without one."""
+    stay = "stay" if len(names) > 1 else "stays"
+    return f"{in_a_row(names)} {stay} closed as long as anybody works there" if names else ""
 
 
 def traffic_for_run(case: DropCase) -> str:
@@ -83,8 +99,10 @@ def traffic_for_run(case: DropCase) -> str:
         return f"{words}, on each approach: its kind was NOT WORKED OUT, ask the office first."
     words += f": {str(kind).replace('_', ' ')}{_figures(case, 'run_')}. {side}"
     if kind == "flaggers":
-        kept = in_a_row([name for name in beside if name not in roads])
+        shut = [name for name in roads_shut(case) if name not in roads]
+        kept = in_a_row([name for name in beside if name not in [*roads, *shut]])
         kept = f" The lane of {kept} stays closed." if kept else ""
+        kept += f" {stays_shut(shut)}." if shut else ""
         return f"{words}{_by_flaggers(case, over, lanes)}{kept}"
     who = {
         "lane_closure": "The lane is closed and the rest of the traffic held",
@@ -143,9 +161,15 @@ def _holding(case: DropCase) -> str:
     if not over_road(case):
         return _beside(case)
     if kind == "flaggers":
-        is_lane = bool(lanes_beside(case))
-        what = "no ladder or reel at the kerb, no wire" if is_lane else "no wire"
+        is_lane, shut = bool(lanes_beside(case, LANE_BESIDE)), stays_shut(roads_shut(case))
+        what = "no ladder or reel at the kerb, no wire" if is_lane or shut else "no wire"
         lane = "; past the closed lane in turn as long as anybody works there" if is_lane else ""
+        lane += f"; {shut}" if shut else ""
+        if shut and set(names_over(case)) <= set(roads_shut(case)) and not is_lane:
+            return (
+                f"{_flaggers(case)} come besides the crew; {what} on the road before they hold"
+                f" traffic: {shut}."
+            )
         return (
             f"{_flaggers(case)} come besides the crew; {what} on the road before they hold traffic:"
             " both ways, a few minutes at a time, only while wire or somebody is over the road"
@@ -175,8 +199,11 @@ def _beside(case: DropCase) -> str:
             "The lane is closed before ladder or reel is set up at the kerb, until both are gone."
         )
     if is_lane:
+        does = ["let traffic by in turn"] if lanes_beside(case, LANE_BESIDE) else []
+        shut = roads_shut(case)
+        does += [f"keep {in_a_row(shut)} closed"] if shut else []
         return (
-            f"{_flaggers(case)} come besides the crew and let traffic by in turn: before ladder or"
+            f"{_flaggers(case)} come besides the crew and {' and '.join(does)}: before ladder or"
             " reel is set up at the kerb, as long as anybody works there."
         )
     if holders(case):

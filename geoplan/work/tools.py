@@ -53,6 +53,8 @@ def tools_of(case: DropCase) -> list[str]:
         names.append("light line")
     if is_heavy(case) or is_known(heavy_below(case)):
         names.append("wire grip, hoist and pull gauge")
+    if case.crossed("tree") or parts_of(job.get("run_trees")):
+        names.append("pruner")
     roads = parts_of(job.get("run_roads"))
     if has_signs(case) and (has_traffic(case) or roads):
         closing = ", ROAD CLOSED for both sides" if is_closed(case) else ""

@@ -44,6 +44,7 @@ from geoplan.work.road_works import (
     TRAFFIC_CLASSES,
     Roads,
     hangs_over,
+    has_room,
     look_up_roads,
     work_distances,
 )
@@ -152,7 +153,8 @@ def build_traffic(
     A drop from a span clamp over a carriageway is never for one person either: somebody is on
     the strand while traffic is held. Above a traffic of its own it takes flaggers or more.
     Places of work, poles and run are all looked at for roads beside them, not the nearest alone.
-    Flaggers that come for the run or for a lane at the kerb hold the road below the air span too.
+    Flaggers that come for the run or for a lane at the kerb hold the road below the air span too,
+    and close lanes beside which anybody is up. A road too narrow to pass a closed lane is shut.
     """
     count, units = len(plan.drops), plan.project.units
     every = np.arange(count)
@@ -176,12 +178,10 @@ def build_traffic(
         [np.append(first.road, -1)[gravest], np.append(beside.road, -1)[side]],
         default=_nearest(plan, ground, work_places, rules.value("places.near_road")),
     )
-    is_lane = np.isin(every, kerb.lanes.drop[kerb.lanes.road == at[kerb.lanes.drop]])
-    is_passed = roads.width_m >= rules.value("run.pass_width")
+    lanes = kerb.lanes.part(has_room(kerb.lanes.road, roads, rules))
+    is_lane = np.isin(every, lanes.drop[lanes.road == at[lanes.drop]])
     distances = work_distances(on_road, at, is_lane, roads, rules)
-    run_distances = work_distances(
-        run_way, run_at, np.append(is_passed, False)[run_at], roads, rules
-    )
+    run_distances = work_distances(run_way, run_at, has_room(run_at, roads, rules), roads, rules)
     is_highway = (way == OWNER) | (run_way == OWNER)
     crossed, only_beside = np.flatnonzero(lead >= 0), np.flatnonzero(on_road == BESIDE)
     free = np.flatnonzero((code == 0) & (run_way == 0))
@@ -254,7 +254,9 @@ def build_traffic(
                 np.where(run_way > on_road, run_at, at),
                 flaggers,
                 np.isin(every, air.drop[air.way == FLAGGERS]),
-                np.isin(every, np.append(kerb.lanes.drop, along.drop[is_passed[along.road]])),
+                np.isin(
+                    every, np.append(lanes.drop, along.drop[has_room(along.road, roads, rules)])
+                ),
                 roads,
                 rules,
                 units,
@@ -388,10 +390,10 @@ def _joining(
     wire = np.append(pairs.air.drop, pairs.mate)
     lines = np.asarray(plan.air_spans.geometry.values, dtype=object)[wire]
     wires = np.asarray(plan.drops.geometry.values, dtype=object)[along.drop]
-    at_kerb = np.repeat([False, True], [len(lines), len(spot)])
+    at_kerb = np.repeat([False, True], [len(lines), len(spot)]) & has_room(first.road, roads, rules)
     no_lane = np.zeros(len(lines), dtype=bool)
     stopped, is_one = held.way == STOP, held.is_for_one
-    passed = roads.width_m[along.road] >= rules.value("run.pass_width")
+    passed = has_room(along.road, roads, rules)
     join = partial(join_roads, plan.layers.roads, roads, rules, len(plan.drops))
     return [
         join(first, first.way >= FLAGGERS, at_kerb, np.append(lines, spot)),

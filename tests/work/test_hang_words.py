@@ -93,7 +93,7 @@ def test_an_order_that_the_days_could_not_keep_is_told_on_both(side, street):
     assert [name for name, _ in order_boxes(case)] == ["FLAGGERS"]
     assert "A9 hangs over a busy road from this span by then: no ladder" in stand(case)
     assert "hang this drop before" not in stand(case)
-    assert strand_run(case)[-1].endswith("as before: traffic held below A9.")
+    assert strand_run(case)[-1].endswith("traffic held below A9 until the ladder is off it.")
     (box,) = _boxes(case)
     road = "Flaggers for the road below A9 (on a strand span of this ladder, hung before): ordered"
     assert box.startswith(road)

@@ -20,12 +20,14 @@ from geoplan.work.kerb_lanes import (
     ANYWAY,
     LANE_BESIDE,
     ON_GROUND,
+    ROAD_BESIDE,
     find_kerb_lanes,
     kerb_words,
     standing,
 )
+from geoplan.work.ladder_mates import below_ladders, pressed_by_ladder
 from geoplan.work.last_ladders import last_ladders
-from geoplan.work.over_roads import Over
+from geoplan.work.over_roads import Over, over_by_air
 from geoplan.work.road_works import FLAGGERS, look_up_roads
 from geoplan.work.site_words import parts_of
 from geoplan.work.strand_run import trace_runs
@@ -39,7 +41,7 @@ def by_hand(plan: Plan, jobs: JobTables, rules: CrewRules) -> set[tuple[str, str
     feet += zip(ids[last.drop], shapely.points(last.foot), strict=True)
     aloft = _aloft(plan, jobs)
     ups = list(zip(ids[aloft.drop], aloft.point, strict=True))
-    run = _held(jobs)
+    run = _held(plan, jobs, rules)
     far_m, near_m = (rules.value(f"places.kerb_lane{key}") for key in ("", "_aloft"))
     found = _near(plan, rules, feet, run, far_m) | _near(plan, rules, ups, run, near_m)
     flagged = {address for address, _ in found | run}
@@ -85,15 +87,27 @@ def _beside_a_busy_road(plan: Plan, roads, within_m: float) -> Spots:
     return Spots(np.array([4, 7]), np.asarray(at, dtype=object), names)
 
 
-def _held(jobs: JobTables) -> set[tuple[str, str]]:
-    """Return addresses and the roads that flaggers hold for their run."""
+def _held(plan: Plan, jobs: JobTables, rules: CrewRules) -> set[tuple[str, str]]:
+    """Return addresses and the roads that flaggers hold for their run, their wire or their mates.
+
+    Roads below wires are those that take flaggers by themselves.
+    """
     flagged = jobs.jobs[jobs.jobs["run_traffic_class"].eq("flaggers").fillna(False)]
-    return {
+    found = {
         (row["address_id"], name)
         for row in flagged.to_dict("records")
         for column in ("run_roads", "run_lanes")
         for name in parts_of(row[column])
     }
+    roads = look_up_roads(plan.layers.roads, rules)
+    by_air = over_by_air(plan, roads, rules)
+    runs = trace_runs(plan.drops, plan.layers.poles, plan.project.heights.strand_height)
+    mates = below_ladders(plan, runs, _by_bucket(jobs), by_air)
+    names, ids = np.asarray(roads.name), plan.drops["address_id"].to_numpy()
+    for over in (by_air, pressed_by_ladder(mates, by_air)[0]):
+        rows = over.way == FLAGGERS
+        found |= set(zip(ids[over.drop[rows]], names[over.road[rows]], strict=True))
+    return found
 
 
 def _last(plan: Plan, jobs: JobTables):
@@ -114,7 +128,8 @@ def test_places_at_the_kerb_of_roads_that_are_not_quiet_close_the_lane(
 ) -> None:
     roads = look_up_roads(demo_plan.layers.roads, crew_rules)
     ground = build_ground(demo_plan.layers)
-    last, held = _last(demo_plan, demo_jobs), _pairs(demo_plan, roads, _held(demo_jobs))
+    last, held = _last(demo_plan, demo_jobs), _held(demo_plan, demo_jobs, crew_rules)
+    held = _pairs(demo_plan, roads, held)
     feet, aloft = standing(demo_plan, demo_jobs.work_places, last), _aloft(demo_plan, demo_jobs)
     kerb = find_kerb_lanes(ground, feet, aloft, held, roads, crew_rules)
     ids = demo_plan.drops["address_id"].to_numpy()[kerb.lanes.drop]
@@ -155,16 +170,24 @@ def test_their_jobs_take_flaggers_with_a_taper_before_the_ladder(
     ids = sorted({address for address, _ in by_hand(demo_plan, demo_jobs, crew_rules)})
     told = jobs.loc[ids]
     assert told["traffic_class"].eq("flaggers").all()
-    assert told["traffic_reasons"].str.contains(LANE_BESIDE, regex=False).all()
+    is_lane, is_shut = (
+        told["traffic_reasons"].str.contains(words, regex=False)
+        for words in (LANE_BESIDE, ROAD_BESIDE)
+    )
+    assert (is_lane | is_shut).all()
+    assert is_lane.any()
+    assert (is_shut & ~is_lane).any()
     assert (told["flaggers"] >= crew_rules.value("people.flaggers")).all()
-    assert told["taper_m"].notna().all()
+    assert told.loc[is_lane, "taper_m"].notna().all()
+    assert told.loc[~is_lane, "taper_m"].isna().all()
     keys = ("places.kerb_lane", "places.kerb_lane_aloft")
     figures = crew_rules.figures | {
         key: dataclasses.replace(crew_rules.require(key), value_si=0.0) for key in keys
     }
     without = build_jobs(demo_plan, dataclasses.replace(crew_rules, figures=figures)).jobs
     before = without.set_index("address_id").loc[ids]
-    assert not before["traffic_reasons"].str.contains(LANE_BESIDE, regex=False).any()
+    for words in (LANE_BESIDE, ROAD_BESIDE):
+        assert not before["traffic_reasons"].str.contains(words, regex=False).any()
     assert (before["traffic_class"] == "beside_road").any()
 
 

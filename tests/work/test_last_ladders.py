@@ -8,7 +8,6 @@ import pytest
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import places
-from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import build_ground
 from geoplan.work.last_ladders import (
     BETWEEN,
@@ -17,7 +16,7 @@ from geoplan.work.last_ladders import (
     last_ladder_words,
     last_ladders,
 )
-from geoplan.work.pole_sides import find_sides
+from geoplan.work.pole_sides import SIDES, find_sides
 from geoplan.work.strand_run import trace_runs
 from tests.work.conftest import with_layer
 
@@ -53,7 +52,7 @@ def test_words_tell_side_kerb_and_lines(demo_plan: Plan, crew_rules: CrewRules) 
             assert told[drop] is None or told[drop] != told[drop]
             continue
         first, *rest = told[drop].split(";")
-        assert first == f"on its {WINDS[side]} side"
+        assert first == f"on its {SIDES[side]} side"
         kerb = [part for part in rest if " from the carriageway of " in part]
         assert bool(kerb) == np.isfinite(edge[at])
         between = [part for part in rest if part.startswith(BETWEEN)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 import shapely
@@ -9,20 +11,21 @@ import shapely
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import CrewRules
 from geoplan.text_columns import places
-from geoplan.work.drop_case import WINDS
 from geoplan.work.ground import build_ground
 from geoplan.work.place_search import STREET_WITHIN_M
 from geoplan.work.pole_sides import (
     NO_GROUND,
     NO_MATTER,
+    SIDES,
     STRAND_DEG,
+    TIGHT_DEG,
     find_sides,
     lines_leaving,
 )
 from tests.work.conftest import with_layer
 from tests.work.test_approach import with_power
 
-EVERY_DEG = 360.0 / len(WINDS)
+EVERY_DEG = 360.0 / len(SIDES)
 
 
 def to(bearing_deg: float) -> np.ndarray:
@@ -55,23 +58,43 @@ def strand_bearings(plan: Plan, pole: int) -> list[float]:
     return found
 
 
-@pytest.mark.parametrize("wind", range(len(WINDS)))
+@pytest.mark.parametrize("side", range(len(SIDES)))
 def test_a_ladder_goes_where_no_line_leaves_but_never_into_the_strand(
-    demo_plan: Plan, crew_rules: CrewRules, wind: int
+    demo_plan: Plan, crew_rules: CrewRules, side: int
 ) -> None:
     pole = lonely_pole(demo_plan)
     x, y, *_ = demo_plan.layers.poles.geometry.iloc[pole].coords[0]
-    others = [k for k in range(len(WINDS)) if k != wind]
+    others = [k for k in range(len(SIDES)) if k != side]
     lines = [
         shapely.LineString([(x, y), np.array([x, y]) + 20.0 * to(k * EVERY_DEG)]) for k in others
     ]
     plan = with_power(demo_plan, [240.0] * len(lines), lines)
     found = find_sides(plan, np.array([pole]), build_ground(plan.layers), crew_rules)
-    in_line = any(away(one, wind * EVERY_DEG) < STRAND_DEG for one in strand_bearings(plan, pole))
-    assert (found.side[0] == wind) == (not in_line)
+    in_line = any(away(one, side * EVERY_DEG) < STRAND_DEG for one in strand_bearings(plan, pole))
+    assert (found.side[0] == side) == (not in_line)
     if not in_line:
-        beside = {others.index((wind + turn) % len(WINDS)) for turn in (-1, 1)}
+        beside = {others.index((side + turn) % len(SIDES)) for turn in (-1, 1)}
         assert {int(found.left[0]), int(found.right[0])} == beside
+
+
+@pytest.mark.parametrize("off_deg", [TIGHT_DEG - 1.0, TIGHT_DEG + 1.0])
+def test_sides_between_the_winds_are_only_for_tight_places(
+    demo_plan: Plan, crew_rules: CrewRules, off_deg: float
+) -> None:
+    """Six winds are taken; east and north-east have a line beside them, none between the two."""
+    pole = lonely_pole(demo_plan)
+    x, y, *_ = demo_plan.layers.poles.geometry.iloc[pole].coords[0]
+    taken = [-off_deg, 45.0 + off_deg, *range(90, 360, 45)]
+    lines = [
+        shapely.LineString([(x, y), np.array([x, y]) + 20.0 * to(bearing)]) for bearing in taken
+    ]
+    plan = with_power(demo_plan, [240.0] * len(lines), lines)
+    layers = dataclasses.replace(plan.layers, spans=plan.layers.spans.iloc[:0])
+    plan = dataclasses.replace(plan, layers=layers)
+    found = find_sides(plan, np.array([pole]), build_ground(layers), crew_rules)
+    side = SIDES[found.side[0]]
+    assert (side == "east-north-east") == (off_deg < TIGHT_DEG)
+    assert side in {"east", "east-north-east", "north-east"}
 
 
 def test_feet_in_the_demo_are_off_every_carriageway_and_out_by_height_and_slope(

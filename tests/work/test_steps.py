@@ -6,10 +6,20 @@ import dataclasses
 
 import pytest
 
-from geoplan.work.drop_case import compass, is_known
+from geoplan.work.drop_case import compass, feature_name, is_known
 from geoplan.work.site_checks import build_site_checks
-from geoplan.work.site_words import at_an_end, height_to_open, poles_of, powers_of, reel_is_beyond
+from geoplan.work.site_words import (
+    at_an_end,
+    height_to_open,
+    names_over,
+    out_of,
+    poles_of,
+    powers_of,
+    reel_is_beyond,
+)
 from geoplan.work.steps import build_steps
+from geoplan.work.steps_of_traffic import roads_shut
+from geoplan.work.unmeasured import unchecked
 from tests.work.cases import case_of, cases_of_kind
 
 KINDS = ("same_side", "span_clamp", "street_crossing", "street_crossing_span_clamp")
@@ -102,6 +112,8 @@ def test_no_wire_lies_on_the_road_before_the_hand_line_hangs(demo_work):
             assert _at(steps, "Hang the hand line") < _at(steps, "carry ")
             assert _at(steps, "carry ") < _at(steps, "in one pull")
             opened = "open the road" if is_known(height_to_open(case)) else "Open the road"
+            if set(names_over(case)) <= set(roads_shut(case)):  # shut until all work there is done
+                opened = "Ladder off the strand: measure over"
             assert _at(steps, "in one pull") <= _at(steps, opened)
             roads = [str(row["feature_name"]) for row in case.crossed("road")]
             assert roads
@@ -308,3 +320,28 @@ def test_other_strands_in_the_line_are_told_with_other_wires(demo_work):
     job = {**case.job, "strands_met": "strand P1-P2, 16.0 ft out"}
     steps = build_steps(dataclasses.replace(case, job=job))
     assert "strand P1-P2 (16.0 ft out)" in steps[_at(steps, "Other wire in the line")]
+    assert "Measure at strand P1-P2 too, for the boxes." in steps[-1]
+
+
+def test_every_blank_of_a_clearance_is_filled_in_by_the_last_step(demo_work):
+    crossings = demo_work.crossings
+    rows = crossings[crossings["clearance_basis"] == "not_checked"]
+    kinds = set()
+    for name in sorted(set(rows["address_id"])):
+        case = case_of(demo_work, name)
+        steps, boxes = build_steps(case), " ".join(build_site_checks(case, {}))
+        for row in unchecked(case):
+            told = f"{feature_name(row)} ({out_of(case, float(row['at_m']))})"
+            assert f"Clearance at {told} NOT CHECKED" in boxes
+            assert (told in steps[-1]) == (row["crossing_kind"] != "power")
+            kinds.add(row["crossing_kind"])
+    assert kinds >= {"water", "existing_drop", "planned_drop"}
+
+
+def test_distances_to_power_that_are_not_known_are_measured_before_all_else(demo_work):
+    case = case_of(demo_work, "A001")
+    for state in ("not_checked", "close", "none"):
+        job = {**case.job, "power_approach": state}
+        told = build_steps(dataclasses.replace(case, job=job))
+        walk = told[_at(told, "Walk the line")]
+        assert ("Measure now, from the ground" in walk) == (state == "not_checked")

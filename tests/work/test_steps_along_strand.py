@@ -7,6 +7,7 @@ import dataclasses
 import pytest
 
 from geoplan.work.holds import build_holds
+from geoplan.work.side_roads import BY_CREW
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.site_words import roads_over
 from geoplan.work.steps_along_strand import connection, strand_run
@@ -94,6 +95,9 @@ def test_a_road_is_shut_again_while_the_ladder_is_on_the_clamps_span(case):
         f"Ladder off that span: measure over {name}, {case.length(4.7)} or more; then open the"
         " road."
     )
+    side = {"traffic_class": "short_stop", "traffic_reasons": f"side road Hask Lane: {BY_CREW[0]}"}
+    hold, _ = strand_run(_changed(over, job=side))
+    assert hold.startswith(f"Hold traffic again on {name}, those at Hask Lane too: on the clamp's")
     unknown = dataclasses.replace(case, crossings=({**ROAD, "clearance_basis": "not_checked"},))
     assert strand_run(unknown)[1].endswith(f"measure over {name}; then open the road.")
     (run,) = strand_run(_changed(over, job={"is_run_bucket": True}))
@@ -102,7 +106,8 @@ def test_a_road_is_shut_again_while_the_ladder_is_on_the_clamps_span(case):
 
 def test_wires_of_others_over_a_road_are_told_for_the_run_too(case):
     (run,) = strand_run(_changed(case, job={"span_drops_over": "A8;A9"}))
-    assert run.endswith("On the clamp's span as before: traffic held below A8 and A9.")
+    told = "traffic held below A8 and A9 until the ladder is off it."
+    assert run.endswith(f"On the clamp's span as before: {told}")
 
 
 def test_a_run_over_a_road_is_never_told_by_ladder(case):

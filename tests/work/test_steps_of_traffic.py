@@ -6,10 +6,11 @@ import dataclasses
 
 import pytest
 
-from geoplan.work.kerb_lanes import LANE_BESIDE
+from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
 from geoplan.work.side_roads import BY_CREW, BY_FLAGGER, FOR_RUN
 from geoplan.work.site_checks import build_site_checks
-from geoplan.work.site_words import side_roads_held, while_held
+from geoplan.work.site_words import roads_over, side_roads_held, while_held
+from geoplan.work.steps_at_support import open_road
 from geoplan.work.steps_of_traffic import traffic, traffic_for_run
 from tests.work.cases import case_of, cases_of_kind
 
@@ -115,6 +116,29 @@ def test_a_lane_at_the_kerb_is_closed_before_anybody_stands_there(demo_work):
     told = traffic(_changed(over, **lane))
     assert " and Main Street: flaggers" in told
     assert "no ladder or reel at the kerb, no wire on the road before they hold traffic" in told
+
+
+def test_a_road_without_room_to_pass_is_shut_not_its_lane(demo_work):
+    case = dataclasses.replace(case_of(demo_work, "A001"), road_name="Side Lane")
+    why = f"pole 1 ft from the carriageway of Side Lane, x: {ROAD_BESIDE}: flaggers"
+    job = {"traffic_reasons": why, "traffic_class": "flaggers", "flaggers": 2, "taper_m": None}
+    told = traffic(_changed(case, **job))
+    assert "come besides the crew and keep Side Lane closed: before ladder" in told
+    assert "in turn" not in told
+    (over, *_) = cases_of_kind(demo_work, "street_crossing_span_clamp", 1)
+    lane = why.replace("Side Lane", "Main Street").replace(ROAD_BESIDE, LANE_BESIDE)
+    both = _changed(over, **(job | {"traffic_reasons": f"{why}; {lane}"}))
+    told = traffic(both)
+    assert "past the closed lane in turn as long as anybody works there" in told
+    assert told.endswith("; Side Lane stays closed as long as anybody works there.")
+    opened = open_road(both)
+    assert "The lane stays closed as long as anybody works beside Main Street." in opened
+    assert "Side Lane stays closed as long as anybody works there." in opened
+    name = roads_over(over)
+    shut = _changed(over, **(job | {"traffic_reasons": why.replace("Side Lane", name)}))
+    assert traffic(shut).endswith(f"traffic: {name} stays closed as long as anybody works there.")
+    assert f"measure over {name}. {name} stays closed" in open_road(shut)
+    assert "Open the road" not in open_road(shut)
 
 
 def test_a_side_road_of_a_short_stop_has_its_own_post(demo_work):

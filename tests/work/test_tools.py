@@ -39,6 +39,16 @@ def test_a_gauge_is_brought_where_a_hand_fails_only_in_the_cold(demo_work):
         assert (cold in told) == is_brought
 
 
+def test_a_pruner_is_brought_where_a_crown_is_trimmed(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "same_side", 1)
+    bare = dataclasses.replace(case, crossings=(), job={**case.job, "run_trees": None})
+    assert "pruner" not in tools_of(bare)
+    crown = {"crossing_kind": "tree", "is_near_miss": False}
+    assert "pruner" in tools_of(dataclasses.replace(bare, crossings=(crown,)))
+    run = {**case.job, "run_trees": "V1"}
+    assert "pruner" in tools_of(dataclasses.replace(bare, job=run))
+
+
 def test_a_light_line_is_brought_for_water_and_roofs(demo_work):
     (case, *_) = cases_of_kind(demo_work, "same_side", 1)
     row = {"crossing_kind": "water", "is_near_miss": False}

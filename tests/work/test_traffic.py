@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from geoplan.model import Plan
 from geoplan.rules.crew_reader import ROAD_CLASSES, CrewRules, read_crew_rules
 from geoplan.work.jobs import JobTables, build_jobs
-from geoplan.work.kerb_lanes import LANE_BESIDE
+from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
 from geoplan.work.road_works import (
     CLOSURE,
     FLAGGERS,
@@ -164,7 +164,11 @@ def test_every_drop_over_a_road_has_traffic_control(demo_plan: Plan, demo_jobs: 
     by_run = set(jobs.index[jobs["run_roads"].notna()])
     assert by_run - expected
     assert set(jobs.index[jobs["run_traffic_class"].notna()]) == by_run
-    at_kerb = set(jobs.index[jobs["traffic_reasons"].str.contains(LANE_BESIDE, regex=False)])
+    at_kerb = {
+        name
+        for words in (LANE_BESIDE, ROAD_BESIDE)
+        for name in jobs.index[jobs["traffic_reasons"].str.contains(words, regex=False)]
+    }
     below = set(jobs.index[jobs["traffic_reasons"].str.contains("brings wires of other drops")])
     assert set(jobs.index[controlled]) == expected | at_kerb | below
     assert at_kerb - expected

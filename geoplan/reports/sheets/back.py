@@ -78,7 +78,9 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     others = [
         name
         for name in listed(job, "other_roads")
-        if f"{name} too: " not in reasons and f"over {name}" not in reasons and name not in held
+        if not any(f"{words}{name}" in reasons for words in ROAD_TOLD)
+        and f"{name} too: " not in reasons
+        and name not in held
     ]
     if others:
         reasons = reasons.rstrip(".")
@@ -90,6 +92,8 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     ]
 
 
+ROAD_TOLD = ("over ", "carriageway of ")
+"""Words by which the reasons for traffic control tell what is done on a road."""
 TOLD_ELSEWHERE = (
     "sight distance not checked: no layer tells",  # a box asks for it
     "signs count from the start of the taper",  # the step says before what

@@ -40,6 +40,8 @@ TOLD_IN_BOX = frozenset(
 TOLD_IN_STEP = frozenset({"raised_hook", "steep_wall_angle"})
 """Flags that the step on hook or attachment tells whole."""
 
+MEASURED = "Measured: ____"
+
 TO_DO = {
     "street_crossing": "Traffic control first; measure the clearance over the whole road.",
     "oblique_crossing": "More wire hangs over the road than in a square crossing: measure the"
@@ -49,7 +51,7 @@ TO_DO = {
     "water_crossing": "Is the owner's permit on the truck? No: stop. Clearance over water is not"
     " checked.",
     "power_crossing": "Treat as live; judged by somebody qualified first (step 1).",
-    "near_power": "Treat as live; measure the separation before the wire goes up.",
+    "near_power": f"Treat as live; measure the separation before the wire goes up. {MEASURED}",
     "pole_power_not_checked": "Do not climb until the height of the power is measured from the"
     " ground, with its owner.",
     "tree_crown": "Trim only with the owner's leave; the wire must not rub.",

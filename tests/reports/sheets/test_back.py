@@ -334,6 +334,9 @@ def test_roads_told_by_the_reasons_or_held_for_the_run_are_not_told_as_beside(ca
     job = {"traffic_reasons": "over A Road, alley: x", "run_lanes": "B Road", "run_roads": None}
     words = crew_of(with_job(case, **job, other_roads="A Road;B Road;C Road"), 2, 3.0)
     assert words[1][1].endswith("Beside it: C Road: sign and guard there too.")
+    lane = {**job, "traffic_reasons": "pole P1 1.7 ft from the carriageway of A Road, alley: x"}
+    words = crew_of(with_job(case, **lane, other_roads="A Road"), 2, 3.0)
+    assert "Beside it" not in words[1][1]
 
 
 def test_a_road_that_one_person_closes_is_no_short_stop(case):
