@@ -152,8 +152,7 @@ def clearance_flags(crossings: pd.DataFrame, drops: pd.DataFrame, project: Proje
             warning,
             "ladder_sag_m",
             "ladder",
-            "while the ladder leans on the strand the wire sags {more} more over the street than "
-            "after; clearance over the road then is not checked",
+            "ladder on: wire sags {more} more over the street; clearance not checked",
             "Keep traffic stopped until the ladder is off the strand and the sag is checked.",
             project,
         ),

@@ -229,7 +229,7 @@ def test_a_wire_that_hangs_lower_over_the_street_with_the_ladder_is_flagged(
     flagged = demo_plan.hazards[demo_plan.hazards["code"] == "ladder_low_over_street"]
     assert len(flagged) > 20
     assert set(flagged["address_id"]) == set(drops.loc[low, "address_id"])
-    assert flagged["what"].str.contains("is not checked").all()
+    assert flagged["what"].str.contains("clearance not checked").all()
     assert flagged["remedy"].str.contains("traffic").all()
     told = flagged["what"].str.extract(r"sags ([\d.]+) ft more")[0].astype(float)
     more = (drops["ladder_sag_m"] - drops["stringing_sag_m"]).set_axis(drops["address_id"]) / FT

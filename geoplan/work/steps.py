@@ -126,7 +126,7 @@ def _site(case: DropCase) -> str:
         words += " Measure now, from the ground, the distances to power that 'Hazards' has as NOT"
         words += " CHECKED."
     if powers_of(case) or live_along(case):
-        words += " Lines under 'Power' are live; nearer than told there: stop, call the owner."
+        words += " Lines under 'Power' are live; nearer than told: stop, call the owner."
     return words
 
 

@@ -155,5 +155,5 @@ def _open_after_run(case: DropCase) -> str:
     if not roads or float(case.drop["strand_run_m"]) <= 0.0:
         return ""
     measured = " and the clearance measured" if parts_of(case.job.get("run_roads")) else ""
-    away = " with bucket down, truck away" if run_by_bucket(case) else " with the ladder away"
-    return f" Only{away}{measured} open {in_a_row(roads)} again."
+    away = "Bucket down, truck away" if run_by_bucket(case) else "Ladder away"
+    return f" {away}{measured}: only then open {in_a_row(roads)}."

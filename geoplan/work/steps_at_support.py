@@ -129,7 +129,7 @@ def support(case: DropCase) -> str:
         toward = toward_pole(case)
         return (
             f"Fix the span clamp {case.length(drop['clamp_at_m'])} along the strand from"
-            f" {pole_of(case)}{', ' if toward else ''}{toward}; it comes to hang {height} above the"
+            f" {pole_of(case)}{', ' if toward else ''}{toward}; it hangs {height} above the"
             f" ground.{_flat(case)}{_close(case)}"
         )
     raised = ", higher than usual: the clearances need it" if drop["hook_is_raised"] else ""
@@ -185,18 +185,21 @@ def open_road(case: DropCase) -> str:
     lanes, shut = lanes_beside(case, LANE_BESIDE), roads_shut(case)
     lane = "lane stays" if len(lanes) == 1 else "lanes stay"
     kept = f" The {lane} closed as long as anybody works beside {in_a_row(lanes)}." if lanes else ""
+    but = ""
+    if lanes == names_over(case):
+        kept, but = "", ", but for its closed lane,"  # since when and until when is told before
     if shut and set(names_over(case)) <= set(shut):
         off = "Ladder off the strand" if has_ladder_sag(case) else "The clamp holds"
         return f"{off}: measure over {roads_over(case)}. {stays_shut(shut)}.{kept}"
     kept += f" {stays_shut(shut)}." if shut else ""
     if has_ladder_sag(case):
-        opened = "Open the road only with the ladder off the strand and the clearance measured."
-        return opened + kept
+        opened = "only with the ladder off the strand and the clearance measured."
+        return f"Open the road{but} {opened}{kept}"
     asked = height_to_open(case)
     if is_known(asked):
         least = f"{case.length(asked)} or more"
         return f"The clamp holds: measure over {roads_over(case)} again, {least}."
-    return f"Open the road again only when the clamp holds the wire at its height.{kept}"
+    return f"Open the road again{but} only when the clamp holds the wire at its height.{kept}"
 
 
 def has_ladder_sag(case: DropCase) -> bool:

@@ -166,11 +166,11 @@ def cut_off(case: DropCase) -> str:
     if case.job["supply"] != "bulk":
         return ""
     if not is_known(case.job["drawn_m"]):
-        return f"Draw off more or take back what is too much, and cut: {cut} of wire in all."
+        return f"Draw off more or take back what is too much, and cut: {cut} in all."
     if float(case.job["drawn_m"]) > float(case.job["cut_length_m"]):
-        return f"Take the rest back on the reel, and cut: {cut} of wire in all."
+        return f"Take the rest back on the reel, and cut: {cut} in all."
     on = "for strand run and terminal" if _goes_on(case) else "for the terminal"
-    return f"Draw off more {on}, and cut: {cut} of wire in all."
+    return f"Draw off more {on}, and cut: {cut} in all."
 
 
 def _goes_on(case: DropCase) -> bool:

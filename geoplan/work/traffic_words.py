@@ -91,7 +91,7 @@ def roads_crossed(
         default=4,
     )
     most = rules.require("hold.clamp_vehicles")
-    held = "above the limit of a short stop that lasts until the wire has its sag"
+    held = "above the limit of a stop until the wire has its sag"
     opening = worded(
         case,
         (
@@ -228,7 +228,7 @@ def road_signs(
         for name in ("one_lane_least", "one_lane", "one_lane_device_spacing", "downstream")
     )
     each = int(rules.value("people.flaggers"))
-    split = f", {each} on each road that is held, one on each approach that joins"
+    split = f", {each} on each road held, one on each approach that joins"
     apart = rules.value("taper.device_spacing_per_mph") * roads.speed_m_per_s[at[closed]] / MPH
     buffers = [short_source(figure) for _, figure in rules.buffers()[:1]]
     sources = [
@@ -257,7 +257,7 @@ def road_signs(
             worded(
                 np.zeros(len(lane)),
                 (
-                    f"where a lane is closed: traffic by in turn, one-lane two-way taper {least} "
+                    f"closed lane: traffic by in turn, one-lane two-way taper {least} "
                     f"to {most}, devices about {step} apart, downstream taper {out}",
                 ),
             ),

@@ -70,10 +70,10 @@ def test_over_a_road_traffic_comes_first_and_no_ladder_goes_along(case):
     last = connection(over)
     assert last.startswith("From the bucket connect at terminal P3")
     assert last.endswith(
-        " Only with bucket down, truck away and the clearance measured open Main Street again."
+        " Bucket down, truck away and the clearance measured: only then open Main Street."
     )
     lane = _changed(over, job={"run_roads": None, "run_lanes": "Side Lane"})
-    assert connection(lane).endswith("Only with bucket down, truck away open Side Lane again.")
+    assert connection(lane).endswith("Bucket down, truck away: only then open Side Lane.")
     assert "open" not in connection(case)
     assert "permit for Main Street" in build_holds(over)[-1].until
 

@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from geoplan.work.site_words import roads_over
 from geoplan.work.steps_at_support import (
     BY_HAND_N,
     SIGHTED_M,
@@ -202,6 +203,10 @@ def test_a_lane_at_the_kerb_stays_closed_after_the_wire_is_up(demo_work):
         told = open_road(dataclasses.replace(case, job={**job, "traffic_reasons": reasons}))
         assert told.startswith("Open the road again only when the clamp holds the wire")
         assert told.endswith(words or "at its height.")
+    name = roads_over(case)
+    own = {**job, "traffic_reasons": lane.format(name)}
+    told = open_road(dataclasses.replace(case, job=own))
+    assert told.startswith("Open the road again, but for its closed lane, only when the clamp")
 
 
 def test_the_hand_line_is_on_no_carriageway_unless_the_ladder_brings_it_there(demo_work):

@@ -26,6 +26,7 @@ from geoplan.reports.sheets.wording import (
 )
 from geoplan.units import say
 from geoplan.work.drop_case import DropCase, Row, is_known
+from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
 from geoplan.work.power_steps import landing
 from geoplan.work.site_words import (
     CLOSED,
@@ -67,6 +68,8 @@ def crew_of(case: DropCase, flaggers: int, power_reach_m: float) -> list[tuple[s
     reasons = _told(job["traffic_reasons"])
     for told in TOLD_ELSEWHERE:
         reasons = reasons.replace(f"; {told}", "")
+    for closed in (LANE_BESIDE, ROAD_BESIDE):
+        reasons = reasons.replace(f"{closed}: {control}", closed)  # the heading says by whom
     reasons = reasons.replace(NO_LIMITS, "")
     reasons = cut(_status_once(_roads_once(reasons)), REASON_LETTERS)
     why = _reasons(_why(case)).removeprefix(_opening(count)).replace(MADE_SAFE, "")
@@ -123,8 +126,8 @@ def _roads_once(reasons: str) -> str:
     return reasons
 
 
-NO_SOURCE = "(common practice, no source)"
-ALIKE = "(likewise)"
+NO_SOURCE = "common practice, no source"
+ALIKE = "likewise"
 
 
 def _status_once(reasons: str) -> str:

@@ -779,7 +779,7 @@ STEPS = {
     "house": rf"Set the attachment [^,]+, ({FIG}) above the ground",
     "wall": rf"leaves the wall at only ({FIG})",
     "clamp": rf"Fix the span clamp ({FIG}) along the strand from pole (\S+),"
-    rf" toward pole \S+, (?:{FIG}) short of it; it comes to hang ({FIG}) above",
+    rf" toward pole \S+, (?:{FIG}) short of it; it hangs ({FIG}) above",
     "hook": rf"Drive the hook at ({FIG}) above",
     "hand line": rf"Hang the hand line over [a-z ]+, at least ({FIG})"
     rf"(?:: ({FIG}) of it on the side to the house)?",
@@ -789,7 +789,7 @@ STEPS = {
     "run left": rf"(?:Leave ({FIG}) for the building run beyond the clamp"
     rf"|drop clamp on ({FIG}) from the wire's end)",
     "cut": rf"(?:Draw off ({FIG}) in open loops out of people's way, and cut"
-    rf"|and cut: ({FIG}) of wire in all)",
+    rf"|and cut: ({FIG}) in all)",
     "ladder sag": rf"has for that at today's temperature \(({FIG}) at ({FIG})\)",
     "shift": rf"the clamp goes (toward|away from) the house, ({FIG}), and the sag",
     "sag": rf"(?:sag with|set it by) the stringing table at today's temperature"
