@@ -27,7 +27,7 @@ from geoplan.work.site_words import (
     roads_over,
     swing_at,
 )
-from geoplan.work.steps_of_traffic import lanes_beside
+from geoplan.work.steps_of_traffic import closed_by_work, lanes_beside
 
 BLANK = "________"
 """Where a name or number is written."""
@@ -274,9 +274,11 @@ def _roads(case: DropCase) -> Iterator[Hold]:
         many = len(names) > 1
         opening, are = ("permits", "are") if many else ("permit", "is")
         until = f"the {opening} for {in_a_row(names)} {are} here"
-        if is_closed(case):
-            until += f" and {'let them' if many else 'lets it'} be closed for the work"
-            names = [f"{name} and its closing" for name in names]
+        shut = names if is_closed(case) else closed_by_work(case)
+        if shut:
+            what = in_a_row(shut) if shut != names else "them" if many else "it"
+            until += f" and {'let' if many else 'lets'} {what} be closed for the work"
+            names = [f"{name} and its closing" if name in shut else name for name in names]
         yield Hold(until, _numbered("Permit for", names))
 
 

@@ -54,6 +54,10 @@ class KerbLanes:
     """The same lanes at further places of their drops, none where there is only one."""
     other_spot: npt.NDArray[np.object_]
     """Point of each of these."""
+    other_place: Any
+    """Its name."""
+    beside: IntArray
+    """Row of `lanes` of each of these."""
 
     def with_air(self, air: Over) -> Over:
         """Return these pairs after those of the air spans; one person may work by flaggers."""
@@ -139,6 +143,8 @@ def find_kerb_lanes(
         why[nearest],
         lanes.part(~lead),
         spots.point[row[further]],
+        spots.part(row[further]).name,
+        (np.cumsum(lead) - 1)[~lead].astype(np.int64),
     )
 
 
@@ -179,12 +185,25 @@ def _busy_near(
     return row[busy], road[busy], edge_m[busy]
 
 
+APART_M = 10.0
+"""Places of one lane so far apart are each named; our own default, no source."""
 DONE_BY = ("flaggers", "lane closure", "only with the owner's permit and a crew")
 """What closes a lane, by its traffic class."""
 LANE_BESIDE = "the lane beside it closed"
 """How reasons for traffic control tell of a lane closed beside ladder, reel, pole or clamp."""
 ROAD_BESIDE = "no room to pass, the road beside it closed"
 """The same of a road too narrow for traffic beside a closed lane."""
+
+
+def _too(kerb: KerbLanes) -> Any:
+    """Name the further places of each lane that are apart from the nearest; empty without one."""
+    away_m = shapely.distance(kerb.other_spot, kerb.spot[kerb.beside])
+    far = np.flatnonzero(away_m > APART_M)
+    told = pd.DataFrame({"lane": kerb.beside[far], "place": kerb.other_place.take(far)})
+    told = told.drop_duplicates()
+    lane = told["lane"].to_numpy(dtype=np.int64)
+    names = pd.Series(per_row(lane, told["place"], len(kerb.edge_m), " and "))
+    return texts((", beside " + names + " too").fillna(""))
 
 
 def kerb_words(
@@ -207,6 +226,7 @@ def kerb_words(
         worded(kerb.why, reasons),
         worded(has_room(kerb.lanes.road, roads, rules), (f": {ROAD_BESIDE}", f": {LANE_BESIDE}")),
         worded(by_whom, (*(f": {does}" for does in DONE_BY), "")),
+        _too(kerb),
     )
     told = per_row(kerb.lanes.drop, words, count)
     return texts(pd.Series(told))

@@ -16,7 +16,7 @@ import numpy as np
 
 from geoplan.work.drop_case import LADDER_ALLOWED, DropCase, Row, feature_name, is_known
 from geoplan.work.hand_pull import clears_by_hand
-from geoplan.work.side_roads import BOTH_WAYS, BY_CREW, SIDE_ROAD
+from geoplan.work.side_roads import BOTH_WAYS, BY_CREW, BY_FLAGGER, SIDE_ROAD
 
 AT_END_M = 0.5
 """A place nearer than this to an end of the air span is told as that end."""
@@ -154,16 +154,20 @@ def while_held(case: DropCase) -> str:
     return f"in a gap in traffic, {who} holding traffic{side}"
 
 
-def side_roads_held(case: DropCase) -> list[str]:
-    """Name the side roads of a short stop, from which a person more lets nobody turn in."""
-    told = parts_of(case.job["traffic_reasons"])
-    held = [words.partition(": ") for words in told if words.endswith(BY_CREW)]
+def side_roads_held(case: DropCase, does: tuple[str, str] = BY_CREW) -> list[str]:
+    """Name the side roads of a short stop, from which a person more lets nobody turn in.
+
+    With `BY_FLAGGER` those at which flaggers stand for the wire.
+    """
+    told = [part for part in parts_of(case.job["traffic_reasons"]) if part.startswith(SIDE_ROAD)]
+    held = [words.partition(": ") for words in told if words.endswith(does)]
     return [names.partition(SIDE_ROAD)[2].lstrip("s").strip() for names, _, _ in held]
 
 
 def at_side_roads(case: DropCase) -> str:
-    """Tell that those at the side roads of a short stop hold traffic too; empty without any."""
-    names = in_a_row([name.replace(BOTH_WAYS, "") for name in side_roads_held(case)])
+    """Tell that those at the side roads of the wire hold traffic too; empty without any."""
+    held = [*side_roads_held(case), *side_roads_held(case, BY_FLAGGER)]
+    names = in_a_row([name.replace(BOTH_WAYS, "") for name in held])
     return f", those at {names} too" if names else ""
 
 

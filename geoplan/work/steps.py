@@ -227,8 +227,9 @@ def _on_wall(case: DropCase) -> str:
 
 def _last(case: DropCase) -> str:
     signs = "; take down all signs" if has_traffic(case) and has_signs(case) else ""
-    left = in_a_row(left_to_measure(case))
-    boxes = f" Measure at {left} too, for the boxes." if left else ""
+    left = left_to_measure(case)
+    box = "boxes" if len(left) > 1 else "box"
+    boxes = f" Measure at {in_a_row(left)} too, for the {box}." if left else ""
     return f"{_lowest(case)}{boxes} Write the as-built figures. Leave nothing to trip over{signs}."
 
 

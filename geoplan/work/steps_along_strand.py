@@ -11,6 +11,7 @@ import math
 
 from geoplan.work.drop_case import DropCase, is_known
 from geoplan.work.hang_words import below_run, hang_before, of_own_span
+from geoplan.work.kerb_lanes import LANE_BESIDE
 from geoplan.work.power_steps import LAST_LADDER, along_run, close_to, ladder_side
 from geoplan.work.run_walks import guarded
 from geoplan.work.site_words import (
@@ -102,7 +103,8 @@ def _open_again(case: DropCase) -> str:
         if row["clearance_basis"] == "computed"
     ]
     least = f", {case.length(max(asked))} or more" if asked else ""
-    return f"Ladder off that span: measure over {roads_over(case)}{least}; then open the road."
+    but = " but for its closed lane" if lanes_beside(case, LANE_BESIDE) else ""
+    return f"Ladder off that span: measure over {roads_over(case)}{least}; then open the road{but}."
 
 
 def _reach(case: DropCase) -> str:

@@ -71,6 +71,17 @@ def roads_shut(case: DropCase) -> list[str]:
     return lanes_beside(case, ROAD_BESIDE)
 
 
+def closed_by_work(case: DropCase) -> list[str]:
+    """Name roads that flaggers keep closed: beside the work, or where the run's truck stands."""
+    return list(dict.fromkeys([*roads_shut(case), *by_truck(case)]))
+
+
+def by_truck(case: DropCase) -> list[str]:
+    """Name roads that the run's truck closes as it stands in their lane."""
+    told = in_a_row(parts_of(case.job.get("run_truck")))
+    return [name for name in parts_of(case.job.get("run_lanes")) if f"{name}{CLOSES}" in told]
+
+
 def stays_shut(names: list[str]) -> str:
     """Tell how long roads without room to pass are closed; empty without one."""
     stay = "stay" if len(names) > 1 else "stays"
@@ -115,8 +126,7 @@ def traffic_for_run(case: DropCase) -> str:
 
 def _by_flaggers(case: DropCase, over: list[str], lanes: list[str]) -> str:
     """Tell what flaggers do while a wire is led along the strand by truck."""
-    told = in_a_row(parts_of(case.job.get("run_truck")))
-    shut = [name for name in lanes if f"{name}{CLOSES}" in told]
+    shut = by_truck(case)
     passed = [name for name in lanes if name not in shut]
     words = f"{_flaggers(case)} besides the crew"
     by = "let traffic by in turn while the truck is in a lane"

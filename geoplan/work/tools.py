@@ -24,6 +24,7 @@ from geoplan.work.site_words import (
     run_by_bucket,
 )
 from geoplan.work.steps_at_support import heavy_below, is_heavy
+from geoplan.work.steps_of_traffic import closed_by_work
 
 
 def tools_of(case: DropCase) -> list[str]:
@@ -57,7 +58,8 @@ def tools_of(case: DropCase) -> list[str]:
         names.append("pruner")
     roads = parts_of(job.get("run_roads"))
     if has_signs(case) and (has_traffic(case) or roads):
-        closing = ", ROAD CLOSED for both sides" if is_closed(case) else ""
+        shut = is_closed(case) or closed_by_work(case)
+        closing = ", ROAD CLOSED for both sides" if shut else ""
         names.append(f"signs and cones{closing}")
     count: Any = job.get("flaggers")
     if (over_road(case) and not is_closed(case)) or holders(case) or roads or is_positive(count):

@@ -91,7 +91,7 @@ def roads_crossed(
         default=4,
     )
     most = rules.require("hold.clamp_vehicles")
-    held = "above the limit of a stop until the wire has its sag"
+    held = "above the limit of a stop until the sag is set"
     opening = worded(
         case,
         (

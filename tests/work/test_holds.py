@@ -8,6 +8,8 @@ import re
 import pytest
 
 from geoplan.work.holds import BLANK, BY_NAME, NO_ADDRESS, NUMBER, build_holds, first_part
+from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
+from geoplan.work.run_trucks import CLOSES
 from geoplan.work.side_roads import FOR_RUN, NOT_HELD
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.steps import build_steps
@@ -234,6 +236,10 @@ def test_the_lane_of_the_truck_needs_a_permit(quiet):
     job = {**quiet.job, "run_roads": "A Street", "run_lanes": "B Street"}
     (hold,) = build_holds(dataclasses.replace(quiet, job=job))
     assert hold.until == "the permits for A Street and B Street are here"
+    closes = {**job, "run_truck": f"on the strand's north side, in the lane of B Street{CLOSES}"}
+    (hold,) = build_holds(dataclasses.replace(quiet, job=closes))
+    assert hold.until.endswith("B Street are here and let B Street be closed for the work")
+    assert hold.box == f"Permit for A Street: {NUMBER}; B Street and its closing: {NUMBER}"
 
 
 def test_a_lane_closed_at_the_kerb_and_a_road_held_for_others_need_permits(quiet):
@@ -241,6 +247,10 @@ def test_a_lane_closed_at_the_kerb_and_a_road_held_for_others_need_permits(quiet
     case = dataclasses.replace(quiet, job={**quiet.job, "traffic_reasons": lane})
     (hold,) = build_holds(case)
     assert hold.box == f"Permit for A Street: {NUMBER}"
+    shut = {**quiet.job, "traffic_reasons": lane.replace(LANE_BESIDE, ROAD_BESIDE)}
+    (hold,) = build_holds(dataclasses.replace(quiet, job=shut))
+    assert hold.until == "the permit for A Street is here and lets it be closed for the work"
+    assert hold.box == f"Permit for A Street and its closing: {NUMBER}"
     below = {"span_drops_over": "A8", "span_drops_busy": None, "traffic_class": "short_stop"}
     job = {**quiet.job, **below, "crew_size": 2, "is_bucket_job": False}
     (hold,) = build_holds(dataclasses.replace(quiet, job=job, road_name="B Alley"))

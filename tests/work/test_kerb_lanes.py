@@ -18,6 +18,7 @@ from geoplan.work.jobs import JobTables, build_jobs
 from geoplan.work.kerb_lanes import (
     ALOFT,
     ANYWAY,
+    APART_M,
     LANE_BESIDE,
     ON_GROUND,
     ROAD_BESIDE,
@@ -189,6 +190,29 @@ def test_their_jobs_take_flaggers_with_a_taper_before_the_ladder(
     for words in (LANE_BESIDE, ROAD_BESIDE):
         assert not before["traffic_reasons"].str.contains(words, regex=False).any()
     assert (before["traffic_class"] == "beside_road").any()
+
+
+def test_places_apart_along_one_closed_lane_are_each_told(
+    demo_plan: Plan, demo_jobs: JobTables
+) -> None:
+    """Works at two poles of one street are both named, a clamp and its ladder once."""
+    reasons = demo_jobs.jobs.set_index("address_id")["traffic_reasons"]
+    told = reasons.str.extractall(
+        r"(\S+) \d\.\d ft from the carriageway of [^;]*?, beside ([^;]+) too"
+    )
+    assert len(told) > 5
+    points = demo_plan.layers.poles.geometry
+    for (address, _), (first, others) in told.iterrows():
+        own = demo_plan.drops.set_index("address_id").loc[address]
+        for other in others.split(" and "):
+            assert other.startswith("pole "), "the ladder at the clamp is no place of its own"
+            name = other.removeprefix("pole ")
+            assert name != first
+            if first in points.index:
+                assert points[first].distance(points[name]) > APART_M
+            assert name in {own["terminal_id"], own["access_pole_id"]} | set(
+                parts_of(demo_jobs.jobs.set_index("address_id").loc[address, "run_poles"])
+            )
 
 
 def test_side_roads_of_every_place_at_the_kerb_are_held(demo_jobs: JobTables) -> None:

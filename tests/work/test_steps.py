@@ -320,7 +320,7 @@ def test_other_strands_in_the_line_are_told_with_other_wires(demo_work):
     job = {**case.job, "strands_met": "strand P1-P2, 16.0 ft out"}
     steps = build_steps(dataclasses.replace(case, job=job))
     assert "strand P1-P2 (16.0 ft out)" in steps[_at(steps, "Other wire in the line")]
-    assert "Measure at strand P1-P2 too, for the boxes." in steps[-1]
+    assert "Measure at strand P1-P2 too, for the box." in steps[-1]
 
 
 def test_every_blank_of_a_clearance_is_filled_in_by_the_last_step(demo_work):

@@ -7,7 +7,8 @@ import dataclasses
 import pytest
 
 from geoplan.work.holds import build_holds
-from geoplan.work.side_roads import BY_CREW
+from geoplan.work.kerb_lanes import LANE_BESIDE
+from geoplan.work.side_roads import BY_CREW, BY_FLAGGER
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.site_words import roads_over
 from geoplan.work.steps_along_strand import connection, strand_run
@@ -98,6 +99,12 @@ def test_a_road_is_shut_again_while_the_ladder_is_on_the_clamps_span(case):
     side = {"traffic_class": "short_stop", "traffic_reasons": f"side road Hask Lane: {BY_CREW[0]}"}
     hold, _ = strand_run(_changed(over, job=side))
     assert hold.startswith(f"Hold traffic again on {name}, those at Hask Lane too: on the clamp's")
+    by_flagger = {"traffic_class": "flaggers", "traffic_reasons": f"side road Y: {BY_FLAGGER[0]}"}
+    hold, _ = strand_run(_changed(over, job=by_flagger))
+    assert ", those at Y too: " in hold
+    lane = f"pole P1 1 m from the carriageway of {name}, x: {LANE_BESIDE}"
+    _, run = strand_run(_changed(over, job={"traffic_reasons": lane}))
+    assert run.endswith("then open the road but for its closed lane.")
     unknown = dataclasses.replace(case, crossings=({**ROAD, "clearance_basis": "not_checked"},))
     assert strand_run(unknown)[1].endswith(f"measure over {name}; then open the road.")
     (run,) = strand_run(_changed(over, job={"is_run_bucket": True}))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 from geoplan.work.hand_pull import BY_HAND_N
+from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
 from geoplan.work.site_words import reel_is_beyond
 from geoplan.work.steps import build_steps
 from geoplan.work.steps_at_support import sagging
@@ -47,6 +48,15 @@ def test_a_pruner_is_brought_where_a_crown_is_trimmed(demo_work):
     assert "pruner" in tools_of(dataclasses.replace(bare, crossings=(crown,)))
     run = {**case.job, "run_trees": "V1"}
     assert "pruner" in tools_of(dataclasses.replace(bare, job=run))
+
+
+def test_a_road_that_flaggers_keep_closed_has_its_signs(demo_work):
+    (case, *_) = cases_of_kind(demo_work, "street_crossing", 1)
+    lane = "pole P1 1 m from the carriageway of A Street, x: "
+    for words, is_shut in ((LANE_BESIDE, False), (ROAD_BESIDE, True)):
+        job = {**case.job, "traffic_reasons": f"{lane}{words}", "crew_size": 2}
+        told = tools_of(dataclasses.replace(case, job=job))
+        assert ("signs and cones, ROAD CLOSED for both sides" in told) == is_shut
 
 
 def test_a_light_line_is_brought_for_water_and_roofs(demo_work):
