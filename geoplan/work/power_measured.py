@@ -22,7 +22,7 @@ from geoplan.work.power_pairs import (
     TERMINAL_SIDE,
     WIRE,
 )
-from geoplan.work.site_words import ON_POLE, in_a_row, parts_of, run_by_bucket
+from geoplan.work.site_words import ON_POLE, in_a_row, parts_of, power_at, run_by_bucket
 
 AT_HOUSE, AT_SUPPORT, OF_WIRE, OF_RUN = "house", "support", "wire", "run"
 """Steps that tell to measure: at the house, at pole or strand, before the wire goes up, along the
@@ -83,7 +83,35 @@ def to_measure(case: DropCase, step: str, named: Sequence[str] = ()) -> str:
     if len(names) > MOST_AGAIN and set(names) <= set(named):
         what = "bucket" if run_by_bucket(case) else "ladder"
         return f" Measure to each before the {what} goes near it."
+    if step == OF_WIRE and passed_near(case):
+        lines.setdefault("before the wire goes up", []).extend(passed_near(case))
     return "".join(f" Measure to {in_a_row(names)}, live, {w}." for w, names in lines.items())
+
+
+def passed_near(case: DropCase) -> list[str]:
+    """Name lines that a flag tells the wire passes near, but for those measured by other words.
+
+    Parameters
+    ----------
+    case : DropCase
+        The drop.
+
+    Returns
+    -------
+    list of str
+        Lines of flags ``near_power`` whose distance no word of the job tells, nor stops the work.
+    """
+    job, note = case.job, case.job["power_approach_note"]
+    known = {words.partition(": ")[0] for words in parts_of(job.get("power_tight"))}
+    if str(job["power_approach"]) in STOPPED:
+        known |= {words.partition(", ")[0] for words in power_at(case, "short")}
+        known |= {str(note).partition("; ")[0].partition(", ")[0]} if is_known(note) else set()
+    met = [str(row["feature_id"]) for row in case.hazards if row["code"] == "near_power"]
+    return [name for name in dict.fromkeys(met) if name not in known]
+
+
+STOPPED = frozenset({"within", "not_checked"})
+"""States of power in which no work starts."""
 
 
 def blank(*names: str) -> str:

@@ -41,10 +41,12 @@ def unchecked(case: DropCase) -> list[Row]:
 
 
 def left_to_measure(case: DropCase) -> list[str]:
-    """Name what is measured when the wire hangs, power left out; strands that are met too."""
+    """Name what is measured when the wire hangs, power left out; strands and drives' edges too."""
     names = [
         f"{feature_name(row)} ({out_of(case, float(row['at_m']))})"
         for row in unchecked(case)
         if row["crossing_kind"] != "power"
     ]
-    return names + [strand.partition(", ")[0] for strand in parts_of(case.job.get("strands_met"))]
+    names += [strand.partition(", ")[0] for strand in parts_of(case.job.get("strands_met"))]
+    drives = parts_of(case.job.get("drives_beside"))
+    return names + [f"the edge of {drive.partition(', ')[0]}" for drive in drives]

@@ -6,13 +6,16 @@ import dataclasses
 
 import pytest
 
+from geoplan.reports.sheets.hazard_table import hazards_of
 from geoplan.work.drop_case import compass, feature_name, is_known
+from geoplan.work.power_measured import passed_near
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.site_words import (
     at_an_end,
     height_to_open,
     names_over,
     out_of,
+    parts_of,
     poles_of,
     powers_of,
     reel_is_beyond,
@@ -336,6 +339,21 @@ def test_every_blank_of_a_clearance_is_filled_in_by_the_last_step(demo_work):
             assert (told in steps[-1]) == (row["crossing_kind"] != "power")
             kinds.add(row["crossing_kind"])
     assert kinds >= {"water", "existing_drop", "planned_drop"}
+    drives = demo_work.jobs.loc[demo_work.jobs["drives_beside"].notna(), "address_id"]
+    case = case_of(demo_work, drives.iloc[0])
+    name = parts_of(case.job["drives_beside"])[0].partition(", ")[0]
+    assert f"at the edge of {name}" in build_steps(case)[-1]
+
+
+def test_a_line_passed_near_is_measured_before_the_wire_goes_up(demo_work):
+    case = case_of(demo_work, "A218")
+    (name,) = passed_near(case)
+    told = build_steps(case)
+    assert f"Measure to {name}, live, before the wire goes up." in told[_at(told, "hand line over")]
+    rows = [row for row in hazards_of(case) if name in row[1]]
+    assert [row[2].endswith("Measured: ____") for row in rows] == [True]
+    tight = {**case.job, "power_tight": f"{name}: 1 m from the wire"}
+    assert passed_near(dataclasses.replace(case, job=tight)) == []
 
 
 def test_distances_to_power_that_are_not_known_are_measured_before_all_else(demo_work):

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from geoplan.errors import OutputError
@@ -25,6 +26,9 @@ BATCH = 25
 
 WAITING = 2
 """Batches handed out per process, so that none waits and few are held."""
+
+FRESH_AFTER = 60
+"""Batches after which processes are begun anew: what a renderer keeps grows by 20 kB a sheet."""
 
 Tell = Callable[[str, int, int], None]
 
@@ -83,9 +87,19 @@ def render_batches(
         for batch in batches:
             take(render_batch(batch))
         return done
+    stretch = workers * FRESH_AFTER
+    for first in range(0, len(sizes), stretch):
+        some = min(stretch, len(sizes) - first)
+        _render_stretch(islice(batches, some), min(workers, some), take)
+    return done
+
+
+def _render_stretch(
+    batches: Iterator[Batch], workers: int, take: Callable[[Rendered], None]
+) -> None:
+    """Render some batches in order, in processes of their own."""
     waiting: deque[Future[Rendered]] = deque()
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(min(workers, len(sizes)), mp_context=context)
+    pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
     try:
         for batch in batches:
             waiting.append(pool.submit(render_batch, batch))
@@ -98,4 +112,3 @@ def render_batches(
         raise OutputError(where, problem, "Use fewer --workers; memory may be short") from error
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
-    return done

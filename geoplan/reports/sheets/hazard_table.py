@@ -15,7 +15,7 @@ from geoplan.reports.sheets.wording import MOST_HAZARDS, TEXT_LETTERS, listed, l
 from geoplan.work.crossed_later import not_up_yet
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import within_swing
-from geoplan.work.power_measured import blank, measured_before
+from geoplan.work.power_measured import blank, measured_before, passed_near
 from geoplan.work.power_steps import names_short
 from geoplan.work.site_words import grouped_poles, in_a_row, is_flat, out_of, power_at
 
@@ -119,7 +119,7 @@ def hazards_of(case: DropCase, *, is_boxed: bool = True) -> list[Hazard]:
         for row in case.hazards
         if (row["severity"] == "error" or row["code"] not in left_out)
         and not (row["code"] in OF_WIRES and str(row["feature_id"]) in wires)
-        and not (row["code"] == "near_power" and str(row["feature_id"]) in _measured(case))
+        and not (row["code"] == "near_power" and str(row["feature_id"]) not in passed_near(case))
         and str(row["feature_id"]) not in by_code.get(TOLD_BETTER.get(str(row["code"]), ""), ())
     ]
     swung = {str(row["feature_id"]) for row in within_swing(case)}
@@ -250,17 +250,6 @@ def _of_power(case: DropCase) -> list[Hazard]:
     told = {*tight, *left, *(str(row["feature_id"]) for row in case.crossed("power"))}
     told |= stopped if state in STOPS else set()
     return [*_stop(state, stops), *_in_reach(left, is_told=is_told), *rows, *_by_wall(case, told)]
-
-
-def _measured(case: DropCase) -> set[str]:
-    """Name the lines that a row on power has with a place for the distance measured."""
-    job = case.job
-    names = {words.partition(": ")[0] for words in listed(job, "power_tight")}
-    if str(job["power_approach"]) in STOPS:
-        note = job["power_approach_note"]
-        names |= {_named(str(note)) if is_known(note) else ""}
-        names |= {words.partition(", ")[0] for words in power_at(case, "short")}
-    return names
 
 
 def _by_wall(case: DropCase, told: Set[str]) -> list[Hazard]:
