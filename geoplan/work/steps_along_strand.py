@@ -17,6 +17,7 @@ from geoplan.work.run_walks import guarded
 from geoplan.work.site_words import (
     at_side_roads,
     in_a_row,
+    names_over,
     near_road,
     over_road,
     parts_of,
@@ -24,7 +25,7 @@ from geoplan.work.site_words import (
     roads_over,
     run_by_bucket,
 )
-from geoplan.work.steps_of_traffic import lanes_beside, traffic_for_run
+from geoplan.work.steps_of_traffic import lanes_beside, roads_shut, traffic_for_run
 
 HANGS_OVER = "hangs over "
 """How a note tells of a run over a road."""
@@ -103,8 +104,12 @@ def _open_again(case: DropCase) -> str:
         if row["clearance_basis"] == "computed"
     ]
     least = f", {case.length(max(asked))} or more" if asked else ""
-    but = " but for its closed lane" if lanes_beside(case, LANE_BESIDE) else ""
-    return f"Ladder off that span: measure over {roads_over(case)}{least}; then open the road{but}."
+    measured = f"Ladder off that span: measure over {roads_over(case)}{least}"
+    over = set(names_over(case))
+    if over <= set(roads_shut(case)):  # shut until all work there is done
+        return f"{measured}."
+    but = " but for its closed lane" if over & set(lanes_beside(case, LANE_BESIDE)) else ""
+    return f"{measured}; then open the road{but}."
 
 
 def _reach(case: DropCase) -> str:

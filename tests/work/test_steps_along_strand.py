@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 
 from geoplan.work.holds import build_holds
-from geoplan.work.kerb_lanes import LANE_BESIDE
+from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
 from geoplan.work.side_roads import BY_CREW, BY_FLAGGER
 from geoplan.work.site_checks import build_site_checks
 from geoplan.work.site_words import roads_over
@@ -105,6 +105,12 @@ def test_a_road_is_shut_again_while_the_ladder_is_on_the_clamps_span(case):
     lane = f"pole P1 1 m from the carriageway of {name}, x: {LANE_BESIDE}"
     _, run = strand_run(_changed(over, job={"traffic_reasons": lane}))
     assert run.endswith("then open the road but for its closed lane.")
+    elsewhere = lane.replace(name, "Side Lane")
+    _, run = strand_run(_changed(over, job={"traffic_reasons": elsewhere}))
+    assert run.endswith("then open the road.")
+    shut = lane.replace(LANE_BESIDE, ROAD_BESIDE)
+    _, run = strand_run(_changed(over, job={"traffic_reasons": shut}))
+    assert run.endswith(f"measure over {name}, {case.length(4.7)} or more.")
     unknown = dataclasses.replace(case, crossings=({**ROAD, "clearance_basis": "not_checked"},))
     assert strand_run(unknown)[1].endswith(f"measure over {name}; then open the road.")
     (run,) = strand_run(_changed(over, job={"is_run_bucket": True}))
