@@ -351,7 +351,7 @@ def test_a_line_passed_near_is_measured_before_the_wire_goes_up(demo_work):
     told = build_steps(case)
     assert f"Measure to {name}, live, before the wire goes up." in told[_at(told, "hand line over")]
     rows = [row for row in hazards_of(case) if name in row[1]]
-    assert [row[2].endswith("Measured: ____") for row in rows] == [True]
+    assert [row[2].endswith("Measured:\N{NO-BREAK SPACE}____") for row in rows] == [True]
     tight = {**case.job, "power_tight": f"{name}: 1 m from the wire"}
     assert passed_near(dataclasses.replace(case, job=tight)) == []
 

@@ -27,6 +27,7 @@ from geoplan.reports.sheets.wording import (
 from geoplan.units import say
 from geoplan.work.drop_case import DropCase, Row, is_known
 from geoplan.work.kerb_lanes import LANE_BESIDE, ROAD_BESIDE
+from geoplan.work.power_measured import STOPPED
 from geoplan.work.power_steps import landing
 from geoplan.work.site_words import (
     CLOSED,
@@ -212,7 +213,7 @@ def _power(case: DropCase, reach_m: float) -> str:
     if run:
         parts.append(f"Along the strand run: {', '.join(run)}.")
     note = job["power_approach_note"]
-    if is_known(note) and state in {"within", "not_checked"}:  # a box has the line and distances
+    if is_known(note) and state in STOPPED:  # a box has the line and distances
         rule = short_rule(str(note)).partition("; ")[2]
         parts += [f"Asked by {rule}."] if rule else []
     elif is_known(note):

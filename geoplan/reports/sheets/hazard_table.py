@@ -15,7 +15,7 @@ from geoplan.reports.sheets.wording import MOST_HAZARDS, TEXT_LETTERS, listed, l
 from geoplan.work.crossed_later import not_up_yet
 from geoplan.work.drop_case import DropCase, Row, feature_name, is_known
 from geoplan.work.holds import within_swing
-from geoplan.work.power_measured import blank, measured_before, passed_near
+from geoplan.work.power_measured import STOPPED, blank, measured_before, passed_near
 from geoplan.work.power_steps import names_short
 from geoplan.work.site_words import grouped_poles, in_a_row, is_flat, out_of, power_at
 
@@ -40,7 +40,7 @@ TOLD_IN_BOX = frozenset(
 TOLD_IN_STEP = frozenset({"raised_hook", "steep_wall_angle"})
 """Flags that the step on hook or attachment tells whole."""
 
-MEASURED = "Measured: ____"
+MEASURED = "Measured:\N{NO-BREAK SPACE}____"
 
 TO_DO = {
     "street_crossing": "Traffic control first; measure the clearance over the whole road.",
@@ -232,11 +232,11 @@ def _of_power(case: DropCase) -> list[Hazard]:
     """Tell of power, each line in one row: in that of a stop, of a measurement, or of reach."""
     state, note = str(case.job["power_approach"]), case.job["power_approach_note"]
     worst = _named(str(note)) if is_known(note) else ""
-    stops = names_short(case, worst) if state in STOPS else []
+    stops = names_short(case, worst) if state in STOPPED else []
     stopped = {worst, *(name.partition(", ")[0] for name in power_at(case, "short"))}
     reach = listed(case.job, "power_in_reach")
     tight = {words.partition(": ")[0]: words for words in listed(case.job, "power_tight")}
-    if state in STOPS:
+    if state in STOPPED:
         tight = {name: words for name, words in tight.items() if name not in stopped}
         reach = [name for name in reach if name not in stopped]
     elif state == "close" and worst and worst not in reach:
@@ -248,7 +248,7 @@ def _of_power(case: DropCase) -> list[Hazard]:
     left = [name for name in reach if name not in tight]
     is_told = state == "close" and not rows
     told = {*tight, *left, *(str(row["feature_id"]) for row in case.crossed("power"))}
-    told |= stopped if state in STOPS else set()
+    told |= stopped if state in STOPPED else set()
     return [*_stop(state, stops), *_in_reach(left, is_told=is_told), *rows, *_by_wall(case, told)]
 
 
@@ -271,12 +271,12 @@ STOPS = {
         "Measure from the ground before anybody climbs. Not kept: stop.",
     ),
 }
-"""States that stop the work, in words, and what is done."""
+"""The states of `STOPPED` in words, and what is done."""
 
 
 def _stop(state: str, names: list[str]) -> list[Hazard]:
     """Name all power whose distance is not kept, or not known."""
-    if state not in STOPS:
+    if state not in STOPPED:
         return []
     what, todo = STOPS[state]
     todo = f"{todo} {blank(*names)}".strip()
